@@ -1,0 +1,50 @@
+"""Every error a user can cause, under one base class.
+
+A message says what was found, where, and what would be right. The command line
+prints it as one sentence and exits with code 2.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+
+class BenchoddsError(Exception):
+    """Base of all errors that a user can cause and mend."""
+
+
+class ReadingError(BenchoddsError):
+    """A reading, or how it was said to be taken, cannot be understood or cannot be right."""
+
+
+class ModelError(BenchoddsError):
+    """A system model or prior file is broken; the message names file, key and remedy."""
+
+
+class UnknownNameError(BenchoddsError):
+    """A name (job, test, variant, component, ...) that does not exist here."""
+
+
+class JobError(BenchoddsError):
+    """An action that the job's own record does not allow."""
+
+
+class StoreError(BenchoddsError):
+    """The job store cannot be read or written."""
+
+
+class EvidenceError(BenchoddsError):
+    """The evidence has probability zero, or is not finite, under the model."""
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """Return '; did you mean X?' for the closest known name, or a list of all when few."""
+    names = list(known)
+    close = difflib.get_close_matches(name.lower(), [n.lower() for n in names], n=1, cutoff=0.5)
+    if close:
+        best = next(n for n in names if n.lower() == close[0])
+        return f"; did you mean '{best}'?"
+    if names and len(names) <= 12:
+        return "; known: " + ", ".join(sorted(names))
+    return ""

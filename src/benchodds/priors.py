@@ -1,0 +1,171 @@
+"""Prior sets: what a shop expects before any reading, with the provenance of every row.
+
+Rows give, per complaint, the share of each fault mode among machines with exactly one fault
+(Dirichlet mean; ``strength`` is the pseudo-count behind it). Contexts multiply shares, links
+multiply the odds of one fault when another is present.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from scipy.optimize import brentq
+
+from benchodds.errors import ModelError, UnknownNameError, nearest
+from benchodds.system import SystemModel
+from benchodds.tables import Array
+
+NONE = "none.elec"
+"""The row for machines with nothing electrical at fault."""
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Row(_Strict):
+    """Share of one fault mode among single faults, by complaint (any common scale)."""
+
+    fault: str
+    share: dict[str, float]
+    provenance: str = Field(min_length=3)
+
+
+class Context(_Strict):
+    """What the customer tells: multipliers on shares ('exc.*' for all modes, '*' for the rest)."""
+
+    multiply: dict[str, float]
+    provenance: str = Field(min_length=3)
+
+
+class Link(_Strict):
+    """``raises`` has its odds multiplied by ``times`` when ``given`` ('any' = any other) is there."""
+
+    given: str
+    raises: str
+    times: float = Field(gt=0)
+    provenance: str = Field(min_length=3)
+
+
+class Together(_Strict):
+    """Share of faulty machines that have two faults or more."""
+
+    two_or_more: float = Field(gt=0, lt=0.9)
+    provenance: str = Field(min_length=3)
+
+
+class PriorSet(_Strict):
+    """One prior file."""
+
+    schema_: Literal[1] = Field(alias="schema")
+    id: str
+    version: str
+    system: str
+    notice: str = ""
+    strength: float = Field(gt=0)
+    together: Together
+    rows: tuple[Row, ...] = Field(min_length=1)
+    contexts: dict[str, Context] = {}
+    links: tuple[Link, ...] = ()
+
+
+def build_priors(raw: Mapping[str, Any]) -> PriorSet:
+    """Check a parsed prior file on its own; ModelError names key, finding and remedy."""
+    try:
+        return PriorSet.model_validate(raw)
+    except ValidationError as error:
+        lines = [f"{'.'.join(str(p) for p in e['loc'])}: {e['msg']}" for e in error.errors()]
+        raise ModelError("\n".join(lines)) from None
+
+
+@dataclass(frozen=True)
+class FaultPrior:
+    """Prior of one machine: odds of each mode, independent but for links, and the symptom.
+
+    ``odds[component]`` (n_modes,) are prior odds against good. ``leak`` is P(complaint | no
+    electrical fault); with any fault the complaint is certain. Shares, leak and scale are
+    such that, given the complaint, single faults stand in the shares of the file, no fault
+    has the share of ``none.elec`` and two or more have ``two_or_more`` (before links).
+    """
+
+    odds: Mapping[str, Array]
+    leak: float
+    links: tuple[Link, ...]
+
+
+def fault_prior(
+    priors: PriorSet, model: SystemModel, complaint: str, contexts: Sequence[str]
+) -> FaultPrior:
+    """Prior of the machine given complaint and contexts.
+
+    Raises
+    ------
+    UnknownNameError
+        Complaint or context unknown to model or priors.
+    ModelError
+        A fault of the model has no row.
+    """
+    if complaint not in model.complaints:
+        raise UnknownNameError(
+            f"'{complaint}' is not a complaint of {model.id}{nearest(complaint, model.complaints)}"
+        )
+    for name in contexts:
+        if name not in model.contexts:
+            raise UnknownNameError(
+                f"'{name}' is not a context of {model.id}{nearest(name, model.contexts)}"
+            )
+    table = {row.fault: row for row in priors.rows}
+    faults = [f"{c}.{m}" for c, m in model.faults()]
+    missing = [f for f in [*faults, NONE] if f not in table]
+    if missing:
+        raise ModelError(f"rows: no row for {', '.join(missing)}; every fault needs one")
+    share = {}
+    for fault in [*faults, NONE]:
+        row = table[fault]
+        if complaint not in row.share:
+            raise ModelError(f"rows: '{fault}' has no share for the complaint '{complaint}'")
+        share[fault] = row.share[complaint]
+        for name in contexts:
+            if name in priors.contexts:
+                share[fault] *= _multiplier(priors.contexts[name], fault)
+    total = sum(share.values())
+    if not total > 0:
+        raise ModelError(f"rows: the shares for '{complaint}' sum to zero")
+    share = {k: v / total for k, v in share.items()}
+    none = share[NONE]
+    by_component = {
+        c: np.array([share[f"{c}.{m}"] for m in component.modes])
+        for c, component in model.components.items()
+    }
+    scale = _scale(np.array([v.sum() for v in by_component.values()]), priors.together.two_or_more)
+    odds = {c: scale * v for c, v in by_component.items()}
+    # Weight of all faulty states relative to all good, and the leak that gives none its share.
+    faulty = float(np.prod([1 + v.sum() for v in odds.values()])) - 1
+    leak = none / (1 - none) * faulty if none < 1 else 1.0
+    return FaultPrior(odds, min(leak, 1.0), priors.links)
+
+
+def _multiplier(context: Context, fault: str) -> float:
+    component = fault.split(".", maxsplit=1)[0]
+    mode = fault.split(".", maxsplit=1)[1]
+    for key in (fault, f"{component}.*", f"*.{mode}", "*"):
+        if key in context.multiply:
+            return context.multiply[key]
+    return 1.0
+
+
+def _scale(shares: Array, two_or_more: float) -> float:
+    """Scale s with P(two or more | any fault) as asked, odds s * share, independent parts."""
+    if np.count_nonzero(shares) < 2:
+        return 0.2
+
+    def excess(log_s: float) -> float:
+        o = np.exp(log_s) * shares
+        every = float(np.prod(1 + o)) - 1
+        return (every - float(o.sum())) / every - two_or_more
+
+    return float(np.exp(brentq(excess, -12.0, 8.0)))

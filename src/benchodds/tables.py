@@ -1,0 +1,104 @@
+"""Named tables: the discrete network in plain NumPy, independent of any library."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Variable:
+    """A discrete variable.
+
+    ``points`` (n_states, n_sub) holds, for a quantity or a numeric latent, equal-weight
+    values that stand for each state: one for an atom (repeated), several for a cell.
+    """
+
+    name: str
+    states: tuple[str, ...]
+    points: Array | None = None
+    unit: str = ""
+
+    @property
+    def size(self) -> int:
+        """Number of states."""
+        return len(self.states)
+
+    @property
+    def values(self) -> Array:
+        """Mean value of each state, shape (n_states,)."""
+        assert self.points is not None
+        return np.asarray(self.points.mean(axis=1))
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """A non-negative function of named variables; axis i of ``p`` runs over ``scope[i]``."""
+
+    scope: tuple[str, ...]
+    p: Array
+
+
+State = tuple[tuple[str, str], ...]
+"""A whole machine state: the faults present as (component, mode); empty when none is."""
+
+
+@dataclass(frozen=True)
+class Special:
+    """A whole machine state whose prior weight is multiplied by ``ratio``."""
+
+    state: State
+    ratio: float
+
+
+@dataclass(frozen=True, eq=False)
+class Network:
+    """A Bayesian network: one conditional table per variable, the child first in its scope.
+
+    ``evidence`` fixes variables to a state index. ``findings`` are likelihood tables over
+    any variables (readings, links): they multiply in, and need not sum to anything.
+    ``roots`` are the components; ``special`` re-weights a few of their whole states (the
+    complaint needs a fault, so the state without one is weighted down).
+    """
+
+    variables: Mapping[str, Variable]
+    tables: Mapping[str, Table]
+    evidence: Mapping[str, int] = field(default_factory=dict)
+    findings: Mapping[str, Table] = field(default_factory=dict)
+    special: tuple[Special, ...] = ()
+    roots: tuple[str, ...] = ()
+
+    def ancestors(self, names: Iterable[str]) -> set[str]:
+        """The named variables and everything upstream of them."""
+        seen: set[str] = set()
+        todo = list(names)
+        while todo:
+            name = todo.pop()
+            if name not in seen:
+                seen.add(name)
+                todo += self.tables[name].scope[1:]
+        return seen
+
+    def factors(self, wanted: Iterable[str] = ()) -> list[Table]:
+        """The tables that matter for ``wanted`` and the evidence, with evidence sliced in.
+
+        Variables that are neither wanted nor upstream of wanted, evidence or findings sum
+        out to one and are left out (barren nodes; Shachter 1986).
+        """
+        roots = [*wanted, *self.evidence]
+        for table in self.findings.values():
+            roots += table.scope
+        keep = self.ancestors(roots)
+        chosen = [self.tables[name] for name in self.variables if name in keep]
+        return [self._slice(t) for t in [*chosen, *self.findings.values()]]
+
+    def _slice(self, table: Table) -> Table:
+        if not any(v in self.evidence for v in table.scope):
+            return table
+        index = tuple(self.evidence.get(v, slice(None)) for v in table.scope)
+        return Table(tuple(v for v in table.scope if v not in self.evidence), table.p[index])
