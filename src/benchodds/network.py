@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from benchodds.errors import ModelError
-from benchodds.formula import parse_distribution, parse_expression
+from benchodds.formula import Distribution, parse_distribution, parse_expression
 from benchodds.gear import Bench, gear_nodes
 from benchodds.priors import FaultPrior
 from benchodds.system import MAX_PARENT_STATES, Quantity, SystemModel
@@ -109,9 +109,7 @@ def quantity_table(
     free = {
         k: parse_distribution(quantity.random[k]) for k in expression.names if k in quantity.random
     }
-    room = BUDGET / math.prod(
-        [variables[p].points.size for p in numeric]  # type: ignore[union-attr]
-    )
+    room = BUDGET / math.prod(_points(variables[p]).size for p in numeric)
     table = np.zeros((n_self, *sizes))
     modal_parents = [p for p in parents if p not in numeric]
     for combo in itertools.product(*[range(variables[p].size) for p in modal_parents]):
@@ -130,8 +128,7 @@ def quantity_table(
             if key in inputs:
                 x, w = inputs[key]
             else:
-                points = variables[key].points
-                assert points is not None
+                points = _points(variables[key])
                 x, w = points.ravel(), np.full(points.size, 1.0)
             shape = [1] * len(axes)
             shape[i] = len(x)
@@ -160,7 +157,7 @@ def _histogram(
     n_self = variables[name].size
     sizes = [variables[p].size for p in numeric]
     rows = math.prod(sizes)
-    subs = [variables[p].points.shape[1] for p in numeric]  # type: ignore[union-attr]
+    subs = [_points(variables[p]).shape[1] for p in numeric]
     split: list[int] = []
     for n, k in zip(sizes, subs, strict=True):
         split += [n, k]
@@ -179,9 +176,15 @@ def _histogram(
     return np.asarray((p / p.sum(1, keepdims=True)).T.reshape(n_self, *sizes))
 
 
+def _points(variable: Variable) -> Array:
+    assert variable.points is not None
+    return variable.points
+
+
 def _modal(
     quantity: Quantity, key: str, variables: Mapping[str, Variable], state: Mapping[str, int]
-):  # type: ignore[no-untyped-def]
+) -> Distribution:
+    """Distribution of an input under the mode that its component is in."""
     modal = quantity.modes[key]
     if modal.of not in variables:
         return parse_distribution(modal.otherwise)

@@ -43,7 +43,7 @@ class Context(_Strict):
 
 
 class Link(_Strict):
-    """``raises`` has its odds multiplied by ``times`` when ``given`` ('any' = any other) is there."""
+    """Odds of ``raises`` times ``times`` when ``given`` ('any' = any other fault) is there."""
 
     given: str
     raises: str

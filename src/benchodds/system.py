@@ -375,7 +375,8 @@ def _check_test(model: SystemModel, name: str, test: Test, elsewhere: set[str]) 
         ]:
             for outcome in row:
                 if outcome not in test.outcomes:
-                    yield f"{path}.{where}: '{outcome}' is not an outcome{nearest(outcome, test.outcomes)}"
+                    near = nearest(outcome, test.outcomes)
+                    yield f"{path}.{where}: '{outcome}' is not an outcome{near}"
             if abs(sum(row.values()) - 1) > 1e-6:
                 yield f"{path}.{where}: chances sum to {sum(row.values()):g}; they must sum to 1"
         for cause in test.causes:
@@ -401,7 +402,8 @@ def _check_test(model: SystemModel, name: str, test: Test, elsewhere: set[str]) 
     if test.kind == "spark" and not test.need:
         yield f"{path}.need: missing; the voltage the gap needs, such as 'N(7 kV, 1.2 kV)'"
     if test.jitter and test.jitter not in model.quantities:
-        yield f"{path}.jitter: '{test.jitter}' is not a quantity{nearest(test.jitter, model.quantities)}"
+        near = nearest(test.jitter, model.quantities)
+        yield f"{path}.jitter: '{test.jitter}' is not a quantity{near}"
     if test.limit is not None:
         for key in ("min", "max"):
             value = getattr(test.limit, key)

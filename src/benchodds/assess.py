@@ -1,0 +1,247 @@
+"""The pure pipeline: machine description and job in, exact posterior out.
+
+A :class:`Bench model <Machine>` holds what does not change between readings; :func:`assess`
+turns a job's readings into findings and propagates them. Nothing here reads files or clocks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+
+from benchodds.errors import EvidenceError
+from benchodds.gear import Bench, hookup_node
+from benchodds.inference import Posterior, calibrate, posterior
+from benchodds.instrument import Instrument, Outcome
+from benchodds.jobs import Job, Reading, Technique
+from benchodds.machine import FoldedNetwork, likely_states
+from benchodds.measurement import instrument
+from benchodds.network import assemble
+from benchodds.priors import PriorSet, fault_prior
+from benchodds.quantities import Value
+from benchodds.system import SystemModel
+from benchodds.tables import Array, Network, State, Table, Variable
+
+N_PAIRS = 60
+"""Pairs of faults looked at as whole states, besides no fault and all single faults."""
+
+GEAR = ("adapter", "meter")
+
+
+@dataclass(frozen=True, eq=False)
+class Machine:
+    """A machine variant on a bench: model, priors, compiled quantities and gear."""
+
+    model: SystemModel
+    bench: Bench
+    priors: PriorSet
+    variables: Mapping[str, Variable]
+    tables: Mapping[str, Table]
+    _instruments: dict[str, Instrument] = field(default_factory=dict)
+    _findings: dict[tuple[object, ...], Table | None] = field(default_factory=dict)
+    _predictive: dict[tuple[str, Technique], tuple[tuple[Outcome, ...], Table]] = field(
+        default_factory=dict
+    )
+
+    def instrument(self, test: str) -> Instrument:
+        """The reading model of a test, made once."""
+        name = self.model.find_test(test)
+        if name not in self._instruments:
+            self._instruments[name] = instrument(
+                name, self.model.tests[name], self.bench, self.variables
+            )
+        return self._instruments[name]
+
+    def finding(
+        self, test: str, values: tuple[str, ...], technique: Technique, hookup: str
+    ) -> Table | None:
+        """Likelihood of what was written, worked out once for equal readings."""
+        key = (test, values, technique)
+        if key not in self._findings:
+            tool = self.instrument(test)
+            self._findings[key] = tool.likelihood(tool.parse(values), technique, "hookup")
+        table = self._findings[key]
+        if table is None or "hookup" not in table.scope:
+            return table
+        return Table(tuple(hookup if v == "hookup" else v for v in table.scope), table.p)
+
+    def predictive(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
+        """Outcomes of a fresh reading and their chances, worked out once per technique."""
+        key = (test, technique)
+        if key not in self._predictive:
+            self._predictive[key] = self.instrument(test).predictive(technique)
+        return self._predictive[key]
+
+    def prior(self, complaint: str, contexts: Sequence[str]) -> Network:
+        """The network before any reading."""
+        prior = fault_prior(self.priors, self.model, complaint, contexts)
+        return assemble(self.model, prior, self.variables, self.tables)
+
+    @property
+    def modes(self) -> Mapping[str, Sequence[str]]:
+        """Fault modes by component."""
+        return {c: tuple(spec.modes) for c, spec in self.model.components.items()}
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A reading as understood: what was written, how it counts, and its finding."""
+
+    reading: Reading
+    values: tuple[Value, ...]
+    technique: Technique
+    table: Table | None
+    hookup: str
+
+
+def merge(technique: Technique, gear: Mapping[str, object]) -> Technique:
+    """The technique of a reading, with the job's declared gear where nothing was said."""
+    said = {
+        key: str(gear[key])
+        for key in ("meter", "adapter", "operator", "accuracy")
+        if getattr(technique, key) is None and gear.get(key)
+    }
+    return replace(technique, **said) if said else technique  # type: ignore[arg-type]
+
+
+def understand(machine: Machine, job: Job) -> tuple[Taken, ...]:
+    """Every live reading of a job with its finding, in the order taken.
+
+    A reading shares its hook-up with the one before when it says that the probes were not
+    moved, else it has one of its own.
+    """
+    out: list[Taken] = []
+    hookup = ""
+    for reading in job.live_readings:
+        technique = merge(reading.technique, job.gear)
+        if not (technique.same_hookup and hookup):
+            hookup = f"hookup {reading.id}"
+        tool = machine.instrument(reading.test)
+        table = machine.finding(tool.name, reading.values, technique, hookup)
+        out.append(Taken(reading, tool.parse(reading.values), technique, table, hookup))
+    return tuple(out)
+
+
+def network_of(machine: Machine, job: Job, taken: Iterable[Taken]) -> Network:
+    """The network of a job with the given readings as findings."""
+    network = machine.prior(job.complaint, job.contexts)
+    variables, tables = dict(network.variables), dict(network.tables)
+    findings = dict(network.findings)
+    for item in taken:
+        if item.table is None:
+            continue
+        if item.hookup in item.table.scope and item.hookup not in variables:
+            variables[item.hookup], tables[item.hookup] = hookup_node(item.hookup, machine.bench)
+        findings[item.reading.id] = item.table
+    return replace(network, variables=variables, tables=tables, findings=findings)
+
+
+@dataclass(frozen=True, eq=False)
+class Assessment:
+    """What the readings of a job mean together."""
+
+    machine: Machine
+    job: Job
+    taken: tuple[Taken, ...]
+    network: Network
+    posterior: Posterior
+
+    @cached_property
+    def p_mode(self) -> Mapping[tuple[str, str], float]:
+        """Posterior probability of each (component, mode)."""
+        out = {}
+        for component, modes in self.machine.modes.items():
+            p = self.posterior.joint([component])
+            out.update({(component, m): float(p[i + 1]) for i, m in enumerate(modes)})
+        return out
+
+    @cached_property
+    def p_fault(self) -> Mapping[str, float]:
+        """Posterior probability that a component is at fault."""
+        return {c: float(1 - self.posterior.joint([c])[0]) for c in self.machine.model.components}
+
+    @cached_property
+    def folded(self) -> FoldedNetwork:
+        """Whole machine states: no fault, all single faults, the likeliest pairs."""
+        return FoldedNetwork(self.network, likely_states(self.machine.modes, self.p_mode, N_PAIRS))
+
+    @cached_property
+    def state_p(self) -> Array:
+        """Posterior of the folded states; what is missing to 1 is other combinations."""
+        return np.asarray(self.folded.weights * np.exp(-self.posterior.log_evidence))
+
+    @cached_property
+    def faults_at_once(self) -> Mapping[str, float]:
+        """Posterior of no fault, exactly one, and two or more."""
+        count = np.array([len(s) for s in self.folded.states])
+        p0 = float(self.state_p[count == 0].sum())
+        p1 = float(self.state_p[count == 1].sum())
+        return {"0": p0, "1": p1, "2+": max(0.0, 1.0 - p0 - p1)}
+
+    def states(self) -> list[tuple[State, float]]:
+        """Whole states with their posterior, likeliest first."""
+        order = np.argsort(-self.state_p, kind="stable")
+        return [(self.folded.states[i], float(self.state_p[i])) for i in order]
+
+    @cached_property
+    def gear(self) -> list[tuple[str, str, float]]:
+        """(item, state, probability) of everything that is not the machine, worst first."""
+        out = []
+        for name in (*GEAR, *dict.fromkeys(t.hookup for t in self.taken)):
+            if not self.posterior.parts[0][1].has(name):
+                continue
+            variable = self.network.variables[name]
+            p = self.posterior.joint([name])
+            good = float(sum(x for x, s in zip(p, variable.states, strict=True) if s[:2] == "ok"))
+            out += [(name, variable.states[-1], 1 - good), (name, "ok", good)]
+        return sorted(out, key=lambda row: -row[2])
+
+    @cached_property
+    def slips(self) -> Mapping[str, float]:
+        """For each reading, the probability that it is a slip (wrong terminal, typing).
+
+        By leave-one-out: the slip's own share of the likelihood against what the other
+        readings make of this one.
+        """
+        out = {}
+        for item in self.taken:
+            if item.table is None or self.machine.model.tests[item.reading.test].kind == "look":
+                continue
+            others = {k: v for k, v in self.network.findings.items() if k != item.reading.id}
+            without = posterior(replace(self.network, findings=others), ["meter"])
+            floor = float(item.table.p.min())
+            out[item.reading.id] = min(
+                1.0, floor * float(np.exp(without.log_evidence - self.posterior.log_evidence))
+            )
+        return out
+
+
+def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessment:
+    """Posterior of a job, with ``extra`` readings as if they had been taken.
+
+    Raises
+    ------
+    EvidenceError
+        The readings are impossible together under every state (naming those that clash).
+    """
+    if extra:
+        job = replace(job, readings=(*job.readings, *extra))
+    taken = understand(machine, job)
+    network = network_of(machine, job, taken)
+    hookups = {t.hookup for t in taken if t.hookup in network.variables}
+    wanted = [*machine.model.components, *GEAR, *sorted(hookups)]
+    try:
+        result = posterior(network, wanted)
+    except EvidenceError:
+        names = ", ".join(f"{t.reading.id} ({t.reading.test})" for t in taken)
+        raise EvidenceError(
+            f"no state of the machine explains these readings together: {names}; strike the one "
+            "that was mistyped or taken at the wrong terminal"
+        ) from None
+    return Assessment(machine, job, taken, network, result)
+
+
+__all__ = ["Assessment", "Machine", "Taken", "assess", "calibrate", "merge", "understand"]

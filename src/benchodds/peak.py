@@ -1,0 +1,220 @@
+"""Peak voltages of a turned engine, read through a peak-hold adapter.
+
+Display before rounding: ``y = h * max(0, c * V - V_d)`` with droop
+``h = tau/T (1 - exp(-T/tau))``, ``tau = R_in C`` (mean over the meter's gate time of an RC
+discharge), diode drop ``V_d`` and capture ``c`` in (0, 1]. Best of N kicks: ``F(y)**N`` given
+speed factor and source, which the kicks share (order statistics: the maximum of N draws).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from benchodds.errors import ReadingError
+from benchodds.formula import Distribution, parse_distribution
+from benchodds.instrument import OUTCOME, Instrument, Outcome, bins
+from benchodds.jobs import Technique
+from benchodds.quantities import Value, parse_impedance, to_base
+from benchodds.tables import Array, Table
+
+N_NOISE = 9
+N_SOURCE = 120
+NORMAL3 = (np.array([-math.sqrt(3.0), 0.0, math.sqrt(3.0)]), np.array([1 / 6, 2 / 3, 1 / 6]))
+
+
+def droop(input_ohm: Array, hold_uf: Array, gate_s: float) -> Array:
+    """Mean share of a held peak that a meter sees over its gate time: tau/T (1 - exp(-T/tau))."""
+    tau = np.asarray(input_ohm) * np.asarray(hold_uf) * 1e-6
+    return np.asarray(tau / gate_s * -np.expm1(-gate_s / tau))
+
+
+class PeakInstrument(Instrument):
+    """A peak voltage through the adapter, or the adapter's own proof on a battery."""
+
+    def _source_grid(self) -> Array:
+        return np.asarray(np.geomspace(self.span[0] * 0.2, self.span[1] * 1.5, N_SOURCE))
+
+    def _captured_cdf(self, signal: str, how: str, technique: Technique) -> Array:
+        """P(captured source volts <= v) of one kick, axes (quantities..., operator, v)."""
+        method = self.bench.cranking[how]
+        hold = "max-hold" if technique.adapter == "max-hold" else "none"
+        key = method.capture if technique.adapter not in ("none", "max-hold") else hold
+        weight = self.bench.capture.weight[key]
+        caught = Distribution(
+            "mix",
+            parts=(
+                (weight, parse_distribution(self.bench.capture.good)),
+                (1 - weight, parse_distribution(self.bench.capture.poor)),
+            ),
+        )
+        rpm = parse_distribution(method.rpm)
+        noise, w = rpm.gauss(N_NOISE)
+        speed = self.variables["operator"].values
+        n = len(self.quantities)
+        extra, w_extra = self._random(n, 2, 5)
+        extra = {**extra, "rpm": (speed[:, None] * noise).reshape([1] * (n + 1) + [len(speed), -1])}
+        volts, subs = self._evaluate(signal, extra, 3)
+        # Source volts are sorted onto a log grid; what is caught of each is then one product.
+        v = self._source_grid()
+        step = math.log(v[1] / v[0])
+        place = np.log(np.maximum(volts, v[0] * 1e-6) / v[0]) / step
+        place = np.clip(place, -1.0, len(v) - 1.0)
+        low = np.minimum(np.floor(place).astype(np.int64), len(v) - 2)
+        part = place - low
+        chance = w_extra[:, None, None] * w
+        lead = volts.shape[:n]
+        n_lead, n_op = math.prod(lead), len(speed)
+        row = (np.arange(n_lead)[:, None] * n_op + np.arange(n_op)).reshape(*lead, 1, n_op, 1)
+        width = len(v) + 1  # one place more, below the grid, for no source at all
+        base = row * width + low + 1
+        full = np.broadcast_to(chance, base.shape)
+        room = n_lead * n_op * width
+        counts = np.zeros(room)
+        counts += np.bincount(base.ravel(), (full * (1 - part)).ravel(), room)
+        counts += np.bincount(base.ravel() + 1, (full * part).ravel(), room)
+        share = self._average(counts.reshape(*lead, n_op, width), subs)
+        kernel = np.vstack([np.ones(len(v)), caught.cdf(np.minimum(v[None, :] / v[:, None], 1.0))])
+        return method.no_turn + (1 - method.no_turn) * (share @ kernel)
+
+    def _peak_cells(
+        self, edges: Array, u: Array, technique: Technique
+    ) -> tuple[list[tuple[float, Array]], Array, tuple[str, ...]]:
+        """F(display <= edge) per kick for each (method, circuit), and F of a dead hook-up.
+
+        Array axes: quantities..., [operator], adapter states that live, [input], edge.
+        A meter that is off widens the display error; in a peak reading that is small beside
+        speed and capture, so it is summed over here, per reading.
+        """
+        bench = self.bench
+        residual = parse_distribution(self.test.residual or "Exp(0.001 V)", self.test.unit)
+        f_dead = np.where(edges < 0, 0.0, residual.cdf(edges))
+        adapterless = technique.adapter in ("none", "max-hold")
+        hold = self.variables["adapter"].values[:-1]
+        impedance = parse_impedance(technique.meter) if technique.meter else None
+        said = impedance.at(technique.range_top) if impedance else None
+        r_in = np.array([said]) if said else self.variables["input"].values
+        h = droop(r_in[None, :], hold[:, None], to_base(bench.adapter.gate, "s"))
+        drop = 0.0 if adapterless else to_base(bench.adapter.diode, "V")
+        if adapterless or self.test.battery:
+            h = np.ones_like(h)
+        x3, w3 = NORMAL3
+        off = np.hypot(u, bench.meter.bad_spread * np.abs(edges))
+        errors = np.concatenate([np.multiply.outer(u, x3), np.multiply.outer(off, x3)], axis=1)
+        weights = np.concatenate([(1 - bench.meter.bad) * w3, bench.meter.bad * w3])
+        t = edges[:, None] + errors  # edge, error
+        source = np.maximum(t, 0.0) / h[:, :, None, None] + drop
+        source = np.where(t < 0, -1.0, source)  # adapter, input, edge, error
+        names = (*self.quantities, *(() if self.test.battery else ("operator",)), "adapter")
+        if self.test.battery:
+            level = parse_distribution(next(iter(self.test.random.values())))
+            f = np.where(source >= 0, level.cdf(source), 0.0) @ weights
+            return [(1.0, f[:, 0])], f_dead, names
+        v = self._source_grid()
+        interpolation = _interpolation(v, source.reshape(-1))
+        out = []
+        for w_how, how in self._methods(technique):
+            for w_circuit, signal in self._circuits(technique):
+                f = self._captured_cdf(signal, how, technique)
+                g = (f @ interpolation).reshape((*f.shape[:-1], *source.shape)) @ weights
+                g = g * f_dead
+                out.append((w_how * w_circuit, g[..., 0, :] if said else g))
+        total = sum(w for w, _ in out)
+        return [(w / total, g) for w, g in out], f_dead, (*names, *(() if said else ("input",)))
+
+    def _with_gear(
+        self, good: Array, dead: float | Array, names: tuple[str, ...], hookup: str | None
+    ) -> Table:
+        """Put the dead-adapter and bad-hook-up branches beside the good one.
+
+        ``good`` has axes ``names`` (and perhaps outcomes last); ``dead`` is what shows then.
+        """
+        axis = names.index("adapter")
+        shape = [n if i != axis else 1 for i, n in enumerate(good.shape)]
+        good = np.concatenate([good, np.broadcast_to(dead, shape)], axis=axis)
+        dead_full = np.broadcast_to(dead, good.shape)
+        if hookup is None:
+            bad = self.bench.hookup.bad
+            return Table(names, (1 - bad) * good + bad * dead_full)
+        return Table((*names, hookup), np.stack([good, dead_full], axis=-1))
+
+    def _likelihood(self, values: Sequence[Value], technique: Technique, hookup: str) -> Table:
+        numbers = [v for v in values if v.kind == "number"]
+        if any(v.kind not in ("number", "unstable") for v in values):
+            raise ReadingError(f"{self.name} shows volts; write a number, not '{values[0].text}'")
+        if not numbers:  # an unstable peak display says little: only that something is there
+            numbers = [
+                Value(
+                    "number",
+                    v.text,
+                    number=v.high,
+                    step=max((v.high or 0) - (v.low or 0), 0.01),
+                    unit="V",
+                )
+                for v in values
+                if v.high is not None
+            ]
+        y = np.array([v.number or 0.0 for v in numbers])
+        r = np.array(
+            [max(v.step or 0.0, self._resolution(v.number or 0.0, technique)) for v in numbers]
+        )
+        edges = np.stack([y - r / 2, y + r / 2], axis=1).ravel()
+        u = np.repeat([self._u(float(n), technique) for n in y], 2)
+        mixes, f_dead, names = self._peak_cells(edges, u, technique)
+        counts = [1]
+        if len(numbers) == 1 and not self.test.battery:
+            counts = [technique.kicks] if technique.kicks else [1, 2, 3, 4, 5]
+        good: Array = np.zeros(())
+        dead = 0.0
+        for n in counts:
+            dead += float(np.prod(np.maximum(f_dead[1::2] ** n - f_dead[::2] ** n, 1e-12))) / len(
+                counts
+            )
+            for w, f in mixes:
+                cell = np.maximum(f[..., 1::2] ** n - f[..., ::2] ** n, 0.0)
+                good = good + w / len(counts) * cell.prod(axis=-1)
+        slip = float(np.prod([self._slip_chance(*e) for e in edges.reshape(-1, 2)]))
+        good = (1 - self.slip) * good + self.slip * slip
+        dead = (1 - self.slip) * dead + self.slip * slip
+        return self._with_gear(good, dead, names, hookup)
+
+    def predictive(self, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
+        """Best of three kicks, or of as many as the technique says, in bins."""
+        edges = self._numeric_edges()
+        u = np.array([self._u(float(e), technique) for e in edges])
+        mixes, f_dead, names = self._peak_cells(edges, u, technique)
+        n = 1 if self.test.battery else technique.kicks or 3
+        f_good: Array = np.asarray(sum(w * f**n for w, f in mixes))
+        good = bins(f_good)
+        dead = bins(f_dead**n)
+        outcomes = self._bin_outcomes(edges)
+        slip = np.array(
+            [
+                self._slip_chance(a, b)
+                for a, b in zip([-1.0, *edges], [*edges, self.span[1] * 10], strict=True)
+            ]
+        )
+        slip = slip / slip.sum()
+        good = (1 - self.slip) * good + self.slip * slip
+        dead = (1 - self.slip) * dead + self.slip * slip
+        table = self._with_gear(good, dead, names, None)
+        return outcomes, Table((*table.scope, OUTCOME), table.p)
+
+
+def _interpolation(grid: Array, x: Array) -> Array:
+    """Matrix that interpolates a function on ``grid`` (log spaced) at ``x``; 0 for x < 0.
+
+    Above the grid the function is taken as 1 by its last point; below it as 0 times.
+    """
+    logs = np.log(grid)
+    position = np.interp(np.log(np.maximum(x, 1e-300)), logs, np.arange(len(grid)))
+    low = np.clip(position.astype(int), 0, len(grid) - 2)
+    part = position - low
+    out = np.zeros((len(grid), len(x)))
+    columns = np.arange(len(x))
+    out[low, columns] = 1 - part
+    out[low + 1, columns] += part
+    out[:, x < 0] = 0.0
+    return out
