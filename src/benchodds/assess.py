@@ -23,7 +23,7 @@ from benchodds.network import assemble
 from benchodds.priors import PriorSet, fault_prior
 from benchodds.quantities import Value
 from benchodds.system import SystemModel
-from benchodds.tables import Array, Network, State, Table, Variable
+from benchodds.tables import Array, Network, State, Table, Variable, slim
 
 N_PAIRS = 60
 """Pairs of faults looked at as whole states, besides no fault and all single faults."""
@@ -62,7 +62,8 @@ class Machine:
         key = (test, values, technique)
         if key not in self._findings:
             tool = self.instrument(test)
-            self._findings[key] = tool.likelihood(tool.parse(values), technique, "hookup")
+            found = tool.likelihood(tool.parse(values), technique, "hookup")
+            self._findings[key] = None if found is None else slim(found)
         table = self._findings[key]
         if table is None or "hookup" not in table.scope:
             return table
@@ -72,7 +73,8 @@ class Machine:
         """Outcomes of a fresh reading and their chances, worked out once per technique."""
         key = (test, technique)
         if key not in self._predictive:
-            self._predictive[key] = self.instrument(test).predictive(technique)
+            outcomes, table = self.instrument(test).predictive(technique)
+            self._predictive[key] = (outcomes, slim(table, keep=1))
         return self._predictive[key]
 
     def prior(self, complaint: str, contexts: Sequence[str]) -> Network:
@@ -196,7 +198,8 @@ class Assessment:
             variable = self.network.variables[name]
             p = self.posterior.joint([name])
             good = float(sum(x for x, s in zip(p, variable.states, strict=True) if s[:2] == "ok"))
-            out += [(name, variable.states[-1], 1 - good), (name, "ok", good)]
+            worst = "not sound" if name.startswith("hookup") else variable.states[-1]
+            out += [(name, worst, 1 - good), (name, "ok", good)]
         return sorted(out, key=lambda row: -row[2])
 
     @cached_property

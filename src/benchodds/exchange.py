@@ -23,7 +23,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 
-from benchodds.errors import EvidenceError, ModelError
+from benchodds.errors import EvidenceError, ModelError, UnknownNameError, nearest
 from benchodds.tables import Array, Network, Table, Variable
 
 if TYPE_CHECKING:
@@ -35,8 +35,8 @@ SEEN = ("yes", "no")
 SYMPTOM = "symptom"
 """The node that carries the ratios of the special states; observed ``yes``."""
 
-MAX_ENTRIES = 20_000_000
-"""Most table entries read from one file."""
+_NAME, _STATES = "benchodds_name", "benchodds_states"
+_EVIDENCE, _COMPONENT = "benchodds_evidence", "benchodds_component"
 
 
 # ---- findings and special states as nodes --------------------------------------------------
@@ -52,9 +52,9 @@ def explicit(network: Network) -> Network:
     Special states become a chain along the components that remembers which special states
     the components seen so far still agree with, and a node ``symptom`` below its end,
     P(yes | special state) = ratio / scale and P(yes | any other) = 1 / scale, observed
-    ``yes``; the scale is the largest ratio, at least 1. With the state without faults alone
-    the chain is the question "any fault so far?"; it needs two states, and more only after a
-    component that some special state wants at fault. Such components therefore come last.
+    ``yes``; the scale is the largest of these weights. When the state without faults is the
+    only special one, the chain asks "any fault so far?" and has two states; it has more only
+    below a component that some special state wants at fault, so such components come last.
 
     The evidence of the network is kept. Its log evidence is that of the result plus
     :func:`log_scale`.
@@ -76,18 +76,16 @@ def explicit(network: Network) -> Network:
         tables[node] = _seen(node, finding.scope, finding.p / top)
         evidence[node] = 0
     if network.special:
-        order = _counting_order(network)
-        steps = list(_agreements(network, order))
-        previous: tuple[str, ...] = ()
-        for component, p, labels in steps:
+        steps, weights = _chain(network)
+        end: tuple[str, ...] = ()
+        for component, labels, p in steps:
             node = _free(f"faults up to {component}", variables)
             variables[node] = Variable(node, labels)
-            tables[node] = Table((node, *previous, component), p)
-            previous = (node,)
-        ratios = _ratios(network, order)
+            tables[node] = Table((node, *end, component), p)
+            end = (node,)
         node = _free(SYMPTOM, variables)
         variables[node] = Variable(node, SEEN)
-        tables[node] = _seen(node, previous, ratios / ratios.max())
+        tables[node] = _seen(node, end, weights / weights.max())
         evidence[node] = 0
     return Network(variables, tables, evidence, {}, (), network.roots)
 
@@ -100,7 +98,7 @@ def log_scale(network: Network) -> float:
     """
     total = sum(math.log(_top(t, name)) for name, t in network.findings.items())
     if network.special:
-        total += math.log(_ratios(network, _counting_order(network)).max())
+        total += math.log(_chain(network)[1].max())
     return total
 
 
@@ -109,10 +107,20 @@ def pruned(network: Network, wanted: Iterable[str] | None = None) -> Network:
 
     ``wanted`` of None stands for the components, or for every variable when there are none.
     Posteriors of what stays are the same (Shachter, Operations Research 34, 1986).
+
+    Raises
+    ------
+    UnknownNameError
+        When ``wanted`` names no variable of the network.
     """
     if wanted is None:
         wanted = network.roots or tuple(network.variables)
     ends = [*wanted, *network.evidence]
+    for name in ends:
+        if name not in network.variables:
+            raise UnknownNameError(
+                f"'{name}' is not a variable of this network{nearest(name, network.variables)}"
+            )
     for finding in network.findings.values():
         ends += finding.scope
     if network.special:
@@ -151,60 +159,317 @@ def _counting_order(network: Network) -> tuple[str, ...]:
 
     Components that meet in the tables are then close in the chain, which keeps cliques small.
     """
-    place: dict[str, int] = {}
-    for table in (*network.tables.values(), *network.findings.values()):
-        for name in table.scope[1:] if table.scope[:1] not in [(r,) for r in network.roots] else ():
-            place.setdefault(name, len(place))
+    scopes = [t.scope[1:] for t in network.tables.values()]
+    used = [v for scope in (*scopes, *(t.scope for t in network.findings.values())) for v in scope]
+    place = {v: i for i, v in reversed([*enumerate(used)])}
     late = {component for special in network.special for component, _ in special.state}
     return tuple(sorted(network.roots, key=lambda v: (v in late, place.get(v, -1))))
 
 
-def _agreements(
-    network: Network, order: Sequence[str]
-) -> Iterator[tuple[str, Array, tuple[str, ...]]]:
-    """Steps of the chain: component, table (state, [state before], component) and labels.
+def _chain(network: Network) -> tuple[list[tuple[str, tuple[str, ...], Array]], Array]:
+    """Steps of the chain and the weight of each of its end states.
 
     A state of the chain is the set of special states that all components so far agree with.
+    A step is a component, labels (n_now,), and the table (n_now, [n_before], n_states) of
+    zeros and ones. The weight of an end state is the product of the ratios it agrees with.
     """
     wanted = [dict(special.state) for special in network.special]
     before: list[frozenset[int]] = [frozenset(range(len(wanted)))]
-    so_far: list[str] = []
-    for place, component in enumerate(order):
-        states = network.variables[component].states
-        so_far.append(component)
+    steps: list[tuple[str, tuple[str, ...], Array]] = []
+    for component in _counting_order(network):
+        good, *modes = network.variables[component].states
         now: dict[frozenset[int], int] = {}
-        moves = np.zeros((len(before), len(states)), dtype=np.intp)
+        moves = np.zeros((len(before), 1 + len(modes)), dtype=np.intp)
         for i, alive in enumerate(before):
-            for j, state in enumerate(states):
-                after = frozenset(
-                    k for k in alive if wanted[k].get(component, states[0]) == state
-                )
+            for j, state in enumerate((good, *modes)):
+                after = frozenset(k for k in alive if wanted[k].get(component, good) == state)
                 moves[i, j] = now.setdefault(after, len(now))
         p = (moves == np.arange(len(now))[:, None, None]).astype(float)
-        labels = tuple(_label(alive, wanted, so_far) for alive in now)
-        yield component, p[:, 0] if place == 0 else p, labels
-        before = list(now)
-
-
-def _label(alive: frozenset[int], wanted: Sequence[Mapping[str, str]], so_far: list[str]) -> str:
-    if not alive:
-        return "other"
-    faults = [f"{c}.{m}" for c, m in wanted[min(alive)].items() if c in so_far]
-    return " and ".join(faults) or "none"
-
-
-def _ratios(network: Network, order: Sequence[str]) -> Array:
-    """Weight of each end state of the chain, the product of the ratios it agrees with."""
-    alive: list[frozenset[int]] = [frozenset(range(len(network.special)))]
-    for component in order:
-        states = network.variables[component].states
-        wanted = [dict(s.state).get(component, states[0]) for s in network.special]
-        alive = list(
-            dict.fromkeys(
-                frozenset(k for k in a if wanted[k] == state) for a in alive for state in states
-            )
+        seen = {component, *(c for c, _, _ in steps)}
+        labels = tuple(
+            " and ".join(f"{c}.{m}" for c, m in wanted[min(alive)].items() if c in seen) or "none"
+            if alive
+            else "other"
+            for alive in now
         )
-    ratios = np.array([math.prod(network.special[k].ratio for k in a) for a in alive])
-    if not (np.isfinite(ratios).all() and ratios.max() > 0.0 and ratios.min() >= 0.0):
-        raise EvidenceError("the weights of the special states are negative, all zero or not finite")
-    return ratios
+        steps.append((component, labels, p if steps else p[:, 0]))
+        before = list(now)
+    weights = np.array([math.prod(network.special[k].ratio for k in alive) for alive in before])
+    if not (np.isfinite(weights).all() and weights.min() >= 0.0 and weights.max() > 0.0):
+        raise EvidenceError("the weights of the special states are negative, not finite or all 0")
+    return steps, weights
+
+
+# ---- pgmpy ---------------------------------------------------------------------------------
+
+
+def to_pgmpy(
+    network: Network, wanted: Iterable[str] | None = None
+) -> tuple[DiscreteBayesianNetwork, dict[str, str]]:
+    """The network as a pgmpy model, and the evidence to query it with (state names).
+
+    Findings and special states become nodes first (:func:`explicit`); barren nodes are left
+    out (:func:`pruned`, which says what ``wanted`` of None means).
+    """
+    from pgmpy.factors.discrete import TabularCPD
+    from pgmpy.models import DiscreteBayesianNetwork
+
+    plain = explicit(pruned(network, wanted))
+    model = DiscreteBayesianNetwork()
+    model.add_nodes_from(plain.variables)
+    model.add_edges_from((p, v) for v, t in plain.tables.items() for p in t.scope[1:])
+    for name, table in plain.tables.items():
+        parents = table.scope[1:]
+        cpd = TabularCPD(
+            name,
+            plain.variables[name].size,
+            table.p.reshape(table.p.shape[0], -1),
+            evidence=list(parents) or None,
+            evidence_card=list(table.p.shape[1:]) or None,
+            state_names={v: list(plain.variables[v].states) for v in table.scope},
+        )
+        model.add_cpds(cpd)
+    return model, {v: plain.variables[v].states[s] for v, s in plain.evidence.items()}
+
+
+def from_pgmpy(model: DiscreteBayesianNetwork) -> Network:
+    """A pgmpy model as a network without evidence; state names become text.
+
+    Raises
+    ------
+    ModelError
+        When a node has no table, or its table is no conditional distribution.
+    """
+    variables: dict[str, Variable] = {}
+    tables: dict[str, Table] = {}
+    for node in model.nodes():
+        cpd = model.get_cpds(node)
+        if cpd is None:
+            raise ModelError(f"'{node}' has no table; give every node its distribution")
+        name = str(node)
+        states = tuple(str(s) for s in cpd.state_names[node])
+        variables[name] = Variable(name, states)
+        p = np.asarray(cpd.values, dtype=float)
+        tables[name] = Table(tuple(str(v) for v in cpd.variables), p)
+    return _checked(Network(variables, tables))
+
+
+def _checked(network: Network) -> Network:
+    """The network, when every table is a conditional distribution and there is no circle.
+
+    Columns that sum to 1 but for the rounding of what was written (1e-3) are divided by it.
+    """
+    tables = dict(network.tables)
+    for name, table in network.tables.items():
+        states = network.variables[name].states
+        if not states or len(set(states)) != len(states):
+            raise ModelError(f"the variable '{name}' has no states, or two of one name")
+        for parent in table.scope[1:]:
+            if parent not in network.variables:
+                raise ModelError(f"the parent '{parent}' of '{name}' is not a variable")
+        sizes = tuple(network.variables[v].size for v in table.scope)
+        if table.p.shape != sizes or len(set(table.scope)) != len(table.scope):
+            raise ModelError(f"the table of '{name}' has {table.p.shape} entries, not {sizes}")
+        if not (np.isfinite(table.p).all() and (table.p >= 0.0).all()):
+            raise ModelError(f"the table of '{name}' has entries that are no probabilities")
+        total = table.p.sum(axis=0)
+        error = float(np.abs(total - 1.0).max())
+        if error > 1e-3:
+            raise ModelError(f"a column of the table of '{name}' misses the sum of 1 by {error:g}")
+        if error > 1e-9:
+            tables[name] = Table(table.scope, table.p / total)
+    placed: set[str] = set()
+    todo = list(network.variables)
+    while todo:
+        rest = [v for v in todo if not placed.issuperset(network.tables[v].scope[1:])]
+        if len(rest) == len(todo):
+            raise ModelError("the arrows run in a circle through " + ", ".join(sorted(rest)[:5]))
+        placed.update(set(todo) - set(rest))
+        todo = rest
+    return replace(network, tables=tables)
+
+
+# ---- XMLBIF --------------------------------------------------------------------------------
+
+
+def write_bif(network: Network, path: Path, wanted: Iterable[str] | None = None) -> None:
+    """Write :func:`bif_text` to a file; the suffix that other programs expect is ``.bifxml``."""
+    path.write_text(bif_text(network, wanted), encoding="utf-8")
+
+
+def bif_text(network: Network, wanted: Iterable[str] | None = None) -> str:
+    """The network as XMLBIF, findings and special states as observed nodes.
+
+    Numbers are written so that they read back exactly. Variables and states whose names are
+    not plain identifiers get one; what they are called here stands in properties, percent
+    encoded. The evidence, which the format has no place for, stands
+    in a comment in front and, for :func:`read_bif`, in properties of the network; a program
+    that reads the file must be told it to get the same posteriors. Points and units of
+    quantities are not written.
+
+    Barren nodes are left out (:func:`pruned`, which says what ``wanted`` of None means).
+    """
+    plain = explicit(pruned(network, wanted))
+    name_of = _identifiers(plain.variables, "v")
+    state_of = {v: _identifiers(x.states, "s") for v, x in plain.variables.items()}
+    root = ElementTree.Element("BIF", VERSION="0.3")
+    seen = {
+        name_of[v]: state_of[v][plain.variables[v].states[s]] for v, s in plain.evidence.items()
+    }
+    note = ", ".join(f"{v} = {s}" for v, s in seen.items()) or "none"
+    # No two hyphens together in a comment (XML 1.0, 2.5); identifiers have none.
+    root.append(ElementTree.Comment(f" Evidence to set: {note} "))
+    body = ElementTree.SubElement(root, "NETWORK")
+    _leaf(body, "NAME", "benchodds")
+    for v, s in seen.items():
+        _leaf(body, "PROPERTY", f"{_EVIDENCE} = {v} {s}")
+    for v in plain.roots:
+        _leaf(body, "PROPERTY", f"{_COMPONENT} = {name_of[v]}")
+    for v, variable in plain.variables.items():
+        element = ElementTree.SubElement(body, "VARIABLE", TYPE="nature")
+        _leaf(element, "NAME", name_of[v])
+        for state in variable.states:
+            _leaf(element, "OUTCOME", state_of[v][state])
+        if name_of[v] != v:
+            _leaf(element, "PROPERTY", f"{_NAME} = {_encode(v)}")
+        if any(written != state for state, written in state_of[v].items()):
+            listed = " ".join(_encode(s) for s in variable.states)
+            _leaf(element, "PROPERTY", f"{_STATES} = {listed}")
+    for v, table in plain.tables.items():
+        element = ElementTree.SubElement(body, "DEFINITION")
+        _leaf(element, "FOR", name_of[v])
+        for parent in table.scope[1:]:
+            _leaf(element, "GIVEN", name_of[parent])
+        # The child runs fastest, then the last parent.
+        numbers = np.moveaxis(table.p, 0, -1).ravel().tolist()
+        _leaf(element, "TABLE", " ".join(map(repr, numbers)))
+    ElementTree.indent(root)
+    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ElementTree.tostring(root, "unicode") + "\n"
+
+
+def read_bif(text: str) -> Network:
+    """Read XMLBIF: one that :func:`bif_text` wrote, or another program's.
+
+    Returns
+    -------
+    Network
+        Variables, tables, and (in files of our own) the evidence, components and names; no
+        findings, special states or points: what these did is in observed nodes.
+
+    Raises
+    ------
+    ModelError
+        When the text is not XMLBIF, is too large, or some table is no conditional
+        distribution.
+    """
+    if "<!ENTITY" in text:
+        raise ModelError("the file defines XML entities, which a network has no use for")
+    try:
+        body = ElementTree.fromstring(text).find("NETWORK")
+    except (ElementTree.ParseError, ValueError) as error:
+        raise ModelError(f"not an XML file: {error}") from None
+    if body is None:
+        raise ModelError("no NETWORK element found; an XMLBIF file has one")
+    variables: dict[str, Variable] = {}
+    name_of: dict[str, str] = {}
+    written: dict[str, list[str]] = {}
+    for element in body.findall("VARIABLE"):
+        short = _text_of(element, "NAME")
+        more = dict(_properties(element))
+        name = unquote(more.get(_NAME, short))
+        outcomes = [(o.text or "").strip() for o in element.findall("OUTCOME")]
+        states = tuple(unquote(s) for s in more.get(_STATES, "").split())
+        if len(states) != len(outcomes):
+            states = tuple(outcomes)
+        if short in name_of or name in variables:
+            raise ModelError(f"the variable '{name}' stands twice in the file")
+        variables[name] = Variable(name, states)
+        name_of[short] = name
+        written[name] = outcomes
+    tables: dict[str, Table] = {}
+    for element in body.findall("DEFINITION"):
+        table = _definition(element, variables, name_of)
+        if table.scope[0] in tables:
+            raise ModelError(f"the variable '{table.scope[0]}' has two definitions")
+        tables[table.scope[0]] = table
+    bare = [v for v in variables if v not in tables]
+    if bare:
+        raise ModelError(f"'{bare[0]}' has no definition; every variable needs one")
+    evidence: dict[str, int] = {}
+    roots: list[str] = []
+    for key, value in _properties(body):
+        first, _, state = value.partition(" ")
+        if key not in (_EVIDENCE, _COMPONENT):
+            continue
+        if first not in name_of or (key == _EVIDENCE and state not in written[name_of[first]]):
+            raise ModelError(f"the property '{key} = {value}' names what is not in the file")
+        if key == _EVIDENCE:
+            evidence[name_of[first]] = written[name_of[first]].index(state)
+        else:
+            roots.append(name_of[first])
+    ordered = {v: tables[v] for v in variables}
+    return _checked(Network(variables, ordered, evidence, roots=tuple(roots)))
+
+
+def _definition(
+    element: ElementTree.Element, variables: Mapping[str, Variable], name_of: Mapping[str, str]
+) -> Table:
+    short = _text_of(element, "FOR")
+    names = [short, *((g.text or "").strip() for g in element.findall("GIVEN"))]
+    for name in names:
+        if name not in name_of:
+            raise ModelError(f"the definition of '{short}' names '{name}', which is no variable")
+    scope = tuple(name_of[name] for name in names)
+    sizes = [variables[v].size for v in scope]
+    words = _text_of(element, "TABLE").split()
+    if len(words) != math.prod(sizes):
+        raise ModelError(
+            f"the table of '{scope[0]}' has {len(words):,} numbers; {math.prod(sizes):,} are needed"
+        )
+    try:
+        numbers = np.array([float(word) for word in words])
+    except ValueError as error:
+        raise ModelError(f"the table of '{scope[0]}': {error}") from None
+    p = numbers.reshape([*sizes[1:], sizes[0]])
+    return Table(scope, np.ascontiguousarray(np.moveaxis(p, -1, 0)))
+
+
+def _leaf(parent: ElementTree.Element, tag: str, text: str) -> None:
+    ElementTree.SubElement(parent, tag).text = text
+
+
+def _text_of(element: ElementTree.Element, tag: str) -> str:
+    text = (element.findtext(tag) or "").strip()
+    if not text:
+        raise ModelError(f"a {element.tag} element without {tag}")
+    return text
+
+
+def _properties(element: ElementTree.Element) -> Iterator[tuple[str, str]]:
+    for item in element.findall("PROPERTY"):
+        key, sep, value = (item.text or "").partition("=")
+        if sep:
+            yield key.strip(), value.strip()
+
+
+def _identifiers(names: Iterable[str], prefix: str) -> dict[str, str]:
+    """A plain identifier for each name, its own where it is one; no two alike in any case."""
+    names = list(names)
+    taken: set[str] = set()
+    found: dict[str, str] = {}
+    plain = [n for n in names if re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", n)]
+    for name in (*plain, *(n for n in names if n not in plain)):
+        clean = re.sub(r"[^A-Za-z0-9]+", "_", name).strip("_")
+        trial = name if name in plain else clean if clean[:1].isalpha() else f"{prefix}_{clean}"
+        n = 1
+        base = trial
+        while trial.lower() in taken:
+            n += 1
+            trial = f"{base}_{n}"
+        taken.add(trial.lower())
+        found[name] = trial
+    return {name: found[name] for name in names}
+
+
+def _encode(text: str) -> str:
+    return quote(text, safe=".:,;+-")

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from benchodds.errors import ModelError
@@ -55,6 +56,7 @@ class Adapter(_Strict):
     """The peak-hold adapter."""
 
     dead: float = Field(gt=0, lt=1)
+    prove_at: float = Field(gt=0, le=1)
     diode: str
     hold: str
     hold_points: int = Field(ge=1, le=9)
@@ -63,9 +65,11 @@ class Adapter(_Strict):
 
 
 class Hookup(_Strict):
-    """Chance that the probes are badly placed."""
+    """Chances that the probes touch poorly (a share of the peak arrives) or not at all."""
 
-    bad: float = Field(gt=0, lt=1)
+    poor: float = Field(gt=0, lt=0.5)
+    poor_share: str
+    bad: float = Field(gt=0, lt=0.5)
     provenance: str
 
 
@@ -182,7 +186,12 @@ def gear_nodes(bench: Bench) -> tuple[dict[str, Variable], dict[str, Table]]:
     return variables, tables
 
 
+def hookup_shares(bench: Bench) -> NDArray[np.float64]:
+    """Chances of a sound, a poor and a bad placing of the probes."""
+    poor, bad = bench.hookup.poor, bench.hookup.bad
+    return np.array([1 - poor - bad, poor, bad])
+
+
 def hookup_node(name: str, bench: Bench) -> tuple[Variable, Table]:
-    """One placing of the probes: ok or bad."""
-    p = np.array([1 - bench.hookup.bad, bench.hookup.bad])
-    return Variable(name, ("ok", "bad")), Table((name,), p)
+    """One placing of the probes: ok, poor or bad."""
+    return Variable(name, ("ok", "poor", "bad")), Table((name,), hookup_shares(bench))

@@ -17,6 +17,12 @@ import numpy as np
 from benchodds.errors import EvidenceError
 from benchodds.tables import Array, Network, Table
 
+LEAST_TOTAL = 1e-12
+"""Share of the probability that special states must leave; below it only rounding is left."""
+
+LARGE = 100_000
+"""Entries from which copying a table costs more than it is worth."""
+
 
 def combine(a: Table, b: Table, keep: frozenset[str] | set[str]) -> Table:
     """Product of two tables, summed over every variable not in ``keep``."""
@@ -45,6 +51,53 @@ def combine(a: Table, b: Table, keep: frozenset[str] | set[str]) -> Table:
     return Table((*batch, *left, *right), product.reshape(shape))
 
 
+def _by_scope(tables: Iterable[Table]) -> dict[tuple[str, ...], list[Array]]:
+    """Entries of the tables by scope; axes are brought into the order of the first of them."""
+    groups: dict[frozenset[str], tuple[tuple[str, ...], list[Array]]] = {}
+    for table in tables:
+        scope, same = groups.setdefault(frozenset(table.scope), (table.scope, []))
+        if scope != table.scope:
+            same.append(table.p.transpose([table.scope.index(v) for v in scope]))
+        else:
+            same.append(table.p)
+    return dict(groups.values())
+
+
+def gather(tables: Iterable[Table]) -> tuple[list[Table], float]:
+    """Tables with those of one scope multiplied together, and the log of what was divided out.
+
+    Each result has a largest entry of 1, or near it in a large table. Products are sums of
+    logs, so that thousands of readings of one quantity, or likelihoods near the smallest
+    number, keep their ratios.
+
+    Raises
+    ------
+    EvidenceError
+        When a product is zero throughout or not finite.
+    """
+    out: list[Table] = []
+    log_scale = 0.0
+    for scope, same in _by_scope(tables).items():
+        if len(same) > 1:
+            with np.errstate(divide="ignore", invalid="ignore"):
+                logs = np.sum([np.log(p) for p in same], axis=0)
+            top = float(logs.max())
+            p = np.exp(logs - top) if math.isfinite(top) else logs
+        else:
+            p = same[0]
+            largest = float(p.max()) if p.size else 0.0
+            top = math.log(largest) if 0.0 < largest < math.inf else math.nan
+            if p.size > LARGE and abs(top) < 40.0:
+                top = 0.0  # near enough: not worth a copy
+            elif math.isfinite(top):
+                p = p / largest
+        if not math.isfinite(top):
+            raise EvidenceError("the evidence has probability zero under this model")
+        log_scale += top
+        out.append(Table(scope, p))
+    return out, log_scale
+
+
 def _sum_out(table: Table, names: Sequence[str]) -> Table:
     if not names:
         return table
@@ -55,10 +108,11 @@ def _sum_out(table: Table, names: Sequence[str]) -> Table:
 def contract(tables: Sequence[Table], keep: Iterable[str]) -> Table:
     """Product of all tables, summed over what is not in ``keep``.
 
-    Pairs are taken so that each step leaves the smallest table possible.
+    Tables of one scope are multiplied first; then pairs are taken so that each step leaves
+    the smallest table possible.
     """
     wanted = set(keep)
-    todo = list(tables)
+    todo = [Table(s, math.prod(same[1:], start=same[0])) for s, same in _by_scope(tables).items()]
     if len(todo) == 1:
         return _sum_out(todo[0], [v for v in todo[0].scope if v not in wanted])
     size = {v: n for t in todo for v, n in zip(t.scope, t.p.shape, strict=True)}
@@ -210,32 +264,22 @@ def calibrate(network: Network, wanted: Iterable[str]) -> Beliefs:
     order = elimination_order(scopes, tuple(sorted(size.items())), ())
     rank = {v: i for i, v in enumerate(order)}
     own: dict[str, list[Table]] = {v: [] for v in order}
-    log_scale = 0.0
-    constants: list[float] = []
+    factors, log_scale = gather(factors)
     for table in factors:
         if table.scope:
             own[min(table.scope, key=rank.__getitem__)].append(table)
-        else:
-            constants.append(float(table.p))
     up: dict[str, Table] = {}
     parent: dict[str, str] = {}
     children: dict[str, list[str]] = {v: [] for v in order}
     for v in order:
-        parts = own[v] + [up[c] for c in children[v]]
+        parts, log_parts = gather(own[v] + [up[c] for c in children[v]])
         scope = set().union(*(t.scope for t in parts)) - {v}
-        message = contract(parts, scope)
-        top = float(message.p.max()) if message.p.size else 0.0
-        if not (0.0 < top < math.inf):
-            raise EvidenceError("the evidence has probability zero under this model")
-        log_scale += math.log(top)
-        up[v] = Table(message.scope, message.p / top)
+        (message,), log_message = gather([contract(parts, scope)])
+        log_scale += log_parts + log_message
+        up[v] = message
         if scope:
             parent[v] = min(scope, key=rank.__getitem__)
             children[parent[v]].append(v)
-    for constant in constants:
-        if not (0.0 < constant < math.inf):
-            raise EvidenceError("the evidence has probability zero under this model")
-        log_scale += math.log(constant)
     down: dict[str, Table] = {}
     for v in reversed(order):
         if v not in parent:
@@ -244,6 +288,7 @@ def calibrate(network: Network, wanted: Iterable[str]) -> Beliefs:
         parts = own[u] + [up[c] for c in children[u] if c != v]
         if u in down:
             parts.append(down[u])
+        parts, _ = gather(parts)
         separator = set(up[v].scope)
         if parts:
             message = contract(parts, separator)
@@ -256,7 +301,9 @@ def calibrate(network: Network, wanted: Iterable[str]) -> Beliefs:
             message = Table((*message.scope, name), p)
         down[v] = Table(message.scope, p / p.max())
     buckets = {
-        v: tuple(own[v] + [up[c] for c in children[v]] + ([down[v]] if v in down else []))
+        v: tuple(
+            gather([*own[v], *(up[c] for c in children[v]), *([down[v]] if v in down else [])])[0]
+        )
         for v in order
     }
     fixed = {v: (s, network.variables[v].size) for v, s in network.evidence.items()}
@@ -274,19 +321,37 @@ def query(network: Network, names: Sequence[str], extra: Sequence[Table] = ()) -
 
 def eliminate(factors: Sequence[Table], names: Sequence[str], size: Mapping[str, int]) -> Table:
     """Sum every variable but ``names`` out of a product of tables."""
+    table, log_scale = eliminate_scaled(factors, names, size)
+    return Table(table.scope, table.p * math.exp(log_scale))
+
+
+def eliminate_scaled(
+    factors: Sequence[Table], names: Sequence[str], size: Mapping[str, int]
+) -> tuple[Table, float]:
+    """As :func:`eliminate`, divided by a number that brings it near 1, and that number's log.
+
+    Raises
+    ------
+    EvidenceError
+        When the product is zero throughout or not finite.
+    """
     keep = tuple(names)
     scopes = tuple(t.scope for t in factors)
     order = elimination_order(scopes, tuple(sorted(size.items())), keep)
-    pool = list(factors)
+    pool, log_scale = gather(factors)
     for v in order:
         if v in keep:
             break
-        touched = [t for t in pool if v in t.scope]
+        touched, log_parts = gather(t for t in pool if v in t.scope)
         pool = [t for t in pool if v not in t.scope]
         scope = set().union(*(t.scope for t in touched)) - {v}
-        pool.append(contract(touched, scope))
-    result = contract(pool, keep)
-    return Table(keep, result.p.transpose([result.scope.index(v) for v in keep]))
+        made, log_made = gather([contract(touched, scope)])
+        pool += made
+        log_scale += log_parts + log_made
+    pool, log_parts = gather(pool)
+    (result,), log_result = gather([contract(pool, keep)])
+    p = result.p.transpose([result.scope.index(v) for v in keep])
+    return Table(keep, p), log_scale + log_parts + log_result
 
 
 def _sizes(factors: Sequence[Table], network: Network) -> dict[str, int]:
@@ -323,17 +388,24 @@ def posterior(network: Network, wanted: Iterable[str]) -> Posterior:
     wanted = list(wanted)
     whole = calibrate(network, wanted)
     parts = [(1.0, whole)]
-    for special in network.special:
+    ratios: dict[frozenset[tuple[str, str]], float] = {}
+    for special in network.special:  # two ratios of one state multiply
+        state = frozenset(special.state)
+        ratios[state] = ratios.get(state, 1.0) * special.ratio
+    for state, ratio in ratios.items():
         evidence = dict.fromkeys(network.roots, 0)
-        for component, mode in special.state:
+        for component, mode in state:
             evidence[component] = network.variables[component].states.index(mode)
         if any(evidence.get(v, s) != s for v, s in network.evidence.items()):
             continue  # this state is ruled out by the evidence
         fixed = replace(network, evidence={**network.evidence, **evidence})
-        beliefs = calibrate(fixed, wanted)
-        weight = (special.ratio - 1.0) * math.exp(beliefs.log_evidence - whole.log_evidence)
+        try:
+            beliefs = calibrate(fixed, wanted)
+        except EvidenceError:
+            continue  # this state has probability zero already
+        weight = (ratio - 1.0) * math.exp(beliefs.log_evidence - whole.log_evidence)
         parts.append((weight, beliefs))
     total = sum(w for w, _ in parts)
-    if not total > 0:
+    if not total > LEAST_TOTAL:
         raise EvidenceError("the evidence has probability zero under this model")
     return Posterior(whole.log_evidence + math.log(total), tuple((w / total, b) for w, b in parts))

@@ -13,7 +13,7 @@ import itertools
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -123,11 +123,43 @@ class Instrument(ABC):
     def _likelihood(self, values: Sequence[Value], technique: Technique, hookup: str) -> Table: ...
 
     @abstractmethod
-    def predictive(self, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
+    def predictive(
+        self, technique: Technique, edges: Array | None = None, hookup: str | None = None
+    ) -> tuple[tuple[Outcome, ...], Table]:
         """All outcomes of a fresh reading and P(outcome | scope); outcome is the last axis.
 
-        The hook-up of a fresh reading is summed over here.
+        ``edges`` are the bins of a number (the usual ones without it); what cannot show
+        numbers has no use for them. The hook-up of a fresh reading is summed over here,
+        unless ``hookup`` names the placing of the probes that it shares.
         """
+
+    # ---- what was not said ---------------------------------------------------------------
+
+    def options(
+        self, values: Sequence[Value], technique: Technique
+    ) -> dict[str, list[tuple[float, Technique]]]:
+        """What was not said of a reading: the answers with their weights, by technique field.
+
+        Each list sums to 1, and so weighted the likelihoods add up to that of the reading
+        (of temperature, only as nearly as three points stand for its law).
+        """
+        out: dict[str, list[tuple[float, Technique]]] = {}
+        if self.cranked and technique.how is None:
+            methods = self._methods(technique)
+            total = sum(w for w, _ in methods)
+            out["how"] = [(w / total, replace(technique, how=h)) for w, h in methods]
+        if self.test.in_circuit and technique.unplugged is None:
+            p = self.test.p_unplugged
+            out["unplugged"] = [
+                (w, replace(technique, unplugged=said)) for w, said in ((p, True), (1 - p, False))
+            ]
+        return out
+
+    def display_uncertainty(self, value: Value, technique: Technique) -> tuple[float, float]:
+        """Standard uncertainty of a number from the meter's accuracy, and its rounding step."""
+        number = value.number or 0.0
+        step = max(value.step or 0.0, self._resolution(number, technique))
+        return self._u(number, technique), step
 
     # ---- shared pieces -------------------------------------------------------------------
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import ndtr
@@ -88,7 +89,19 @@ class SparkInstrument(Instrument):
         p = (1 - d) * p + d * cured
         return Table(self._spark_scope(), (1 - self.slip) * p + self.slip / 3)
 
-    def predictive(self, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
+    def options(
+        self, values: Sequence[Value], technique: Technique
+    ) -> dict[str, list[tuple[float, Technique]]]:
+        """As of every reading, and in what light it was seen."""
+        out = super().options(values, technique)
+        if technique.light is None:
+            lights = self.bench.sparks.light
+            out["light"] = [(w, replace(technique, light=name)) for name, w in lights.items()]
+        return out
+
+    def predictive(
+        self, technique: Technique, edges: Array | None = None, hookup: str | None = None
+    ) -> tuple[tuple[Outcome, ...], Table]:
         """None, weak, or strong (nine in ten) over the usual number of tries."""
         n = self.test.tries
         sure = np.array(1 - self.bench.sparks.missed["shade"])
@@ -112,7 +125,9 @@ class LookInstrument(Instrument):
             p = p * table.p[..., self.test.outcomes.index(value.word or "")]
         return Table(table.scope[:-1], p)
 
-    def predictive(self, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
+    def predictive(
+        self, technique: Technique, edges: Array | None = None, hookup: str | None = None
+    ) -> tuple[tuple[Outcome, ...], Table]:
         """The named outcomes."""
         sign = {o: (1 if o in self.test.passes else -1) for o in self.test.outcomes}
         outcomes = (Outcome(o, sign[o] if self.test.passes else 0) for o in self.test.outcomes)

@@ -8,16 +8,20 @@ of the network stays as it is.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchodds.inference import eliminate
+from benchodds.inference import eliminate_scaled, gather
 from benchodds.tables import Array, Network, State, Table
 
 MACHINE = "machine"
+
+LEAST_LIKELIHOOD = 1e-290
+"""Likelihood, against the best explained state, below which a state counts as excluded."""
 
 
 @dataclass(frozen=True)
@@ -26,7 +30,8 @@ class _Part:
 
     names: frozenset[str]
     findings: tuple[Table, ...]
-    likelihood: Array  # P(evidence of this part | state)
+    likelihood: Array  # P(evidence of this part | state), divided to be near 1
+    log_scale: float  # log of what was divided out
 
 
 class FoldedNetwork:
@@ -37,12 +42,17 @@ class FoldedNetwork:
         self.states = tuple(states)
         self._index = self._indices()
         self._tables: dict[str, Table] = {}
-        self._folded_findings = [self._fold(t) for t in network.findings.values()]
+        findings = [*network.findings.values(), *_indicators(network)]
+        folded, log_scale = gather(self._fold(t) for t in findings)
+        self._folded_findings = folded
         self._parts = self._split()
-        self.weights: Array = self._prior()
-        """P(state, complaint, all evidence), shape (n_states,)."""
-        for part in self._parts:
-            self.weights = self.weights * part.likelihood
+        with np.errstate(divide="ignore"):
+            self.log_weights: Array = np.log(self._prior()) + log_scale
+            """Log of P(state, complaint, all evidence), shape (n_states,); -inf where zero."""
+            for part in self._parts:
+                self.log_weights = self.log_weights + np.log(part.likelihood) + part.log_scale
+        self.weights: Array = np.exp(self.log_weights)
+        """P(state, complaint, all evidence), shape (n_states,); zero where it is below 1e-308."""
 
     def _indices(self) -> dict[str, NDArray[np.intp]]:
         index = {c: np.zeros(len(self.states), dtype=np.intp) for c in self.network.roots}
@@ -95,14 +105,17 @@ class FoldedNetwork:
         for group in _connected([s - {MACHINE} for s in scopes]):
             findings = tuple(t for t in self._folded_findings if group & set(t.scope))
             tables = [*(self._table(v) for v in sorted(group)), *findings]
-            parts.append(_Part(frozenset(group), findings, self._eliminate(tables, ())[:, 0]))
+            p, log_scale = self._eliminate(tables, ())
+            parts.append(_Part(frozenset(group), findings, p[:, 0], log_scale))
         for table in self._folded_findings:
             if table.scope == (MACHINE,):
-                parts.append(_Part(frozenset(), (table,), table.p))
+                parts.append(_Part(frozenset(), (table,), table.p, 0.0))
         return parts
 
-    def _eliminate(self, tables: Sequence[Table], outcome: tuple[str, ...], n: int = 1) -> Array:
-        """Sum all but machine (and outcome) out; shape (n_states, n_outcomes)."""
+    def _eliminate(
+        self, tables: Sequence[Table], outcome: tuple[str, ...], n: int = 1
+    ) -> tuple[Array, float]:
+        """Sum all but machine (and outcome) out; shape (n_states, n_outcomes), and log scale."""
         size = {
             v: self.network.variables[v].size
             for t in tables
@@ -113,16 +126,18 @@ class FoldedNetwork:
             size[MACHINE] = len(self.states)
         size.update(dict.fromkeys(outcome, n))
         keep = [v for v in (MACHINE, *outcome) if v in size]
-        p = eliminate(tables, keep, size).p
+        table, log_scale = eliminate_scaled(tables, keep, size)
+        p = table.p
         if MACHINE not in keep:
             p = np.broadcast_to(p, (len(self.states), *p.shape))
-        return p.reshape(len(self.states), -1)
+        return p.reshape(len(self.states), -1), log_scale
 
     def outcomes(self, predictive: Table) -> Array:
         """P(outcome | state, evidence), shape (n_states, n_outcomes).
 
         ``predictive`` has the outcome as its last axis. Latents shared with earlier readings
-        (operator, adapter, the quantities themselves) carry what those readings taught.
+        (operator, adapter, the quantities themselves) carry what those readings taught. Where
+        the evidence excludes a state, its row says nothing: all outcomes alike.
         """
         folded = self._fold(predictive)
         outcome = folded.scope[-1]
@@ -131,10 +146,22 @@ class FoldedNetwork:
         need = need.union(*(p.names for p in touched))
         tables = [folded, *(self._table(v) for v in sorted(need))]
         tables += [t for p in touched for t in p.findings]
-        joint = self._eliminate(tables, (outcome,), folded.p.shape[-1])
+        joint, log_scale = self._eliminate(tables, (outcome,), folded.p.shape[-1])
+        known = np.ones(len(self.states))
         for part in touched:
-            joint = joint / np.maximum(part.likelihood[:, None], 1e-300)
-        return joint
+            known = known * part.likelihood
+            log_scale -= part.log_scale
+        excluded = known < LEAST_LIKELIHOOD
+        share = joint * math.exp(log_scale) / np.where(excluded, 1.0, known)[:, None]
+        return np.where(excluded[:, None], 1.0 / joint.shape[1], share)
+
+
+def _indicators(network: Network) -> list[Table]:
+    """Fixed variables as findings: 1 for the state that was seen, 0 for the others."""
+    return [
+        Table((v,), (np.arange(network.variables[v].size) == state).astype(float))
+        for v, state in network.evidence.items()
+    ]
 
 
 def _connected(scopes: Sequence[set[str]]) -> list[set[str]]:

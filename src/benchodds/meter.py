@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import ndtr
@@ -141,10 +142,30 @@ class MeterInstrument(Instrument):
             return Table((*table.scope, self.test.jitter), table.p[..., None] * jitter)
         return Table(table.scope, table.p * jitter[0])
 
-    def predictive(self, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
+    def options(
+        self, values: Sequence[Value], technique: Technique
+    ) -> dict[str, list[tuple[float, Technique]]]:
+        """As of every reading, and whether the leads were nulled, and how warm the part was."""
+        out = super().options(values, technique)
+        if self.test.leads and technique.leads is None:
+            p = self.bench.leads.nulled_share
+            out["leads"] = [
+                (w, replace(technique, leads=said)) for w, said in ((p, "nulled"), (1 - p, "raw"))
+            ]
+        if self.test.temperature != "none" and technique.temp_c is None:
+            points, weights = self._temperature(technique).gauss(3)
+            out["temp_c"] = [
+                (float(w), replace(technique, temp_c=float(t)))
+                for t, w in zip(points, weights, strict=True)
+            ]
+        return out
+
+    def predictive(
+        self, technique: Technique, edges: Array | None = None, hookup: str | None = None
+    ) -> tuple[tuple[Outcome, ...], Table]:
         """Bins over the span, OL, and unstable where the test has a moving contact."""
         m = self.bench.meter
-        edges = self._numeric_edges()
+        edges = self._numeric_edges() if edges is None else edges
         u = np.array([self._u(float(e), technique) for e in edges])
         f, over, names = self._meter_parts(technique, edges, u, technique.range_top)
         share = bins(f)

@@ -9,19 +9,25 @@ speed factor and source, which the kicks share (order statistics: the maximum of
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from benchodds.errors import ReadingError
 from benchodds.formula import Distribution, parse_distribution
+from benchodds.gear import Bench, hookup_shares
 from benchodds.instrument import OUTCOME, Instrument, Outcome, bins
 from benchodds.jobs import Technique
 from benchodds.quantities import Value, parse_impedance, to_base
-from benchodds.tables import Array, Table
+from benchodds.system import Test
+from benchodds.tables import Array, Table, Variable
 
 N_NOISE = 9
 N_SOURCE = 120
+KICKS = (1, 2, 3, 4, 5)
+"""How many kicks there may have been, all alike, when only the best is written."""
+N_POOR = 3
 NORMAL3 = (np.array([-math.sqrt(3.0), 0.0, math.sqrt(3.0)]), np.array([1 / 6, 2 / 3, 1 / 6]))
 
 
@@ -34,22 +40,46 @@ def droop(input_ohm: Array, hold_uf: Array, gate_s: float) -> Array:
 class PeakInstrument(Instrument):
     """A peak voltage through the adapter, or the adapter's own proof on a battery."""
 
+    def __init__(
+        self, name: str, test: Test, bench: Bench, variables: Mapping[str, Variable]
+    ) -> None:
+        super().__init__(name, test, bench, variables)
+        self._captured: dict[tuple[str, str, Distribution], Array] = {}
+
     def _source_grid(self) -> Array:
         return np.asarray(np.geomspace(self.span[0] * 0.2, self.span[1] * 1.5, N_SOURCE))
 
-    def _captured_cdf(self, signal: str, how: str, technique: Technique) -> Array:
-        """P(captured source volts <= v) of one kick, axes (quantities..., operator, v)."""
-        method = self.bench.cranking[how]
+    def capture(self, how: str, technique: Technique) -> Distribution:
+        """Share of one peak that is caught: a mixture of good and poor, never above one."""
         hold = "max-hold" if technique.adapter == "max-hold" else "none"
-        key = method.capture if technique.adapter not in ("none", "max-hold") else hold
-        weight = self.bench.capture.weight[key]
-        caught = Distribution(
-            "mix",
-            parts=(
-                (weight, parse_distribution(self.bench.capture.good)),
-                (1 - weight, parse_distribution(self.bench.capture.poor)),
-            ),
-        )
+        adapted = technique.adapter not in ("none", "max-hold")
+        weight = self.bench.capture.weight[self.bench.cranking[how].capture if adapted else hold]
+        good, poor = self.bench.capture.good, self.bench.capture.poor
+        parts = ((weight, parse_distribution(good)), (1 - weight, parse_distribution(poor)))
+        return Distribution("mix", parts=parts)
+
+    def options(
+        self, values: Sequence[Value], technique: Technique
+    ) -> dict[str, list[tuple[float, Technique]]]:
+        """As of every reading, and how many kicks there were."""
+        out = super().options(values, technique)
+        if len(values) == 1 and technique.kicks is None and not self.test.battery:
+            out["kicks"] = [(1 / len(KICKS), replace(technique, kicks=n)) for n in KICKS]
+        return out
+
+    def _captured_cdf(self, signal: str, how: str, technique: Technique) -> Array:
+        """P(captured source volts <= v) of one kick, axes (quantities..., operator, v).
+
+        Worked out once: it depends neither on the reading nor on meter or kicks.
+        """
+        caught = self.capture(how, technique)
+        key = (signal, how, caught)
+        if key not in self._captured:
+            self._captured[key] = self._capture_cdf(signal, how, caught)
+        return self._captured[key]
+
+    def _capture_cdf(self, signal: str, how: str, caught: Distribution) -> Array:
+        method = self.bench.cranking[how]
         rpm = parse_distribution(method.rpm)
         noise, w = rpm.gauss(N_NOISE)
         speed = self.variables["operator"].values
@@ -84,7 +114,8 @@ class PeakInstrument(Instrument):
     ) -> tuple[list[tuple[float, Array]], Array, tuple[str, ...]]:
         """F(display <= edge) per kick for each (method, circuit), and F of a dead hook-up.
 
-        Array axes: quantities..., [operator], adapter states that live, [input], edge.
+        Array axes: quantities..., [operator], adapter states that live, contact, [input], edge.
+        Contact 0 is sound, the others are points of a poor one, which only lowers.
         A meter that is off widens the display error; in a peak reading that is small beside
         speed and capture, so it is summed over here, per reading.
         """
@@ -105,40 +136,59 @@ class PeakInstrument(Instrument):
         errors = np.concatenate([np.multiply.outer(u, x3), np.multiply.outer(off, x3)], axis=1)
         weights = np.concatenate([(1 - bench.meter.bad) * w3, bench.meter.bad * w3])
         t = edges[:, None] + errors  # edge, error
-        source = np.maximum(t, 0.0) / h[:, :, None, None] + drop
-        source = np.where(t < 0, -1.0, source)  # adapter, input, edge, error
+        contact, _ = parse_distribution(bench.hookup.poor_share).points(N_POOR)
+        contact = np.append(1.0, contact)[:, None, None, None]
+        source = (np.maximum(t, 0.0) / h[:, None, :, None, None] + drop) / contact
+        source = np.where(t < 0, -1.0, source)  # adapter, contact, input, edge, error
         names = (*self.quantities, *(() if self.test.battery else ("operator",)), "adapter")
         if self.test.battery:
             level = parse_distribution(next(iter(self.test.random.values())))
             f = np.where(source >= 0, level.cdf(source), 0.0) @ weights
-            return [(1.0, f[:, 0])], f_dead, names
+            return [(1.0, f[:, :, 0])], f_dead, names
         v = self._source_grid()
+        # The display error is summed first: it is the same for every source.
         interpolation = _interpolation(v, source.reshape(-1))
+        interpolation = (interpolation.reshape(-1, len(weights)) @ weights).reshape(len(v), -1)
         out = []
         for w_how, how in self._methods(technique):
             for w_circuit, signal in self._circuits(technique):
                 f = self._captured_cdf(signal, how, technique)
-                g = (f @ interpolation).reshape((*f.shape[:-1], *source.shape)) @ weights
+                g = (f @ interpolation).reshape((*f.shape[:-1], *source.shape[:-1]))
                 g = g * f_dead
                 out.append((w_how * w_circuit, g[..., 0, :] if said else g))
         total = sum(w for w, _ in out)
         return [(w / total, g) for w, g in out], f_dead, (*names, *(() if said else ("input",)))
 
     def _with_gear(
-        self, good: Array, dead: float | Array, names: tuple[str, ...], hookup: str | None
+        self,
+        shown: Array,
+        dead: float | Array,
+        names: tuple[str, ...],
+        technique: Technique,
+        hookup: str | None,
     ) -> Table:
-        """Put the dead-adapter and bad-hook-up branches beside the good one.
+        """Put the branches of a dead adapter, a poor and a bad hook-up beside the sound one.
 
-        ``good`` has axes ``names`` (and perhaps outcomes last); ``dead`` is what shows then.
+        ``shown`` has axes ``names`` with contact after the adapter (and perhaps outcomes last);
+        ``dead`` is what shows through a dead adapter or a bad hook-up. Without an adapter it
+        does not matter whether the adapter lives.
         """
         axis = names.index("adapter")
-        shape = [n if i != axis else 1 for i, n in enumerate(good.shape)]
-        good = np.concatenate([good, np.broadcast_to(dead, shape)], axis=axis)
-        dead_full = np.broadcast_to(dead, good.shape)
+        sound: Array = np.take(shown, 0, axis=axis + 1)
+        poor: Array = np.take(shown, range(1, N_POOR + 1), axis=axis + 1).mean(axis=axis + 1)
+        adapted = technique.adapter not in ("none", "max-hold")
+        shape = [n if i != axis else 1 for i, n in enumerate(sound.shape)]
+        sound, poor = (
+            np.concatenate(
+                [a, np.broadcast_to(dead, shape) if adapted else np.take(a, [0], axis)], axis=axis
+            )
+            for a in (sound, poor)
+        )
+        dead_full = np.broadcast_to(dead, sound.shape)
         if hookup is None:
-            bad = self.bench.hookup.bad
-            return Table(names, (1 - bad) * good + bad * dead_full)
-        return Table((*names, hookup), np.stack([good, dead_full], axis=-1))
+            w = hookup_shares(self.bench)
+            return Table(names, w[0] * sound + w[1] * poor + w[2] * dead_full)
+        return Table((*names, hookup), np.stack([sound, poor, dead_full], axis=-1))
 
     def _likelihood(self, values: Sequence[Value], technique: Technique, hookup: str) -> Table:
         numbers = [v for v in values if v.kind == "number"]
@@ -165,7 +215,7 @@ class PeakInstrument(Instrument):
         mixes, f_dead, names = self._peak_cells(edges, u, technique)
         counts = [1]
         if len(numbers) == 1 and not self.test.battery:
-            counts = [technique.kicks] if technique.kicks else [1, 2, 3, 4, 5]
+            counts = [technique.kicks] if technique.kicks else list(KICKS)
         good: Array = np.zeros(())
         dead = 0.0
         for n in counts:
@@ -178,11 +228,13 @@ class PeakInstrument(Instrument):
         slip = float(np.prod([self._slip_chance(*e) for e in edges.reshape(-1, 2)]))
         good = (1 - self.slip) * good + self.slip * slip
         dead = (1 - self.slip) * dead + self.slip * slip
-        return self._with_gear(good, dead, names, hookup)
+        return self._with_gear(good, dead, names, technique, hookup)
 
-    def predictive(self, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
+    def predictive(
+        self, technique: Technique, edges: Array | None = None, hookup: str | None = None
+    ) -> tuple[tuple[Outcome, ...], Table]:
         """Best of three kicks, or of as many as the technique says, in bins."""
-        edges = self._numeric_edges()
+        edges = self._numeric_edges() if edges is None else edges
         u = np.array([self._u(float(e), technique) for e in edges])
         mixes, f_dead, names = self._peak_cells(edges, u, technique)
         n = 1 if self.test.battery else technique.kicks or 3
@@ -199,7 +251,9 @@ class PeakInstrument(Instrument):
         slip = slip / slip.sum()
         good = (1 - self.slip) * good + self.slip * slip
         dead = (1 - self.slip) * dead + self.slip * slip
-        table = self._with_gear(good, dead, names, None)
+        table = self._with_gear(good, dead, names, technique, hookup)
+        if hookup is not None:  # the outcome stays the last axis
+            table = Table(table.scope, np.moveaxis(table.p, -1, -2))
         return outcomes, Table((*table.scope, OUTCOME), table.p)
 
 

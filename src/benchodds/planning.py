@@ -23,6 +23,9 @@ from benchodds.tables import Array
 LEAST_BITS = 0.004
 """Below this a test is not worth its walk to the bench."""
 
+LOOKED_AT = 8
+"""How many of the best tests are weighed against a ripe repair."""
+
 
 def mutual_information(p_state: Array, p_outcome: Array) -> float:
     """I(state; outcome) in bits; p_state (n,) sums to 1, rows of p_outcome (n, m) sum to 1."""
@@ -149,7 +152,7 @@ def excluded(assessment: Assessment) -> dict[str, str]:
 
 
 def _technique(assessment: Assessment, opened: frozenset[str]) -> Technique:
-    """How the next reading would be taken: as the last, or by drill when that is set up."""
+    """How the next reading would be taken: as the test says, cranked as last time or by drill."""
     bench, job = assessment.machine.bench, assessment.job
     how = next((t.technique.how for t in reversed(assessment.taken) if t.technique.how), None)
     fitted = [name for name, m in bench.cranking.items() if m.setup and m.setup in opened]
@@ -158,7 +161,7 @@ def _technique(assessment: Assessment, opened: frozenset[str]) -> Technique:
     default = max(bench.cranking, key=lambda name: bench.cranking[name].share)
     last = next((t.technique.meter for t in reversed(assessment.taken) if t.technique.meter), None)
     meter = job.gear.get("meter") or last
-    return Technique(how=how or default, meter=str(meter) if meter else None)
+    return Technique(how=how or default, meter=str(meter) if meter else None, unplugged=True)
 
 
 def rank(assessment: Assessment) -> tuple[tuple[Ranked, ...], tuple[LeftOut, ...]]:
@@ -267,14 +270,74 @@ def _cleared(repair: Repair, model: SystemModel) -> frozenset[tuple[str, str]]:
 
 
 def plan(assessment: Assessment, labour: float = 0.1) -> Plan:
-    """What to do next: a repair that is ripe, the best test, proving the gear, or stop."""
+    """What to do next: a repair that is ripe, the best test, proving the gear, or stop.
+
+    A ripe repair waits when one more test is expected to save more, in waste avoided, than
+    its own minutes cost (one-step value of sample information; Raiffa 1968).
+    """
     ranking, left = rank(assessment)
     repairs = acts(assessment, labour)
+    proof = next((r for r in ranking if r.test in _suspects(assessment)), None)
+    if proof is not None:
+        return Plan("prove-gear", proof.test, None, ranking, left, repairs)
+    best = next((r for r in ranking if r.bits >= LEAST_BITS), None)
     ripe = next((a for a in repairs if a.ready), None)
     if ripe is not None:
-        return Plan("repair", None, ripe.repair, ranking, left, repairs)
-    best = next((r for r in ranking if r.bits >= LEAST_BITS), None)
+        saving, test = max(
+            ((_saving(assessment, ripe, r, labour), r) for r in ranking[:LOOKED_AT]),
+            key=lambda pair: pair[0],
+            default=(0.0, None),
+        )
+        if test is None or saving <= 0:
+            return Plan("repair", None, ripe.repair, ranking, left, repairs)
+        best = test
     if best is None:
         return Plan("stop", None, None, ranking, left, repairs)
     proves = assessment.machine.model.tests[best.test].proves
     return Plan("prove-gear" if proves else "test", best.test, None, ranking, left, repairs)
+
+
+def _suspects(assessment: Assessment) -> frozenset[str]:
+    """Tests that prove an instrument which is now likelier bad than the bench file tolerates.
+
+    What such a proof is worth lies in the readings after it, which no one-step figure sees.
+    """
+    tolerated = {"adapter": assessment.machine.bench.adapter.prove_at}
+    bad = {
+        item
+        for item, state, p in assessment.gear
+        if state != "ok" and p >= tolerated.get(item, np.inf)
+    }
+    tests = assessment.machine.model.tests
+    return frozenset(name for name, test in tests.items() if test.proves in bad)
+
+
+def _saving(assessment: Assessment, act: Act, test: Ranked, labour: float) -> float:
+    """Waste that a test before a repair is expected to avoid, less the test's own minutes.
+
+    Waste is the repair's part and labour where it was not needed. After each outcome the
+    least wasteful of this repair and of those that have become ripe is done.
+    """
+    model = assessment.machine.model
+
+    states, p_state = assessment.folded.states, assessment.state_p / assessment.state_p.sum()
+    needs = {
+        name: np.array([bool(set(state) & _cleared(spec, model)) for state in states], dtype=float)
+        for name, spec in model.repairs.items()
+    }
+    price = {
+        name: (0.0 if spec.returnable else spec.cost) + labour * to_base(spec.minutes, "min")
+        for name, spec in model.repairs.items()
+    }
+    technique = _technique(assessment, open_setups(model, assessment.job))
+    _, predictive = assessment.machine.predictive(test.test, technique)
+    joint = p_state[:, None] * assessment.folded.outcomes(predictive)
+    joint = joint / joint.sum()
+    chance = joint.sum(axis=0)
+    now = price[act.repair] * (1 - act.p_needed)
+    waste = price[act.repair] * (chance - needs[act.repair] @ joint)
+    for name, spec in model.repairs.items():
+        needed = needs[name] @ joint
+        ripe = needed >= spec.act_at * chance
+        waste = np.where(ripe, np.minimum(waste, price[name] * (chance - needed)), waste)
+    return now - float(waste.sum()) - labour * test.minutes

@@ -44,6 +44,17 @@ class Table:
     p: Array
 
 
+def slim(table: Table, keep: int = 0) -> Table:
+    """The table without axes along which it does not change; the last ``keep`` axes stay."""
+    scope, p = table.scope, table.p
+    for axis in range(p.ndim - keep - 1, -1, -1):
+        first = p.take([0], axis=axis)
+        if p.strides[axis] == 0 or np.array_equal(p, np.broadcast_to(first, p.shape)):
+            p = p.take(0, axis=axis)
+            scope = scope[:axis] + scope[axis + 1 :]
+    return Table(scope, np.ascontiguousarray(p))
+
+
 State = tuple[tuple[str, str], ...]
 """A whole machine state: the faults present as (component, mode); empty when none is."""
 

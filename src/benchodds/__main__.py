@@ -1,0 +1,5 @@
+"""Run the command line with ``python -m benchodds``."""
+
+from benchodds.cli import main
+
+main()

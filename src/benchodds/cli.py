@@ -1,0 +1,418 @@
+"""The commands. Parse, call, print; heavy imports stay inside the commands."""
+
+from __future__ import annotations
+
+import functools
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchodds import __version__
+from benchodds.errors import BenchoddsError
+
+if TYPE_CHECKING:
+    from benchodds.jobs import Technique
+    from benchodds.session import Session
+
+GRADES = ("bench-bad", "swap-confirmed", "came-good", "gave-up", "came-back")
+
+
+class _Commands(click.Group):
+    """A group whose commands end user errors with one sentence and exit code 2."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except BenchoddsError as error:
+            click.echo(f"benchodds: {error}", err=True)
+            ctx.exit(2)
+        except BrokenPipeError:
+            sys.stderr.close()
+            ctx.exit(0)
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)
+
+
+def _as_json(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option("--json", "as_json", is_flag=True, help="Print the versioned JSON shape.")(
+        command
+    )
+
+
+def _store(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command its Session, by --store or BENCHODDS_STORE."""
+
+    @click.option(
+        "--store",
+        envvar="BENCHODDS_STORE",
+        metavar="PATH",
+        help="Job store to use instead of the one in your user folder.",
+    )
+    @functools.wraps(command)
+    def wrapped(*args: Any, store: str | None, **kwargs: Any) -> Any:
+        from benchodds.session import Session
+
+        return command(Session(store), *args, **kwargs)
+
+    return wrapped
+
+
+def _print(data: dict[str, Any]) -> None:
+    click.echo(json.dumps(data, ensure_ascii=False, indent=None))
+
+
+@click.group(
+    cls=_Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+    epilog="First time? Run: benchodds demo",
+)
+@click.version_option(__version__, prog_name="benchodds")
+def main() -> None:
+    """Fault probabilities for the ignition bench: write readings down as they come, see what
+    they mean together, and which test to do next.
+
+    The tool gives probabilities, not a verdict. Limits, order and torque come from the
+    machine's own service literature."""
+
+
+@main.command(epilog="Example: benchodds systems mag-cdi --variant late")
+@click.argument("system", required=False)
+@click.option("--variant", help="Variant of the machine.")
+@_as_json
+def systems(system: str | None, variant: str | None, as_json: bool) -> None:
+    """List the systems, or one of them with its tests and limits."""
+    from benchodds import files, render, shapes
+
+    if system:
+        model = files.load_system(system, variant)
+        if as_json:
+            _print(shapes.system(model))
+        else:
+            click.echo(render.system(model))
+        return
+    models = [files.load_system(name) for name in files.available("models")]
+    if as_json:
+        _print({"schema": shapes.SCHEMA, "systems": [shapes.system(m) for m in models]})
+    else:
+        click.echo(render.systems(models))
+
+
+@main.command(epilog="Example: benchodds demo")
+@click.option("--pause", is_flag=True, help="Wait for Enter between steps.")
+@_store
+def demo(session: Session, pause: bool) -> None:
+    """Play an invented job from complaint to repair, in a store of its own."""
+    from benchodds.demo import play
+
+    play(session.where, pause=pause)
+
+
+@main.command(
+    "open",
+    epilog="Example: benchodds open --system mag-cdi --complaint no-spark --context washed",
+)
+@click.option("--system", required=True, help="System model, such as mag-cdi.")
+@click.option("--complaint", required=True, help="What the customer says, such as no-spark.")
+@click.option("--variant", help="Variant of the machine; the model's default if left out.")
+@click.option("--context", "contexts", multiple=True, help="What went before; may be repeated.")
+@click.option("--priors", "prior_set", help="Prior set; the system's own if left out.")
+@click.option("--name", help="A name for the job instead of a number.")
+@_as_json
+@_store
+def open_job(
+    session: Session,
+    system: str,
+    complaint: str,
+    variant: str | None,
+    contexts: tuple[str, ...],
+    prior_set: str | None,
+    name: str | None,
+    as_json: bool,
+) -> None:
+    """Open a job."""
+    job = session.open(system, complaint, contexts, variant, prior_set, name)
+    if as_json:
+        _print({"schema": 1, "job": job.id})
+    else:
+        click.echo(f"Opened job {job.id}. What to do first: benchodds next {job.id}")
+
+
+@main.command("jobs", epilog="Example: benchodds jobs --open")
+@click.option("--open", "open_only", is_flag=True, help="Only jobs that are not closed.")
+@_as_json
+@_store
+def list_jobs(session: Session, open_only: bool, as_json: bool) -> None:
+    """List the jobs in the store."""
+    rows = session.store.jobs(open_only=open_only)
+    if as_json:
+        fields = ("id", "system", "variant", "complaint", "opened_at", "last_at", "closed")
+        _print({"schema": 1, "jobs": [{f: getattr(r, f) for f in fields} for r in rows]})
+        return
+    for r in rows:
+        state = "closed" if r.closed else "open"
+        click.echo(f"{r.id:<12} {state:<7} {r.n_readings:>3} readings  {r.system} {r.complaint}")
+
+
+def _technique_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    options = [
+        click.option("--how", help="How it was cranked: soft-kick, firm-kick, drill, starter."),
+        click.option("--meter", help="Input impedance, 10M, 1M or 20k/V."),
+        click.option("--range", "range_text", help="Range the meter stood on, such as 200 or 20k."),
+        click.option("--accuracy", help="Meter accuracy, such as '0.8%+3'."),
+        click.option("--kicks", type=int, help="Number of kicks, when only the best is written."),
+        click.option("--leads", type=click.Choice(["nulled", "raw"]), help="Lead resistance."),
+        click.option("--temp", "temp_c", type=float, help="Winding temperature in degrees C."),
+        click.option("--unplugged", type=click.Choice(["yes", "no", "unknown"]), default="unknown"),
+        click.option("--light", type=click.Choice(["dark", "shade", "daylight"])),
+        click.option("--adapter", help="Peak adapter: an instrument's name, none, or max-hold."),
+        click.option("--operator", help="Who cranked."),
+        click.option(
+            "--same-hookup", is_flag=True, help="Probes not moved since the last reading."
+        ),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def _technique(values: dict[str, Any]) -> Technique:
+    from benchodds.jobs import Technique
+    from benchodds.quantities import parse_accuracy, parse_impedance, to_base
+
+    text = values.pop("range_text")
+    unplugged = {"yes": True, "no": False}.get(values.pop("unplugged"))
+    same = values.pop("same_hookup") or None
+    if values["meter"]:
+        parse_impedance(values["meter"])
+    if values["accuracy"]:
+        parse_accuracy(values["accuracy"])
+    top = None
+    if text:
+        from benchodds.errors import ReadingError
+        from benchodds.quantities import Expect, parse_value
+
+        unit = "V" if text.strip().lower().endswith("v") else "ohm"
+        top = parse_value(text, Expect("--range", unit)).number
+        if not top or top <= 0:
+            raise ReadingError(
+                f"'{text}' is not a range; write its top, such as 200, 20k or 1000 V"
+            )
+    del to_base
+    return Technique(**values, range_top=top, unplugged=unplugged, same_hookup=same)
+
+
+@main.command(
+    context_settings={"ignore_unknown_options": True},
+    epilog="Example: benchodds record 1 vexc 20 34 18 --how firm-kick --meter 10M",
+)
+@click.argument("job_id", metavar="JOB")
+@click.argument("test")
+@click.argument("values", nargs=-1, required=True, metavar="VALUE...")
+@_technique_options
+@click.option("--note", help="A remark to keep with the reading.")
+@_as_json
+@_store
+def record(
+    session: Session,
+    job_id: str,
+    test: str,
+    values: tuple[str, ...],
+    note: str | None,
+    as_json: bool,
+    **technique: Any,
+) -> None:
+    """Record a reading; several values are several kicks.
+
+    Values as people write them: 14, 0.3ohm, 4.7k, 4k7, 112V, OL, OL@200, "unstable 3..40",
+    "none 0/10", "strong 10/10", a look's outcome, not-taken, refused, impossible."""
+    from benchodds.commands import record_reading
+
+    text, data = record_reading(session, job_id, test, values, _technique(technique), note)
+    if as_json:
+        _print(data)
+    else:
+        click.echo(text)
+
+
+@main.command(epilog='Example: benchodds strike 1 R3 --reason "wrong terminal"')
+@click.argument("job_id", metavar="JOB")
+@click.argument("reading")
+@click.option("--reason", required=True, help="Why it is withdrawn; it stays on record.")
+@_as_json
+@_store
+def strike(session: Session, job_id: str, reading: str, reason: str, as_json: bool) -> None:
+    """Withdraw a reading; it stays on record and no longer counts."""
+    from benchodds import jobs
+
+    session.append(
+        job_id, lambda job, at, uid: jobs.strike_event(job, reading, at=at, uid=uid, reason=reason)
+    )
+    if as_json:
+        _print({"schema": 1, "job": job_id, "reading": reading.upper(), "struck": reason})
+    else:
+        click.echo(f"Struck {reading.upper()} ({reason}); it stays on record and no longer counts.")
+
+
+_AS_IF = click.option(
+    "--as-if", "as_if", multiple=True, metavar="TEST=VALUE", help="Add a reading, not recorded."
+)
+
+
+@main.command(epilog="Example: benchodds odds 1 --as-if vpri=138")
+@click.argument("job_id", metavar="JOB")
+@_AS_IF
+@_as_json
+@_store
+def odds(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -> None:
+    """Show what the readings mean together: faults, gear, how many at once."""
+    from benchodds import render, shapes
+
+    assessment = session.assess(session.store.job(job_id), as_if)
+    if as_json:
+        _print(shapes.odds(assessment))
+    else:
+        click.echo(render.odds(assessment))
+
+
+@main.command("next", epilog="Example: benchodds next 1")
+@click.argument("job_id", metavar="JOB")
+@_AS_IF
+@_as_json
+@_store
+def next_test(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -> None:
+    """Say what to do next, why, what it costs, and what to be careful of."""
+    from benchodds import render, shapes
+    from benchodds.planning import plan
+
+    assessment = session.assess(session.store.job(job_id), as_if)
+    result = plan(assessment)
+    if as_json:
+        _print(shapes.advice(assessment, result))
+    else:
+        click.echo(render.next_step(assessment, result))
+
+
+@main.command(epilog="Example: benchodds why 1 R3")
+@click.argument("job_id", metavar="JOB")
+@click.argument("reading", required=False)
+@_as_json
+@_store
+def why(session: Session, job_id: str, reading: str | None, as_json: bool) -> None:
+    """Explain what a reading (the last one, if left out) is worth and what it did."""
+    from benchodds.commands import explain
+
+    text, data = explain(session, job_id, reading)
+    if as_json:
+        _print(data)
+    else:
+        click.echo(text)
+
+
+@main.command(epilog="Example: benchodds show 1")
+@click.argument("job_id", metavar="JOB")
+@_as_json
+@_store
+def show(session: Session, job_id: str, as_json: bool) -> None:
+    """Show a job's record: every reading, struck ones too."""
+    from benchodds import render, shapes
+
+    job = session.store.job(job_id)
+    if as_json:
+        _print(shapes.job_record(job))
+    else:
+        click.echo("\n".join(render.record(job)))
+
+
+@main.command(epilog="Example: benchodds setup 1 A closed")
+@click.argument("job_id", metavar="JOB")
+@click.argument("setup")
+@click.argument("state", type=click.Choice(["open", "closed"]))
+@_store
+def setup(session: Session, job_id: str, setup: str, state: str) -> None:
+    """Correct what is open on the bench (seat off, cover off, connector unplugged ...)."""
+    from benchodds.commands import mark_setup
+
+    click.echo(mark_setup(session, job_id, setup, state == "open"))
+
+
+@main.command(epilog="Example: benchodds gear 1 --meter 10M --adapter none")
+@click.argument("job_id", metavar="JOB")
+@click.option("--meter", help="Input impedance of the meter in use.")
+@click.option("--accuracy", help="Its accuracy, such as '0.8%+3'.")
+@click.option("--adapter", help="Peak adapter: a name, none, or max-hold.")
+@click.option("--operator", help="Who cranks.")
+@_store
+def gear(session: Session, job_id: str, **items: str | None) -> None:
+    """Declare the instruments of a job once, for all of its readings."""
+    from benchodds.commands import declare_gear
+
+    click.echo(declare_gear(session, job_id, {k: v for k, v in items.items() if v}))
+
+
+@main.command(epilog="Example: benchodds done 1 new-plug")
+@click.argument("job_id", metavar="JOB")
+@click.argument("repair")
+@click.option("--note", help="A remark.")
+@_store
+def done(session: Session, job_id: str, repair: str, note: str | None) -> None:
+    """Write down a repair that was done."""
+    from benchodds.commands import did_repair
+
+    click.echo(did_repair(session, job_id, repair, note))
+
+
+@main.command(epilog="Example: benchodds close 1 --fault exc.hot --grade swap-confirmed")
+@click.argument("job_id", metavar="JOB")
+@click.option("--fault", "faults", multiple=True, help="What it was; may be repeated.")
+@click.option("--grade", type=click.Choice(GRADES), required=True, help="How sure the verdict is.")
+@click.option("--minutes", type=float, help="Labour in minutes, all told.")
+@click.option("--note", help="A remark.")
+@_as_json
+@_store
+def close(
+    session: Session,
+    job_id: str,
+    faults: tuple[str, ...],
+    grade: str,
+    minutes: float | None,
+    note: str | None,
+    as_json: bool,
+) -> None:
+    """Close a job with its verdict; prints the closing steps."""
+    from benchodds.commands import close_job
+
+    text, data = close_job(session, job_id, faults, grade, minutes, note)
+    if as_json:
+        _print(data)
+    else:
+        click.echo(text)
+
+
+@main.command(epilog='Example: benchodds reopen 1 --reason "came back"')
+@click.argument("job_id", metavar="JOB")
+@click.option("--reason", help="Why.")
+@_store
+def reopen(session: Session, job_id: str, reason: str | None) -> None:
+    """Open a closed job again, exactly as it was."""
+    from benchodds import jobs
+
+    session.append(
+        job_id, lambda job, at, uid: jobs.reopen_event(job, at=at, uid=uid, reason=reason)
+    )
+    click.echo(f"Job {job_id} is open again.")
+
+
+@main.command(epilog="Example: benchodds export 1 --to job1.bif")
+@click.argument("job_id", metavar="JOB")
+@click.option("--to", "target", type=click.Path(dir_okay=False, path_type=Path), required=True)
+@_store
+def export(session: Session, job_id: str, target: Path) -> None:
+    """Write the job's network, readings included, as a BIF file other tools can read."""
+    from benchodds.commands import export_network
+
+    click.echo(export_network(session, job_id, target))

@@ -1,0 +1,184 @@
+"""What the longer commands do, apart from parsing and printing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from benchodds import jobs, render
+from benchodds.assess import Assessment, assess
+from benchodds.errors import JobError, StoreError, UnknownNameError, nearest
+from benchodds.jobs import Technique
+from benchodds.quantities import parse_accuracy, parse_impedance, show_value
+from benchodds.session import Session, find_test
+from benchodds.system import SystemModel
+
+
+def record_reading(
+    session: Session,
+    job_id: str,
+    test: str,
+    values: Sequence[str],
+    technique: Technique,
+    note: str | None,
+) -> tuple[str, dict[str, Any]]:
+    """Check, record and assess one reading; what was written is never changed."""
+    job = session.store.job(job_id)
+    machine = session.machine(job)
+    name = find_test(machine.model, test)
+    tool = machine.instrument(name)
+    parsed = tool.parse(values)
+    before = assess(machine, job)
+    machine.finding(name, tuple(values), technique, "hookup")  # refused before it is written
+    job = session.append(
+        job_id,
+        lambda j, at, uid: jobs.reading_event(
+            j, at=at, uid=uid, test=name, values=list(values), technique=technique, note=note
+        ),
+    )
+    after = assess(machine, job)
+    reading = job.readings[-1]
+    moved = movements(before, after)
+    data = {
+        "schema": 1,
+        "job": job.id,
+        "reading": reading.id,
+        "test": name,
+        "understood": [show_value(v) for v in parsed],
+        "moved": [{"fault": f, "from": a, "to": b} for f, a, b in moved],
+        "slip": after.slips.get(reading.id, 0.0),
+    }
+    lines = [f"{reading.id}: {name} = {', '.join(show_value(v) for v in parsed)}"]
+    if not any(t.table is not None for t in after.taken if t.reading.id == reading.id):
+        lines.append("Noted; it says nothing about the machine.")
+    elif moved:
+        lines += [f"  {f:<14} {render.percent(a):>9} -> {render.percent(b)}" for f, a, b in moved]
+    else:
+        lines.append("Moved nothing by more than 1 in 100.")
+    lines += render.gear(after)
+    lines += render.clashing(after)
+    return "\n".join(lines), data
+
+
+def movements(
+    before: Assessment, after: Assessment, least: float = 0.01, top: int = 6
+) -> list[tuple[str, float, float]]:
+    """The faults whose probability moved most: (fault, from, to)."""
+    rows = [
+        (f"{c}.{m}", before.p_mode[c, m], after.p_mode[c, m])
+        for c, m in after.p_mode
+        if abs(after.p_mode[c, m] - before.p_mode[c, m]) >= least
+    ]
+    return sorted(rows, key=lambda row: -abs(row[2] - row[1]))[:top]
+
+
+def explain(session: Session, job_id: str, reading: str | None) -> tuple[str, dict[str, Any]]:
+    """What one reading is worth: sentences, and the numbers behind them."""
+    from benchodds.explain import explain_reading, sentences, to_dict
+
+    job = session.store.job(job_id)
+    if not job.live_readings:
+        raise JobError(f"job '{job_id}' has no reading yet; record one first")
+    wanted = (reading or job.live_readings[-1].id).upper()
+    if wanted not in {r.id for r in job.live_readings}:
+        struck = {r.id for r in job.readings} - {r.id for r in job.live_readings}
+        if wanted in struck:
+            raise JobError(f"reading {wanted} is struck; it does nothing to the odds")
+        known = nearest(wanted, [r.id for r in job.live_readings])
+        raise UnknownNameError(f"job '{job_id}' has no reading '{reading}'{known}")
+    found = explain_reading(session.assess(job), wanted)
+    return "\n".join(sentences(found)), to_dict(found)
+
+
+def mark_setup(session: Session, job_id: str, setup: str, is_open: bool) -> str:
+    """Record that a set-up is open or closed."""
+    model = session.machine(session.store.job(job_id)).model
+    name = setup if setup in model.setups else setup.upper()
+    if name not in model.setups:
+        raise UnknownNameError(
+            f"'{setup}' is not a set-up of {model.id}{nearest(setup, model.setups)}"
+        )
+    session.append(job_id, lambda j, at, uid: jobs.setup_event(j, name, is_open, at=at, uid=uid))
+    return f"{name} ({model.setups[name].title}) is {'open' if is_open else 'closed'}."
+
+
+def declare_gear(session: Session, job_id: str, items: Mapping[str, str]) -> str:
+    """Record the instruments of a job."""
+    if not items:
+        raise JobError("nothing to declare; give --meter, --accuracy, --adapter or --operator")
+    if "meter" in items:
+        parse_impedance(items["meter"])
+    if "accuracy" in items:
+        parse_accuracy(items["accuracy"])
+    session.append(job_id, lambda j, at, uid: jobs.gear_event(j, items, at=at, uid=uid))
+    return "Declared for all readings that do not say otherwise: " + ", ".join(
+        f"{k} {v}" for k, v in items.items()
+    )
+
+
+def did_repair(session: Session, job_id: str, repair: str, note: str | None) -> str:
+    """Record a repair that was done."""
+    model = session.machine(session.store.job(job_id)).model
+    if repair not in model.repairs:
+        raise UnknownNameError(
+            f"'{repair}' is not a repair of {model.id}{nearest(repair, model.repairs)}"
+        )
+    session.append(
+        job_id, lambda j, at, uid: jobs.action_event(j, repair, at=at, uid=uid, note=note)
+    )
+    return f"Written down: {repair} ({model.repairs[repair].title})."
+
+
+def check_fault(model: SystemModel, fault: str) -> str:
+    """A fault's name if it is one; UnknownNameError with the nearest."""
+    known = [f"{c}.{m}" for c, m in model.faults()] + ["none.elec"]
+    if fault not in known:
+        raise UnknownNameError(f"'{fault}' is not a fault of {model.id}{nearest(fault, known)}")
+    return fault
+
+
+def close_job(
+    session: Session,
+    job_id: str,
+    faults: Sequence[str],
+    grade: str,
+    minutes: float | None,
+    note: str | None,
+) -> tuple[str, dict[str, Any]]:
+    """Close a job with a graded verdict and the odds it ended with."""
+    job = session.store.job(job_id)
+    assessment = session.assess(job)
+    model = assessment.machine.model
+    if not faults and grade not in ("gave-up", "came-back"):
+        raise JobError(f"say what it was with --fault, or close with --grade gave-up, not {grade}")
+    checked = [check_fault(model, f) for f in faults]
+    ended = {f"{c}.{m}": p for (c, m), p in assessment.p_mode.items()}
+    ended["none.elec"] = assessment.faults_at_once["0"]
+    verdict: dict[str, Any] = {"faults": checked, "grade": grade}
+    verdict["p_at_close"] = {f: round(ended[f], 6) for f in checked}
+    if minutes is not None:
+        verdict["minutes"] = minutes
+    if note:
+        verdict["note"] = note
+    session.append(job_id, lambda j, at, uid: jobs.close_event(j, at=at, uid=uid, verdict=verdict))
+    lines = [f"Closed job {job_id}: {', '.join(checked) or 'no verdict'} ({grade})."]
+    for fault in checked:
+        lines.append(f"  {fault} stood at {render.percent(ended[fault])} when the job was closed")
+    if model.closing:
+        lines += ["", "Before it leaves the bench"]
+        for step in model.closing:
+            lines += render.wrap(step, "  [ ] ", "      ")
+    return "\n".join(lines), {"schema": 1, "job": job_id, "verdict": verdict}
+
+
+def export_network(session: Session, job_id: str, target: Path) -> str:
+    """Write the compiled network of a job in an open format."""
+    from benchodds.exchange import write_bif
+
+    assessment = session.assess(session.store.job(job_id))
+    try:
+        write_bif(assessment.network, target)
+    except OSError as error:
+        raise StoreError(f"{target} cannot be written ({error.strerror})") from None
+    return f"Wrote {target}: the network of job {job_id} with its readings as evidence."
