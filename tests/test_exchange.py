@@ -1,7 +1,7 @@
 """Exchange with other programs: the same posteriors from pgmpy and pyAgrum, in memory and by file.
 
 Readings of several links of the electrical chain make large cliques once the complaint is a
-chain of nodes. These stories run on the shipped model with a third of its cells (``COARSE``),
+chain of nodes. These stories run on the shipped model with a quarter of its cells (``COARSE``),
 so that the two other libraries take seconds, not minutes; the rest runs on the full grids.
 The cells change the posterior of the machine, but not what is tested: that three programs
 agree on one network.
@@ -53,7 +53,7 @@ pytestmark = pytest.mark.filterwarnings(
 )
 
 VARIANTS = ("early", "late")
-COARSE = 3
+COARSE = 4
 Taken = tuple[str, tuple[str, ...], Technique, str]
 """Test, what was written, how it was taken, and the hook-up."""
 
@@ -206,9 +206,7 @@ def test_shipped_model_against_two_libraries(variant: str, story: str, tmp_path:
     compare(read_out(variant, STORIES[story], share=share), tmp_path)
 
 
-@pytest.mark.parametrize(
-    ("variant", "seed"), [("early", 0), ("late", 1), ("early", 2), ("late", 3)]
-)
+@pytest.mark.parametrize(("variant", "seed"), [("early", 0), ("late", 1), ("late", 3)])
 def test_random_readings_against_two_libraries(variant: str, seed: int, tmp_path: Path) -> None:
     """The same holds for readings drawn at random, mostly at odds with each other."""
     compare(read_out(variant, random_readings(variant, seed), "weak-spark", COARSE), tmp_path)
@@ -247,8 +245,7 @@ def test_written_file_read_by_pgmpy(variant: str, tmp_path: Path) -> None:
     back = read_bif(path.read_text(encoding="utf-8"))
     beliefs = calibrate(back, names)
     evidence = {
-        short[v]: tuple(e.text for e in outcomes_of(path, short[v]))[s]
-        for v, s in back.evidence.items()
+        short[v]: outcomes_of(path, short[v])[s].text or "" for v, s in back.evidence.items()
     }
     theirs = by_pgmpy(XMLBIFReader(str(path)).get_model(), evidence, [short[v] for v in names])
     agrum = Agrum(path, "ShaferShenoyInference")
@@ -414,6 +411,9 @@ def test_findings_that_cannot_be_scaled() -> None:
     for ratio in (-1.0, math.inf, math.nan):
         with pytest.raises(EvidenceError, match="special states"):
             explicit(replace(network, special=(Special((), ratio),)))
+    for fault in (("fly", "mag"), ("exc", "melted"), ("exc", "good"), ("hookup 0", "bad")):
+        with pytest.raises(ModelError, match="no fault here"):
+            explicit(replace(network, special=(Special((fault,), 0.5),)))
 
 
 def test_barren_nodes_are_left_out() -> None:

@@ -207,7 +207,8 @@ def test_two_faults_are_named_as_two(store: Path) -> None:
     pairs = [
         s["p"]
         for s in odds.data["states"]
-        if len(s["faults"]) == 2 and any(f.startswith("stop.") for f in s["faults"])
+        if len(s["faults"]) == 2
+        and any(f.startswith("stop.") for f in s["faults"])
         and any(f.startswith("plug.") for f in s["faults"])
     ]
     assert sum(pairs) >= 0.7

@@ -173,7 +173,7 @@ class Assessment:
     @cached_property
     def state_p(self) -> Array:
         """Posterior of the folded states; what is missing to 1 is other combinations."""
-        return np.asarray(self.folded.weights * np.exp(-self.posterior.log_evidence))
+        return np.exp(self.folded.log_weights - self.posterior.log_evidence)
 
     @cached_property
     def faults_at_once(self) -> Mapping[str, float]:

@@ -75,8 +75,6 @@ def movements(
 
 def explain(session: Session, job_id: str, reading: str | None) -> tuple[str, dict[str, Any]]:
     """What one reading is worth: sentences, and the numbers behind them."""
-    from benchodds.explain import explain_reading, sentences, to_dict
-
     job = session.store.job(job_id)
     if not job.live_readings:
         raise JobError(f"job '{job_id}' has no reading yet; record one first")
@@ -87,6 +85,8 @@ def explain(session: Session, job_id: str, reading: str | None) -> tuple[str, di
             raise JobError(f"reading {wanted} is struck; it does nothing to the odds")
         known = nearest(wanted, [r.id for r in job.live_readings])
         raise UnknownNameError(f"job '{job_id}' has no reading '{reading}'{known}")
+    from benchodds.explain import explain_reading, sentences, to_dict
+
     found = explain_reading(session.assess(job), wanted)
     return "\n".join(sentences(found)), to_dict(found)
 

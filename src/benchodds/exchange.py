@@ -5,9 +5,9 @@ findings (positive factors) and special states (whole states of the components w
 prior weight). :func:`explicit` turns both into observed nodes, so that any program for
 Bayesian networks gets the same posteriors. pgmpy is imported only when it is asked for.
 
-Files are XMLBIF (Cozman, "The Interchange Format for Bayesian Networks", XMLBIF 0.3, 1998).
-The older text form, BIF, is no choice for exact work: of the two libraries tried one reads its
-numbers in single precision, so that posteriors were off by 1e-8.
+Files are XMLBIF 0.3 (F. Cozman, "The Interchange Format for Bayesian Networks"). The older
+text form, BIF, is no choice for exact work: pyAgrum 3.3.1 reads its numbers in single precision,
+which put table entries off by 3e-8.
 """
 
 from __future__ import annotations
@@ -63,6 +63,8 @@ def explicit(network: Network) -> Network:
     ------
     EvidenceError
         When a finding or every ratio is zero throughout, or is not finite.
+    ModelError
+        When a special state names what is no component, or no mode of it.
     """
     if not network.findings and not network.special:
         return network
@@ -174,6 +176,9 @@ def _chain(network: Network) -> tuple[list[tuple[str, tuple[str, ...], Array]], 
     zeros and ones. The weight of an end state is the product of the ratios it agrees with.
     """
     wanted = [dict(special.state) for special in network.special]
+    for component, mode in (fault for state in wanted for fault in state.items()):
+        if component not in network.roots or mode not in network.variables[component].states[1:]:
+            raise ModelError(f"a special state has '{component}.{mode}', which is no fault here")
     before: list[frozenset[int]] = [frozenset(range(len(wanted)))]
     steps: list[tuple[str, tuple[str, ...], Array]] = []
     for component in _counting_order(network):

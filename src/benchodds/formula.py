@@ -114,7 +114,7 @@ def _drop(volt: Array, amp: Array, ohm: Array) -> Array:
 
 def _sag(volt: Array, amp: Array, ohm: Array) -> Array:
     """Terminal voltage of a source that sags with current: max(0, E - I R) (Thevenin)."""
-    return np.maximum(np.asarray(volt - _drop(volt, amp, ohm), dtype=float), 0.0)
+    return np.asarray(np.maximum(volt - _drop(volt, amp, ohm), 0.0), dtype=float)
 
 
 def _lead_acid(charge: Array) -> Array:

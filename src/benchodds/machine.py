@@ -35,7 +35,13 @@ class _Part:
 
 
 class FoldedNetwork:
-    """A network conditional on each of a list of whole machine states."""
+    """A network conditional on each of a list of whole machine states.
+
+    Raises
+    ------
+    EvidenceError
+        When the evidence has probability zero under every state of the list.
+    """
 
     def __init__(self, network: Network, states: Sequence[State]) -> None:
         self.network = network

@@ -76,8 +76,8 @@ class MeterInstrument(Instrument):
         spread = np.stack([u, np.hypot(u, m.bad_spread * np.abs(edges))])  # meter, edge
         for w_circuit, signal in self._circuits(technique):
             shown, subs, w, names = self._shown(signal, technique)
-            z = (edges - shown[..., None, None]) / spread  # ..., rest, meter, edge
-            p = np.einsum("...rme,r->...me", ndtr(z), w)
+            below = _below(edges, shown, _widths(shown, subs), spread)
+            p = np.einsum("...rme,r->...me", below, w)
             f = f + w_circuit * self._average(p, subs)
             over = over + w_circuit * self._average(self._over(shown, top) @ w, subs)
         return f, over, (*self.quantities, *names)
@@ -191,3 +191,36 @@ class MeterInstrument(Instrument):
             outcomes.append(Outcome("unstable", -1))
             scope = (*scope, self.test.jitter)
         return tuple(outcomes), Table((*scope, OUTCOME), p)
+
+
+def _widths(shown: Array, subs: Sequence[int]) -> Array:
+    """Width of the display values that each point stands for, from its neighbours in the cell."""
+    squares = np.zeros(shown.shape)
+    for axis, k in enumerate(subs):
+        if k > 1:
+            split = (*shown.shape[:axis], -1, k, *shown.shape[axis + 1 :])
+            with np.errstate(invalid="ignore"):
+                step = np.gradient(shown.reshape(split), axis=axis + 1).reshape(shown.shape)
+            squares += np.where(np.isfinite(step), step, 0.0) ** 2
+    return np.asarray(np.sqrt(squares))
+
+
+def _below(edges: Array, shown: Array, width: Array, spread: Array) -> Array:
+    """P(display <= edge), axes (shown..., meter, edge), for points that stand for intervals.
+
+    A true value evenly spread over an interval w and a normal error s:
+    ``s/w (H((e - v + w/2)/s) - H((e - v - w/2)/s))``, ``H(z) = z Phi(z) + phi(z)``. A precise
+    meter would else fall between the points of a coarse grid. Where the intervals are narrow
+    beside the error, their variance is added to it.
+    """
+    gap = edges - shown[..., None, None]
+    wide = width[..., None, None]
+    p = ndtr(gap / np.sqrt(spread**2 + wide**2 / 12.0))
+    coarse = (wide > spread) & (np.abs(gap) < 6 * (spread + wide))
+    if coarse.any():
+        g, s, w = (np.broadcast_to(a, coarse.shape)[coarse] for a in (gap, spread, wide))
+        high, low = (g + w / 2) / s, (g - w / 2) / s
+        total = high * ndtr(high) - low * ndtr(low)
+        total += (np.exp(-(high**2) / 2) - np.exp(-(low**2) / 2)) / math.sqrt(2 * math.pi)
+        p[coarse] = np.clip(total * s / w, 0.0, 1.0)
+    return np.asarray(p)

@@ -24,10 +24,10 @@ from benchodds.system import Test
 from benchodds.tables import Array, Table, Variable
 
 N_NOISE = 9
-N_SOURCE = 120
+N_SOURCE = 360
 KICKS = (1, 2, 3, 4, 5)
 """How many kicks there may have been, all alike, when only the best is written."""
-N_POOR = 3
+N_POOR = 6
 NORMAL3 = (np.array([-math.sqrt(3.0), 0.0, math.sqrt(3.0)]), np.array([1 / 6, 2 / 3, 1 / 6]))
 
 

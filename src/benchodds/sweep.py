@@ -15,9 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchodds.assess import Machine, Taken
-from benchodds.instrument import Outcome
+from benchodds.instrument import Instrument, Outcome
+from benchodds.jobs import Technique
 from benchodds.quantities import Value
-from benchodds.tables import Array, Table
+from benchodds.tables import Array, Table, slim
 
 FINE = 14
 """Bins between half the lowest and twice the highest of limits and reading."""
@@ -80,9 +81,11 @@ def sweep(machine: Machine, taken: Taken, shared: bool = False) -> Sweep:
     if tool.test.kind in ("peak", "meter"):
         marks = [m for m in (tool.limit_min, tool.limit_max, number) if m]
         edges = _edges(tool.span, marks)
+        if tool.test.kind == "meter":
+            edges = np.union1d(edges, _around(tool, technique, edges))
     hookup = taken.hookup if shared and tool.test.kind == "peak" else None
     outcomes, table = tool.predictive(technique, edges if len(edges) else None, hookup)
-    return Sweep(outcomes, edges, table, _mine(outcomes, edges, taken, number))
+    return Sweep(outcomes, edges, slim(table, keep=1), _mine(outcomes, edges, taken, number))
 
 
 def _edges(span: tuple[float, float], marks: Sequence[float]) -> Array:
@@ -103,6 +106,16 @@ def _edges(span: tuple[float, float], marks: Sequence[float]) -> Array:
     if near[-1] < high:
         edges += list(np.geomspace(near[-1], high, COARSE + 1)[1:])
     return np.array(edges)
+
+
+def _around(tool: Instrument, technique: Technique, edges: Array) -> Array:
+    """Further edges a few standard uncertainties to either side of each limit."""
+    out: list[float] = []
+    for limit in (tool.limit_min, tool.limit_max):
+        if limit is not None:
+            u, _ = tool.display_uncertainty(Value("number", "", number=limit), technique)
+            out += [limit + k * u for k in (-4, -2, -1, 1, 2, 4)]
+    return np.array([x for x in out if edges[0] < x < edges[-1]])
 
 
 def _mine(outcomes: Sequence[Outcome], edges: Array, taken: Taken, number: float | None) -> int:

@@ -17,9 +17,11 @@ from benchodds.instrument import OUTCOME
 from benchodds.machine import FoldedNetwork
 from benchodds.planning import mutual_information
 from benchodds.sweep import Sweep
-from benchodds.tables import Array, State, Table
+from benchodds.tables import Array, State, Table, slim
 
 INPUT = "input"
+HALF = 0.5
+"""A reading that is more likely a slip than not turns nothing."""
 LEAST_STATE = 1e-4
 """Whole states below this probability are left out of what an answer is worth."""
 WORDS: Mapping[str, str] = {
@@ -123,12 +125,19 @@ def turn(assessment: Assessment, folded: FoldedNetwork, swept: Sweep) -> Turn:
     lead = Verdict(first, assessment.p_fault[first])
     here, n = names.index(first), swept.n_numbers
     leaders = faults.argmax(axis=0)
+    floor = swept.table.p.reshape(-1, p.shape[1]).min(axis=0)
+    believed = floor < HALF * p.sum(axis=0)
 
     def crossing(step: int) -> Crossing | None:
         i = swept.mine
-        if i >= n:
-            i = n - 1 if step < 0 else n
-        while 0 <= i + step < n and i < n:
+        if i >= n:  # OL and the like: any number that can be believed is lower
+            i = next((k for k in range(n - 1, -1, -1) if believed[k]), -1) if step < 0 else -1
+            if i < 0:
+                return None
+            if leaders[i] != here:
+                verdict = Verdict(names[int(leaders[i])], float(faults[:, i].max()))
+                return Crossing(float(swept.centres[i]), verdict)
+        while 0 <= i + step < n and believed[i + step]:
             other = int(leaders[i + step])
             if other != here:
                 gap = np.log(faults[here] / np.maximum(faults[other], 1e-300))
@@ -142,7 +151,7 @@ def turn(assessment: Assessment, folded: FoldedNetwork, swept: Sweep) -> Turn:
     named = tuple(
         Crossing(o.label, Verdict(names[int(leaders[i])], float(faults[:, i].max())))
         for i, o in enumerate(swept.outcomes)
-        if i >= n and i != swept.mine and leaders[i] != here
+        if i >= n and i != swept.mine and leaders[i] != here and believed[i]
     )
     return Turn(lead, crossing(-1), crossing(1), named)
 
@@ -171,8 +180,7 @@ def learning(assessment: Assessment, taken: Taken) -> Learning:
     ]
     if options:
         tables = [tool.likelihood(taken.values, t, taken.hookup) for _, _, t in options]
-        stack = np.stack([t.p for t in tables if t is not None], axis=-1)
-        like = others.outcomes(Table((*taken.table.scope, OUTCOME), stack / stack.max()))
+        like = others.outcomes(_stacked([t for t in tables if t is not None]))
         for name in dict.fromkeys(n for n, _, _ in options):
             mine = [i for i, (n, _, _) in enumerate(options) if n == name]
             weights = np.array([options[i][1] for i in mine])
@@ -183,9 +191,16 @@ def learning(assessment: Assessment, taken: Taken) -> Learning:
     peak = tool.test.kind == "peak" and not tool.test.battery
     technique = replace(taken.technique, kicks=1) if peak else taken.technique
     _, again = tool.predictive(technique, None, taken.hookup if peak else None)
-    p = whole.outcomes(again)
+    p = whole.outcomes(slim(again, keep=1))
     bits = mutual_information(_weights(whole), p / p.sum(axis=1, keepdims=True))
     return Learning(tuple(found), "one more kick" if peak else "the same reading again", bits)
+
+
+def _stacked(tables: Sequence[Table]) -> Table:
+    """Likelihoods side by side, as outcomes of one table over the first one's scope."""
+    scope = tables[0].scope
+    p = np.stack([t.p.transpose([t.scope.index(v) for v in scope]) for t in tables], axis=-1)
+    return slim(Table((*scope, OUTCOME), p / p.max()), keep=1)
 
 
 def _said(value: object) -> str:
