@@ -9,6 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from bench_cli import BenchJob
 
 STARTER = {"how": "starter"}

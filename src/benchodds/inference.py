@@ -136,24 +136,45 @@ def contract(tables: Sequence[Table], keep: Iterable[str]) -> Table:
     return _sum_out(todo[0], [v for v in todo[0].scope if v not in wanted])
 
 
-@lru_cache(maxsize=256)
+DEAR = 1e7
+"""Table entries of an elimination above which a better order is looked for."""
+
+SHAKEN = 40
+SHAKE = 0.4
+
+
+@lru_cache(maxsize=1024)
 def elimination_order(
     scopes: tuple[tuple[str, ...], ...], sizes: tuple[tuple[str, int], ...], last: tuple[str, ...]
 ) -> tuple[str, ...]:
-    """The cheaper of two greedy orders; variables in ``last`` come at the end.
+    """The cheapest of a few greedy orders; variables in ``last`` come at the end.
 
     Greedy by least new table (min-weight) and by least weighted fill-in: Koller and Friedman,
-    Probabilistic Graphical Models (2009), 9.4.3.
+    Probabilistic Graphical Models (2009), 9.4.3. Where both are dear, the same with its costs
+    shaken a little is tried some more times, always the same way.
     """
     logs = {v: math.log(n) for v, n in sizes}
     found = [_greedy(scopes, logs, last, fill) for fill in (False, True)]
-    return min(found, key=lambda pair: pair[1])[0]
+    best = min(found, key=lambda pair: pair[1])
+    if best[1] > DEAR:
+        rng = np.random.default_rng(0)
+        for _ in range(SHAKEN):
+            found.append(_greedy(scopes, logs, last, False, rng))
+        best = min(found, key=lambda pair: pair[1])
+    return best[0]
 
 
 def _greedy(
-    scopes: Sequence[Sequence[str]], logs: Mapping[str, float], last: Sequence[str], fill: bool
+    scopes: Sequence[Sequence[str]],
+    logs: Mapping[str, float],
+    last: Sequence[str],
+    fill: bool,
+    rng: np.random.Generator | None = None,
 ) -> tuple[tuple[str, ...], float]:
     """One greedy order and its cost, the number of table entries made."""
+    shake = dict.fromkeys(logs, 1.0)
+    if rng is not None:
+        shake = dict(zip(logs, 1 + SHAKE * rng.random(len(logs)), strict=True))
     around: dict[str, set[str]] = {v: set() for v in logs}
     for scope in scopes:
         for v in scope:
@@ -181,7 +202,7 @@ def _greedy(
     for group in ([v for v in logs if v not in last], list(last)):
         costs = {v: cost(v) for v in group if v in logs}
         while costs:
-            v = min(costs, key=lambda u: (costs[u], u))
+            v = min(costs, key=lambda u: (costs[u] * shake[u], u))
             total += math.exp(min(weight(v), 700.0))
             order.append(v)
             del costs[v]

@@ -117,12 +117,11 @@ class Instrument(ABC):
         ``hookup`` names the variable of this placing of the probes, where one plays a part.
         """
         told = [v for v in values if v.kind not in ("not-taken", "refused", "impossible")]
-        return self._likelihood(told, technique, hookup) if told else None
+        return self._whole(self._likelihood(told, technique, hookup)) if told else None
 
     @abstractmethod
     def _likelihood(self, values: Sequence[Value], technique: Technique, hookup: str) -> Table: ...
 
-    @abstractmethod
     def predictive(
         self, technique: Technique, edges: Array | None = None, hookup: str | None = None
     ) -> tuple[tuple[Outcome, ...], Table]:
@@ -132,6 +131,21 @@ class Instrument(ABC):
         numbers has no use for them. The hook-up of a fresh reading is summed over here,
         unless ``hookup`` names the placing of the probes that it shares.
         """
+        outcomes, table = self._predictive(technique, edges, hookup)
+        return outcomes, self._whole(table)
+
+    @abstractmethod
+    def _predictive(
+        self, technique: Technique, edges: Array | None, hookup: str | None
+    ) -> tuple[tuple[Outcome, ...], Table]: ...
+
+    def _whole(self, table: Table) -> Table:
+        """The table with every axis at its variable's full length."""
+        shape = [
+            self.variables[v].size if v in self.variables else n
+            for v, n in zip(table.scope, table.p.shape, strict=True)
+        ]
+        return Table(table.scope, np.broadcast_to(table.p, shape))
 
     # ---- what was not said ---------------------------------------------------------------
 
@@ -168,21 +182,24 @@ class Instrument(ABC):
     ) -> tuple[Array, list[int]]:
         """Evaluate an expression on the quantities' points.
 
-        Returns an array with, for each quantity, one axis of states times sub-points, then
-        ``tail`` axes that ``extra`` fills; and the numbers of sub-points.
+        Returns an array with, for each quantity, one axis of states times sub-points (of
+        length one where the expression does not use it), then ``tail`` axes that ``extra``
+        fills; and the numbers of sub-points.
         """
         n = len(self.quantities)
         inputs: dict[str, Array] = dict(extra)
-        subs = []
+        expression = parse_expression(text)
+        subs, full = [], []
         for i, name in enumerate(self.quantities):
             points = self.variables[name].points
             assert points is not None
-            subs.append(points.shape[1])
+            used = name in expression.names
+            subs.append(points.shape[1] if used else 1)
+            full.append(points.size if used else 1)
             shape = [1] * (n + tail)
             shape[i] = points.size
             inputs[name] = points.reshape(shape)
-        value = parse_expression(text)(inputs)
-        full = [self.variables[q].size * k for q, k in zip(self.quantities, subs, strict=True)]
+        value = expression(inputs)
         target = (*full, *np.broadcast_shapes(*[np.shape(a)[n:] for a in extra.values()], ()))
         return np.broadcast_to(value, np.broadcast_shapes(value.shape, target)), subs
 
@@ -191,7 +208,7 @@ class Instrument(ABC):
         shape: list[int] = []
         axes = []
         for i, k in enumerate(subs):
-            shape += [self.variables[self.quantities[i]].size, k]
+            shape += [p.shape[i] // k, k]
             axes.append(2 * i + 1)
         return np.asarray(p.reshape((*shape, *p.shape[len(subs) :])).mean(axis=tuple(axes)))
 

@@ -99,7 +99,7 @@ class SparkInstrument(Instrument):
             out["light"] = [(w, replace(technique, light=name)) for name, w in lights.items()]
         return out
 
-    def predictive(
+    def _predictive(
         self, technique: Technique, edges: Array | None = None, hookup: str | None = None
     ) -> tuple[tuple[Outcome, ...], Table]:
         """None, weak, or strong (nine in ten) over the usual number of tries."""
@@ -125,7 +125,7 @@ class LookInstrument(Instrument):
             p = p * table.p[..., self.test.outcomes.index(value.word or "")]
         return Table(table.scope[:-1], p)
 
-    def predictive(
+    def _predictive(
         self, technique: Technique, edges: Array | None = None, hookup: str | None = None
     ) -> tuple[tuple[Outcome, ...], Table]:
         """The named outcomes."""

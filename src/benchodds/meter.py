@@ -160,7 +160,7 @@ class MeterInstrument(Instrument):
             ]
         return out
 
-    def predictive(
+    def _predictive(
         self, technique: Technique, edges: Array | None = None, hookup: str | None = None
     ) -> tuple[tuple[Outcome, ...], Table]:
         """Bins over the span, OL, and unstable where the test has a moving contact."""

@@ -24,7 +24,8 @@ from benchodds.system import Test
 from benchodds.tables import Array, Table, Variable
 
 N_NOISE = 9
-N_SOURCE = 360
+N_SOURCE = 120
+N_CAUGHT = 4001
 KICKS = (1, 2, 3, 4, 5)
 """How many kicks there may have been, all alike, when only the best is written."""
 N_POOR = 6
@@ -44,7 +45,7 @@ class PeakInstrument(Instrument):
         self, name: str, test: Test, bench: Bench, variables: Mapping[str, Variable]
     ) -> None:
         super().__init__(name, test, bench, variables)
-        self._captured: dict[tuple[str, str, Distribution], Array] = {}
+        self._sources: dict[tuple[str, str], Array] = {}
 
     def _source_grid(self) -> Array:
         return np.asarray(np.geomspace(self.span[0] * 0.2, self.span[1] * 1.5, N_SOURCE))
@@ -67,27 +68,25 @@ class PeakInstrument(Instrument):
             out["kicks"] = [(1 / len(KICKS), replace(technique, kicks=n)) for n in KICKS]
         return out
 
-    def _captured_cdf(self, signal: str, how: str, technique: Technique) -> Array:
-        """P(captured source volts <= v) of one kick, axes (quantities..., operator, v).
+    def _source(self, signal: str, how: str) -> Array:
+        """Shares of the source volts of one kick, axes (quantities..., operator, place).
 
-        Worked out once: it depends neither on the reading nor on meter or kicks.
+        Place 0 is no source at all (or no useful turn), the others are the points of the
+        source grid; a value between two points is shared between them in the logarithm.
+        Worked out once: it depends neither on the reading nor on adapter, meter or kicks.
         """
-        caught = self.capture(how, technique)
-        key = (signal, how, caught)
-        if key not in self._captured:
-            self._captured[key] = self._capture_cdf(signal, how, caught)
-        return self._captured[key]
+        if (signal, how) not in self._sources:
+            self._sources[signal, how] = self._sort_source(signal, how)
+        return self._sources[signal, how]
 
-    def _capture_cdf(self, signal: str, how: str, caught: Distribution) -> Array:
+    def _sort_source(self, signal: str, how: str) -> Array:
         method = self.bench.cranking[how]
-        rpm = parse_distribution(method.rpm)
-        noise, w = rpm.gauss(N_NOISE)
+        noise, w = parse_distribution(method.rpm).gauss(N_NOISE)
         speed = self.variables["operator"].values
         n = len(self.quantities)
         extra, w_extra = self._random(n, 2, 5)
         extra = {**extra, "rpm": (speed[:, None] * noise).reshape([1] * (n + 1) + [len(speed), -1])}
         volts, subs = self._evaluate(signal, extra, 3)
-        # Source volts are sorted onto a log grid; what is caught of each is then one product.
         v = self._source_grid()
         step = math.log(v[1] / v[0])
         place = np.log(np.maximum(volts, v[0] * 1e-6) / v[0]) / step
@@ -98,16 +97,16 @@ class PeakInstrument(Instrument):
         lead = volts.shape[:n]
         n_lead, n_op = math.prod(lead), len(speed)
         row = (np.arange(n_lead)[:, None] * n_op + np.arange(n_op)).reshape(*lead, 1, n_op, 1)
-        width = len(v) + 1  # one place more, below the grid, for no source at all
+        width = len(v) + 1
         base = row * width + low + 1
         full = np.broadcast_to(chance, base.shape)
         room = n_lead * n_op * width
         counts = np.zeros(room)
         counts += np.bincount(base.ravel(), (full * (1 - part)).ravel(), room)
         counts += np.bincount(base.ravel() + 1, (full * part).ravel(), room)
-        share = self._average(counts.reshape(*lead, n_op, width), subs)
-        kernel = np.vstack([np.ones(len(v)), caught.cdf(np.minimum(v[None, :] / v[:, None], 1.0))])
-        return method.no_turn + (1 - method.no_turn) * (share @ kernel)
+        share = (1 - method.no_turn) * self._average(counts.reshape(*lead, n_op, width), subs)
+        share[..., 0] += method.no_turn
+        return share
 
     def _peak_cells(
         self, edges: Array, u: Array, technique: Technique
@@ -145,19 +144,29 @@ class PeakInstrument(Instrument):
             level = parse_distribution(next(iter(self.test.random.values())))
             f = np.where(source >= 0, level.cdf(source), 0.0) @ weights
             return [(1.0, f[:, :, 0])], f_dead, names
-        v = self._source_grid()
-        # The display error is summed first: it is the same for every source.
-        interpolation = _interpolation(v, source.reshape(-1))
-        interpolation = (interpolation.reshape(-1, len(weights)) @ weights).reshape(len(v), -1)
         out = []
         for w_how, how in self._methods(technique):
+            kernel = self._kernel(source, weights, self.capture(how, technique))
             for w_circuit, signal in self._circuits(technique):
-                f = self._captured_cdf(signal, how, technique)
-                g = (f @ interpolation).reshape((*f.shape[:-1], *source.shape[:-1]))
-                g = g * f_dead
+                share = self._source(signal, how)
+                g = (share @ kernel).reshape((*share.shape[:-1], *source.shape[:-1])) * f_dead
                 out.append((w_how * w_circuit, g[..., 0, :] if said else g))
         total = sum(w for w, _ in out)
         return [(w / total, g) for w, g in out], f_dead, (*names, *(() if said else ("input",)))
+
+    def _kernel(self, source: Array, weights: Array, caught: Distribution) -> Array:
+        """P(captured volts <= ``source`` | place of the source), errors (last axis) summed.
+
+        Shape (places, the other axes of ``source`` in one).
+        """
+        x = np.linspace(0.0, 1.0, N_CAUGHT)
+        table = caught.cdf(x)
+        v = self._source_grid()[:, None]
+        wanted = source.reshape(-1)
+        p = np.interp(np.clip(wanted / v, 0.0, 1.0), x, table)
+        p = np.concatenate([np.ones((1, p.shape[1])), p])
+        p = np.where(wanted < 0, 0.0, p)
+        return np.asarray(p.reshape(len(p), -1, len(weights)) @ weights)
 
     def _with_gear(
         self,
@@ -230,7 +239,7 @@ class PeakInstrument(Instrument):
         dead = (1 - self.slip) * dead + self.slip * slip
         return self._with_gear(good, dead, names, technique, hookup)
 
-    def predictive(
+    def _predictive(
         self, technique: Technique, edges: Array | None = None, hookup: str | None = None
     ) -> tuple[tuple[Outcome, ...], Table]:
         """Best of three kicks, or of as many as the technique says, in bins."""
@@ -255,20 +264,3 @@ class PeakInstrument(Instrument):
         if hookup is not None:  # the outcome stays the last axis
             table = Table(table.scope, np.moveaxis(table.p, -1, -2))
         return outcomes, Table((*table.scope, OUTCOME), table.p)
-
-
-def _interpolation(grid: Array, x: Array) -> Array:
-    """Matrix that interpolates a function on ``grid`` (log spaced) at ``x``; 0 for x < 0.
-
-    Above the grid the function is taken as 1 by its last point; below it as 0 times.
-    """
-    logs = np.log(grid)
-    position = np.interp(np.log(np.maximum(x, 1e-300)), logs, np.arange(len(grid)))
-    low = np.clip(position.astype(int), 0, len(grid) - 2)
-    part = position - low
-    out = np.zeros((len(grid), len(x)))
-    columns = np.arange(len(x))
-    out[low, columns] = 1 - part
-    out[low + 1, columns] += part
-    out[:, x < 0] = 0.0
-    return out

@@ -50,7 +50,7 @@ def slim(table: Table, keep: int = 0) -> Table:
     for axis in range(p.ndim - keep - 1, -1, -1):
         first = p.take([0], axis=axis)
         if p.strides[axis] == 0 or np.array_equal(p, np.broadcast_to(first, p.shape)):
-            p = p.take(0, axis=axis)
+            p = np.asarray(p.take(0, axis=axis))
             scope = scope[:axis] + scope[axis + 1 :]
     return Table(scope, np.ascontiguousarray(p).reshape(p.shape))  # which makes 0-d arrays 1-d
 
