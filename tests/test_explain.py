@@ -357,7 +357,7 @@ def test_three_zeros_speak_against_the_adapter() -> None:
     assert any("adapter" in s for s in sentences(explain_reading(a, "R1")))
 
 
-# ---- common practice ------------------------------------------------------------------------------
+# ---- common practice -----------------------------------------------------------------------------
 
 
 def test_one_kick_of_five_over_the_minimum_clears_the_exciter() -> None:
@@ -408,7 +408,7 @@ def test_slow_is_one_standard_deviation() -> None:
     assert slow_speed(machine().bench) == pytest.approx(np.exp(-0.2), rel=1e-6)
 
 
-# ---- what is said ---------------------------------------------------------------------------------
+# ---- what is said --------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("reading", ["R1", "R2", "R3", "R4", "R5"])
@@ -421,9 +421,10 @@ def test_sentences_fit_the_page(reading: str) -> None:
 
 def test_low_and_cleared_readings_are_told_so() -> None:
     """The one-sided rule is said: weak evidence when low, undone by the reading that passed."""
-    text = " ".join(sentences(why("R2")))
+    text = " ".join(" ".join(sentences(why("R2"))).split())
     assert "R4 did that" in text and "do not undo it" in text
     alone = " ".join(sentences(explain_reading(assessed(LOW_THEN_HIGH[1]), "R1")))
+    alone = " ".join(alone.split())
     assert "weak evidence" in alone and "can only lower" in alone
 
 

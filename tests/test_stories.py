@@ -136,7 +136,8 @@ def test_dies_hot_wants_heat_not_parts(store: Path) -> None:
     odds = job.odds()
     assert odds["exc.hot"] >= 0.7
     assert odds["mod.hot"] <= 0.15
-    assert job.best()[0] == "rexc-hot"
+    assert job.best()[0] in ("rexc-hot", "rpul-hot"), "ohms of the windings while hot"
+    assert "rexc-hot" in job.best(3)
     job.record("rexc-hot", "OL")
     assert job.odds()["exc.hot"] >= 0.97
     assert job.next()["advice"]["repair"] == "new-exciter"

@@ -162,9 +162,7 @@ class _Peak:
     ) -> None:
         self.machine, self.tool, self.taken, self.gear = machine, tool, taken, gear
         self.technique = taken.technique
-        self.inputs: dict[str, float] = dict(typical)
-        for key, text in tool.test.random.items():
-            self.inputs[key] = float(np.median(parse_distribution(text).points(N_POINTS)[0]))
+        self.inputs: dict[str, float] = {**typical, **_medians(tool)}
         limit = tool.test.limit
         self.drop = 0.0
         if self.technique.adapter not in ("none", "max-hold"):
@@ -231,10 +229,8 @@ class _Peak:
     def _cranking(self, counts: Sequence[int]) -> dict[str, Effect]:
         """Speed of the best kick, and share of the peak that is caught."""
         bench = self.machine.bench
-        methods = self.tool.options(self.taken.values, self.technique).get("how")
-        ways = (
-            [(w, str(t.how)) for w, t in methods] if methods else [(1.0, str(self.technique.how))]
-        )
+        shares = [(m.share, name) for name, m in bench.cranking.items() if m.share > 0]
+        ways = [(1.0, self.technique.how)] if self.technique.how else shares
         factor = self.machine.variables["operator"].values
         speed: list[Effect] = []
         caught: list[Effect] = []
@@ -277,6 +273,24 @@ def _root(f: object, low: float, high: float) -> float:
     return math.sqrt(low * high)
 
 
+def _medians(tool: Instrument) -> dict[str, float]:
+    """Median of every random input of a test."""
+    out = {}
+    for key, text in tool.test.random.items():
+        x, _ = parse_distribution(text).points(N_POINTS)
+        out[key] = float(np.median(x))
+    return out
+
+
+def _spread_inputs(tool: Instrument, names: Sequence[str]) -> dict[str, Effect]:
+    """Points of the random inputs that an expression uses."""
+    return {
+        key: parse_distribution(text).points(N_POINTS)
+        for key, text in tool.test.random.items()
+        if key in names
+    }
+
+
 def _meter(
     machine: Machine,
     tool: Instrument,
@@ -298,10 +312,13 @@ def _meter(
         effects["leads"] = (np.append(0.0, ohm), np.append(1 - raw, raw * gear["leads"]))
         effects["contact"] = parse_distribution(bench.leads.contact).points(N_POINTS)
     full = parse_expression(test.signal)
-    inputs: dict[str, object] = dict(typical)
-    cold = float(full({**inputs, "temp_c": 20.0}))
-    scale = number / cold if math.isfinite(cold) and cold > 0 else 1.0
-    if test.temperature != "none":
+    inputs = {**typical, **_medians(tool), "temp_c": 20.0}
+    cold = float(full(inputs))
+    finite = math.isfinite(cold)
+    scale = number / cold if finite and cold > 0 else 1.0
+    for key, (x, w) in _spread_inputs(tool, full.names).items() if finite else ():
+        effects[key] = (scale * (full({**inputs, key: x}) - cold), w)
+    if test.temperature != "none" and finite:
         options = said.get("temp_c") or [(1.0, technique)]
         temp = np.array([t.temp_c for _, t in options], dtype=float)
         spread = bench.temperature["spread_when_said"]
@@ -312,14 +329,15 @@ def _meter(
         effects["temperature"] = (scale * (full({**inputs, "temp_c": t + more}) - cold), w)
     if test.in_circuit and technique.unplugged is not True:
         p_in = 1.0 if technique.unplugged is False else 1 - test.p_unplugged
-        key, text = next(iter(test.random.items()), ("", "0"))
-        x, w = parse_distribution(text).points(N_POINTS)
         parallel = parse_expression(test.in_circuit)
+        only_there = [k for k in parallel.names if k in test.random and k not in full.names]
         # Beside the value shown, not beside a sound part: a parallel path matters by ratio.
-        at = {**inputs, "temp_c": 20.0, key: x}
-        for name in tool.quantities:
-            at[name] = number
-        change = np.minimum(np.asarray(parallel(at)) - number, 0.0)
+        at: dict[str, object] = {**inputs, **dict.fromkeys(tool.quantities, number)}
+        x, w = np.zeros(1), np.ones(1)
+        if only_there:
+            x, w = parse_distribution(test.random[only_there[0]]).points(N_POINTS)
+            at[only_there[0]] = x
+        change = np.minimum(np.broadcast_to(parallel(at), x.shape) - number, 0.0)
         effects["parallel path"] = (np.append(0.0, change), np.append(1 - p_in, p_in * w))
     return _made(number, "the reading", test.unit, effects)
 
@@ -343,7 +361,7 @@ def _sparks(
         law = bench.cranking[str(how)] if tool.cranked else None
         rpm, w = parse_distribution(law.rpm).points(N_POINTS) if law else (np.ones(1), np.ones(1))
         (s, n), p = _outer((machine.variables["operator"].values, gear["operator"]), (rpm, w))
-        at = {**typical, "rpm": s * n}
+        at = {**typical, **_medians(tool), "rpm": s * n}
         volts.append((np.broadcast_to(parse_expression(test.signal)(at), p.shape), w_how * p))
     v, w = _together(volts)
     jump = ndtr((v - mean) / sd)
@@ -357,8 +375,9 @@ def _sparks(
     eye = tries * ((1 - p_jump) * imagined - p_jump * missed)
     even = np.array([0.5, 0.5])
     both = np.array([-1.0, 1.0])
+    name = "speed" if tool.cranked else "voltage"
     effects: dict[str, Effect] = {
-        "speed": (tries * (jump - 1.0), w),
+        name: (tries * (jump - 1.0), w),
         "gap spread": (both * chance, even),
         "eye": (eye + both * math.sqrt(wrong), even),
     }

@@ -29,6 +29,8 @@ EVEN = 0.5
 """More likely than not."""
 NOTICEABLE_DB = 5.0
 """Evidence from which a suspicion is voiced: "substantial" (Jeffreys, Theory of Probability)."""
+DOUBTFUL, MOST_DOUBTED = 0.1, 3
+"""Slip probability from which a reading is doubted, and how many at most are looked into."""
 PARTS = 3
 """Kinds of slip, equally likely."""
 
@@ -99,9 +101,9 @@ def _log_evidence(network: Network) -> float:
         return -math.inf
 
 
-def _with(assessment: Assessment, reading: str, table: Table) -> Network:
+def _with(assessment: Assessment, tables: Mapping[str, Table]) -> Network:
     network = assessment.network
-    return replace(network, findings={**network.findings, reading: table})
+    return replace(network, findings={**network.findings, **tables})
 
 
 def _clean(
@@ -125,7 +127,7 @@ def slip_probability(assessment: Assessment, taken: Taken) -> float:
     told = [v for v in taken.values if v.kind not in ("not-taken", "refused", "impossible")]
     times = len(told) if test.kind in ("meter", "look") else 1
     slip = assessment.machine.bench.slip.chance
-    log_clean = _log_evidence(_with(assessment, taken.reading.id, table))
+    log_clean = _log_evidence(_with(assessment, {taken.reading.id: table}))
     share = (1 - slip) ** times * math.exp(log_clean - assessment.posterior.log_evidence)
     return min(1.0, max(0.0, 1.0 - share))
 
@@ -154,68 +156,77 @@ def conflict_bits(assessment: Assessment) -> float:
 def clashes(assessment: Assessment) -> tuple[Clash, ...]:
     """Readings that fit no single fault, or no state at all, with explanations.
 
-    Raised when two or more faults are more likely than not, and for every reading that is
-    more likely a slip than not. Explanations are ranked by their probability, all readings
-    considered; those of one clash add up to 1.
+    Raised when it is more likely than not that some reading is a slip, or else that there are
+    two faults or more. Explanations are ranked by their probability, all readings considered;
+    those of one clash add up to 1.
     """
     slips = slip_probabilities(assessment)
     if not slips:
         return ()
-    by_id = {t.reading.id: t for t in assessment.taken}
-    out = []
-    bits: float | None = None
-    worst = max(slips, key=lambda i: slips[i])
-    for reading, p in slips.items():
-        if p > EVEN:
-            bits = conflict_bits(assessment) if bits is None else bits
-            told = _explanations(assessment, by_id[reading], p)
-            out.append(Clash("no state", (reading,), p, bits, told))
+    ranked = sorted(slips, key=lambda i: -slips[i])
+    doubted = [i for i in ranked[:MOST_DOUBTED] if slips[i] > DOUBTFUL] or ranked[:1]
+    p_slip = min(1.0, math.fsum(slips[i] for i in doubted))
     several = assessment.faults_at_once["2+"]
-    if several > EVEN and not out:
-        bits = conflict_bits(assessment)
-        told = _explanations(assessment, by_id[worst], slips[worst])
-        out.append(Clash("no single fault", tuple(slips), several, bits, told))
-    return tuple(out)
+    if max(p_slip, several) <= EVEN:
+        return ()
+    told = _explanations(assessment, {i: slips[i] for i in doubted}, 1.0 - p_slip)
+    bits = conflict_bits(assessment)
+    if p_slip > EVEN:
+        return (Clash("no state", tuple(doubted), p_slip, bits, told),)
+    return (Clash("no single fault", tuple(slips), several, bits, told),)
 
 
-def _explanations(assessment: Assessment, taken: Taken, p_slip: float) -> tuple[Explanation, ...]:
-    """Ways to explain a reading together with all others; probabilities sum to 1."""
-    reading, base = taken.reading.id, assessment.posterior.log_evidence
-    slip = assessment.machine.bench.slip.chance
-    part = slip / PARTS / (1 - slip)
-    found: list[Explanation] = []
-    for reason, detail, p in _honest(assessment, taken):
-        found.append(Explanation(reason, detail, None, (1 - p_slip) * p))
-    found.append(Explanation("other slip", f"{reading} is a slip", reading, p_slip / PARTS))
-    for power, words in ((3, "1000 times more"), (-3, "1000 times less")):
-        table = _clean(assessment, taken, taken.reading.test, _scaled(taken.values, power))
-        if table is not None and any(v.number for v in taken.values):
-            log_p = _log_evidence(_with(assessment, reading, table)) - base
-            detail = f"{reading} meant {words} than was written"
-            found.append(Explanation("factor 1000", detail, reading, part / 2 * math.exp(log_p)))
-    rivals = _rivals(assessment, taken)
-    for name in rivals:
-        table = _clean(assessment, taken, name, taken.values)
-        if table is not None:
-            log_p = _log_evidence(_with(assessment, reading, table)) - base
+def _explanations(
+    assessment: Assessment, doubted: Mapping[str, float], p_honest: float
+) -> tuple[Explanation, ...]:
+    """Ways to explain the doubted readings together with all others; they sum to 1."""
+    base, chance = assessment.posterior.log_evidence, assessment.machine.bench.slip.chance
+    part = chance / PARTS / (1 - chance)
+    taken = [t for t in assessment.taken if t.reading.id in doubted]
+    found = [
+        Explanation(reason, detail, None, p_honest * p)
+        for reason, detail, p in _honest(assessment, taken)
+    ]
+    for t in taken:
+        reading = t.reading.id
+
+        def add(
+            reason: Reason,
+            detail: str,
+            test: str,
+            values: Sequence[Value],
+            share: float,
+            t: Taken = t,
+        ) -> None:
+            table = _clean(assessment, t, test, values)
+            if table is not None:
+                log_p = _log_evidence(_with(assessment, {t.reading.id: table})) - base
+                p = share * math.exp(log_p)
+                found.append(Explanation(reason, detail, t.reading.id, p))
+
+        p_slip = doubted[reading] / PARTS
+        found.append(Explanation("other slip", f"{reading} is a slip", reading, p_slip))
+        if any(v.number for v in t.values):
+            for power, words in ((3, "1000 times more"), (-3, "1000 times less")):
+                detail = f"{reading} meant {words} than was written"
+                add("factor 1000", detail, t.reading.test, _scaled(t.values, power), part / 2)
+        rivals = _rivals(assessment, t)
+        for name in rivals:
             detail = f"{reading} was taken where {name} is"
-            share = part / len(rivals) * math.exp(log_p)
-            found.append(Explanation("wrong terminal", detail, reading, share))
-    moving = _intermittent(assessment, reading)
-    if moving:
-        detail = f"a contact came and went about {reading}"
-        found.append(Explanation("intermittent", detail, reading, moving))
+            add("wrong terminal", detail, name, t.values, part / len(rivals))
+        moving = _intermittent(assessment, t)
+        if moving > 0:
+            detail = f"a contact came and went about {reading}"
+            found.append(Explanation("intermittent", detail, reading, moving))
     total = math.fsum(e.p for e in found)
     ranked = sorted((replace(e, p=e.p / total) for e in found), key=lambda e: -e.p)
-    return tuple(e for e in ranked if e.p > slip * slip)
+    return tuple(e for e in ranked if e.p > chance * chance)
 
 
-def _honest(assessment: Assessment, taken: Taken) -> list[tuple[Reason, str, float]]:
-    """How likely no fault, one, or two and more are when the reading is no slip."""
-    table = _clean(assessment, taken, taken.reading.test, taken.values)
-    if table is None:
-        return []
-    network = _with(assessment, taken.reading.id, table)
+def _honest(assessment: Assessment, taken: Sequence[Taken]) -> list[tuple[Reason, str, float]]:
+    """How likely no fault, one, or two and more are when the readings are no slips."""
+    clean = {t.reading.id: _clean(assessment, t, t.reading.test, t.values) for t in taken}
+    network = _with(assessment, {i: table for i, table in clean.items() if table is not None})
     try:
         total = posterior(network, []).log_evidence
     except EvidenceError:
@@ -268,21 +279,32 @@ def _rivals(assessment: Assessment, taken: Taken) -> list[str]:
     ]
 
 
-def _intermittent(assessment: Assessment, reading: str) -> float:
-    """P(a contact moves, and the reading saw another state of the machine), against all.
+def _intermittent(assessment: Assessment, taken: Taken) -> float:
+    """P(a contact moves and happened to be well at this reading only), against all.
 
-    The chance of moving is that of the model's jitter quantities given the other readings; the
-    reading is then worth what it would be on its own.
+    The chance of moving is that of the model's jitter quantities given the other readings;
+    this reading is then that of a sound machine. At each reading that the contact bears on it
+    was well or not with even chances, and no other pattern will do.
     """
-    network = assessment.network
-    names = {t.jitter for t in assessment.machine.model.tests.values() if t.jitter}
-    others = without(network, [reading])
-    p_moves = 1.0 - math.prod(1.0 - float(joint(others, [n])[1]) for n in sorted(names))
-    if p_moves <= 0.0:
+    network, reading = assessment.network, taken.reading.id
+    names = sorted({t.jitter for t in assessment.machine.model.tests.values() if t.jitter})
+    movers = network.ancestors(names) & set(network.roots)
+
+    def bears_on(t: Taken) -> bool:
+        scope = t.table.scope if t.table is not None else ()
+        return bool(movers & network.ancestors(v for v in scope if v in network.tables))
+
+    if not bears_on(taken):
         return 0.0
-    alone = _log_evidence(only(network, reading)) - _log_evidence(only(network, None))
+    others = without(network, [reading])
+    p_moves = 1.0 - math.prod(1.0 - float(joint(others, [n])[1]) for n in names)
+    touched = sum(bears_on(t) for t in assessment.taken)
+    mine = only(network, reading)
+    sound = replace(mine, evidence=dict.fromkeys(mine.roots, 0), special=())
+    blank = replace(sound, findings=only(network, None).findings)
+    well = _log_evidence(sound) - _log_evidence(blank)
     given = assessment.posterior.log_evidence - _log_evidence(others)
-    return p_moves * math.exp(alone - given)
+    return p_moves * EVEN**touched * math.exp(well - given)
 
 
 # ---- gear ---------------------------------------------------------------------------------------

@@ -177,7 +177,8 @@ def ledger(assessment: Assessment) -> Ledger:
     """Weights of evidence of a job, reading by reading in the order taken.
 
     The weights of a suspect add up to its log odds in the assessment less those before any
-    reading: each row is an exact posterior of the network with one reading more.
+    reading: each row is an exact posterior of the network with one reading more. What the
+    prior excludes, or holds certain, no reading moves; it is left out.
     """
     network = assessment.network
     readings = [t.reading.id for t in assessment.taken if t.table is not None]
@@ -185,8 +186,9 @@ def ledger(assessment: Assessment) -> Ledger:
         h for h in dict.fromkeys(t.hookup for t in assessment.taken) if h in network.variables
     ]
     chosen = suspects(network, assessment.machine.bench, hookups)
-    rows = []
-    for k in range(len(readings) + 1):
+    rows = [marginals(without(network, readings), chosen)]
+    chosen = tuple(s for s in chosen if np.isfinite(s.odds_db(rows[0][s.variable])))
+    for k in range(1, len(readings) + 1):
         rows.append(marginals(without(network, readings[k:]), chosen))
     odds = np.array([[s.odds_db(m[s.variable]) for s in chosen] for m in rows])
     return Ledger(chosen, tuple(readings), odds, tuple(rows))

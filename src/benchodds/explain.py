@@ -140,7 +140,9 @@ def _budget(assessment: Assessment, taken: Taken) -> Budget | None:
             gear[name] = assessment.posterior.joint([name])
         elif name in assessment.network.tables:  # nothing read touches it
             gear[name] = assessment.network.tables[name].p
-    return budget(assessment.machine, taken, typical(assessment, tool.quantities), gear)
+    about = measurand(assessment.machine, taken.reading.test)
+    names = dict.fromkeys((*tool.quantities, *(about.names if about else ())))
+    return budget(assessment.machine, taken, typical(assessment, tuple(names)), gear)
 
 
 def _weights(assessment: Assessment, book: Ledger, name: str) -> tuple[Weight, ...]:

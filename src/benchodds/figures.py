@@ -21,13 +21,13 @@ from benchodds.why import Why
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from matplotlib.text import Text
+    from matplotlib.text import Annotation, Text
 
 INK = "#222222"
 PALE = "#d9d9d9"
-GOOD, BAD = "#1f5f99", "#c8641e"
+GOOD, BAD = "#174a7c", "#d0742a"
 """Blue and orange of unlike lightness: told apart by the colour-blind and in grey."""
-HUES = ("#1f5f99", "#c8641e", "#3f7d58", "#8a3a6b", "#7a6a1e", "#555555")
+HUES = ("#174a7c", "#d0742a", "#3f7d58", "#8a3a6b", "#7a6a1e", "#555555")
 DASHES: tuple[Any, ...] = ("-", (0, (6, 2)), (0, (2, 1.5)), (0, (7, 2, 1, 2)), (0, (1, 1)), "-")
 MARKS = ("o", "s", "^", "D", "v", "X")
 HATCHES: Mapping[str, str] = {"component": "", "gear": "////", "technique": "...."}
@@ -38,6 +38,8 @@ FAINT_DB = 1.0
 """The smallest evidence a person notices (Good 1950): lesser bars are left out."""
 N_LINES, N_BARS = 6, 10
 MOST_STEPS = 200
+SEEN = 0.02
+"""Share of the highest bin, or of all readings, below which nothing is drawn or said."""
 LONG_NAME = 7
 """Test names longer than this are broken at their hyphen."""
 
@@ -45,8 +47,10 @@ LONG_NAME = 7
 def _figure(width: float, height: float, title: str) -> tuple[Figure, Axes]:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
-    figure = Figure(figsize=(width, height), layout="constrained")
+    engine = ConstrainedLayoutEngine(rect=(0.01, 0.01, 0.975, 0.98))
+    figure = Figure(figsize=(width, height), layout=engine)
     FigureCanvasAgg(figure)
     axes = figure.add_subplot()
     for side in ("top", "right"):
@@ -99,14 +103,14 @@ def spread_figure(why: Why) -> Figure | None:
     axes.stairs(bad, edges, fill=True, facecolor="none", edgecolor=BAD, hatch="////", lw=0)
     axes.stairs(bad, edges, color=BAD, lw=1.8, linestyle=(0, (5, 1.5)))
     axes.stairs(good, edges, color=GOOD, lw=2.2)
-    seen = np.flatnonzero(np.maximum(good, bad) > 0.5)
+    seen = np.flatnonzero(np.maximum(good, bad) > SEEN * max(good.max(), bad.max()))
     marks = [m for m in (limit.lower, limit.upper, reading.number) if m]
     left = min([float(edges[seen[0]]), *[m / 1.5 for m in marks]])
     right = max([float(edges[seen[-1] + 1]), *[m * 1.5 for m in marks]])
     axes.set_xlim(left, right)
     axes.set_ylim(0, 1.08 * float(max(good.max(), bad.max())))
     _number_axis(axes, unit)
-    labels = _flanks(axes, edges, good, bad)
+    labels = _flanks(figure, axes, edges, good, bad)
     rows = [(m, "limit") for m in (limit.lower, limit.upper) if m]
     for value, name in rows:
         axes.axvline(value, color=INK, lw=1.3, linestyle=(0, (4, 3)))
@@ -116,31 +120,39 @@ def spread_figure(why: Why) -> Figure | None:
         axes.axvline(reading.number, color=INK, lw=2.2)
         written = show(reading.number, unit)
         _above(axes, reading.number, f"this reading {written}", 1.08, "center", "bold")
-    under = f"below {show(float(edges[0]), unit)}: "
-    under += f"{100 * spread.good[0]:.0f} % of units within, {100 * spread.bad[0]:.0f} % outside"
-    axes.set_xlabel(f"reading, {unit} ({under})", fontsize=9, color=INK)
+    else:
+        _above(axes, right, f"this reading {', '.join(reading.written)}", 1.08, "right", "bold")
+    shares = [(f"below {show(float(edges[0]), unit)}", spread.good[0], spread.bad[0])]
+    shares.append(("no number", 1 - spread.good.sum(), 1 - spread.bad.sum()))
+    under = "; ".join(
+        f"{name}: {100 * a:.0f} % within, {100 * b:.0f} % outside"
+        for name, a, b in shares
+        if max(a, b) > SEEN
+    )
+    under = f"\n{under}" if under else ""
+    axes.set_xlabel(f"reading, {unit}{under}", fontsize=9, color=INK)
     axes.set_ylabel("readings per doubling, %", fontsize=9, color=INK)
     _keep_apart(figure, labels)
     return figure
 
 
-def _flanks(axes: Axes, edges: Array, good: Array, bad: Array) -> Sequence[Text]:
-    """Name both curves at half their height: the lower one on its left, the other on its right."""
-    x = np.sqrt(edges[:-1] * edges[1:])
+def _flanks(figure: Figure, axes: Axes, edges: Array, good: Array, bad: Array) -> list[Annotation]:
+    """Name both curves at half their height, on the side where there is room."""
+    middle = np.log(np.sqrt(edges[:-1] * edges[1:]))
     width = np.diff(np.log(edges))
-    means = [float(np.log(x) @ (d * width) / (d @ width)) for d in (good, bad)]
-    labels = []
-    for density, hue, name, is_left in (
+    means = [float(middle @ (d * width) / (d @ width)) for d in (good, bad)]
+    labels: list[Annotation] = []
+    for density, hue, name, left_first in (
         (good, GOOD, "within the limit", means[0] < means[1]),
         (bad, BAD, "outside the limit", means[0] >= means[1]),
     ):
+        if density.max() < SEEN * max(good.max(), bad.max()):
+            continue  # shows no number; said below the axis
         high = np.flatnonzero(density > density.max() / 2)
-        i = int(high[0] if is_left else high[-1])
-        at = float(edges[i] if is_left else edges[i + 1])
-        labels.append(
-            axes.annotate(
+        for is_left in (left_first, not left_first):
+            label = axes.annotate(
                 f"true value\n{name}",
-                (at, 0.62 * float(density.max())),
+                (float(edges[high[0]] if is_left else edges[high[-1] + 1]), 0.62 * density.max()),
                 xytext=(-6 if is_left else 6, 0),
                 textcoords="offset points",
                 ha="right" if is_left else "left",
@@ -150,7 +162,11 @@ def _flanks(axes: Axes, edges: Array, good: Array, bad: Array) -> Sequence[Text]
                 fontweight="bold",
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
             )
-        )
+            figure.draw_without_rendering()
+            if not is_left or label.get_window_extent().x0 > axes.get_window_extent().x0:
+                break
+            label.remove()
+        labels.append(label)
     return labels
 
 
@@ -252,11 +268,11 @@ def weights_figure(why: Why) -> Figure:
         )
         other = float(np.clip(w.left_out, -bound, bound))
         axes.plot([other], [i], marker="D", ms=6, color=INK, mec="white", clip_on=False, lw=0)
-        for at, value in ((1.06, w.taken), (1.18, w.left_out)):
+        for at, value in ((1.09, w.taken), (1.22, w.left_out)):
             _beside(axes, at, i, f"{value:+.0f}".replace("-0", "0").replace("+0", "0"))
     if not rows:
         axes.text(0, 0, "no evidence to speak of", ha="center", va="center", fontsize=9)
-    for at, head in ((1.06, "taken"), (1.18, "beside")):
+    for at, head in ((1.09, "taken"), (1.22, "beside")):
         _beside(axes, at, max(len(rows), 1) - 0.2, head)
     axes.axvline(0, color=INK, lw=1.0)
     axes.set_xlim(-bound, bound)
@@ -294,7 +310,7 @@ def _beside(axes: Axes, x: float, y: float, text: str) -> None:
         y,
         text,
         transform=axes.get_yaxis_transform(),
-        ha="right" if text[-1].isdigit() else "center",
+        ha="right",
         va="center" if text[-1].isdigit() else "bottom",
         fontsize=9,
         color=INK,

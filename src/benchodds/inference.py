@@ -10,10 +10,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 
+from benchodds.buckets import Messages, Tree, elimination_order
 from benchodds.errors import EvidenceError
 from benchodds.tables import Array, Network, Table
 
@@ -136,95 +136,30 @@ def contract(tables: Sequence[Table], keep: Iterable[str]) -> Table:
     return _sum_out(todo[0], [v for v in todo[0].scope if v not in wanted])
 
 
-DEAR = 1e7
-"""Table entries of an elimination above which a better order is looked for."""
+@dataclass(frozen=True, eq=False)
+class Scaled:
+    """A table times ``exp(log_scale)``."""
 
-SHAKEN = 40
-SHAKE = 0.4
-
-
-@lru_cache(maxsize=1024)
-def elimination_order(
-    scopes: tuple[tuple[str, ...], ...], sizes: tuple[tuple[str, int], ...], last: tuple[str, ...]
-) -> tuple[str, ...]:
-    """The cheapest of a few greedy orders; variables in ``last`` come at the end.
-
-    Greedy by least new table (min-weight) and by least weighted fill-in: Koller and Friedman,
-    Probabilistic Graphical Models (2009), 9.4.3. Where both are dear, the same with its costs
-    shaken a little is tried some more times, always the same way.
-    """
-    logs = {v: math.log(n) for v, n in sizes}
-    found = [_greedy(scopes, logs, last, fill) for fill in (False, True)]
-    best = min(found, key=lambda pair: pair[1])
-    if best[1] > DEAR:
-        rng = np.random.default_rng(0)
-        for _ in range(SHAKEN):
-            found.append(_greedy(scopes, logs, last, False, rng))
-        best = min(found, key=lambda pair: pair[1])
-    return best[0]
+    table: Table
+    log_scale: float = 0.0
 
 
-def _greedy(
-    scopes: Sequence[Sequence[str]],
-    logs: Mapping[str, float],
-    last: Sequence[str],
-    fill: bool,
-    rng: np.random.Generator | None = None,
-) -> tuple[tuple[str, ...], float]:
-    """One greedy order and its cost, the number of table entries made."""
-    shake = dict.fromkeys(logs, 1.0)
-    if rng is not None:
-        shake = dict(zip(logs, 1 + SHAKE * rng.random(len(logs)), strict=True))
-    around: dict[str, set[str]] = {v: set() for v in logs}
-    for scope in scopes:
-        for v in scope:
-            around[v].update(scope)
-    for v, others in around.items():
-        others.discard(v)
-
-    def weight(v: str) -> float:
-        return logs[v] + sum(logs[u] for u in around[v])
-
-    def cost(v: str) -> float:
-        if not fill:
-            return weight(v)
-        near = list(around[v])
-        new = sum(
-            logs[a] * logs[b]
-            for i, a in enumerate(near)
-            for b in near[i + 1 :]
-            if b not in around[a]
-        )
-        return new + 1e-3 * weight(v)
-
-    order: list[str] = []
-    total = 0.0
-    for group in ([v for v in logs if v not in last], list(last)):
-        costs = {v: cost(v) for v in group if v in logs}
-        while costs:
-            v = min(costs, key=lambda u: (costs[u] * shake[u], u))
-            total += math.exp(min(weight(v), 700.0))
-            order.append(v)
-            del costs[v]
-            near = around.pop(v)
-            for u in near:
-                around[u] = (around[u] | near) - {u, v}
-            touched = near.union(*(around[u] for u in near)) if fill else near
-            for u in touched:
-                if u in costs:
-                    costs[u] = cost(u)
-    return tuple(order), total
+def _product(parts: Sequence[Scaled], keep: frozenset[str]) -> Scaled:
+    """Product of tables, summed over what is not in ``keep``, with its scale apart."""
+    tables, log_scale = gather(t.table for t in parts)
+    (table,), log_made = gather([contract(tables, keep)])
+    return Scaled(table, log_scale + log_made + sum(t.log_scale for t in parts))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Beliefs:
-    """Posterior of a network: what a calibrated bucket tree can answer.
+    """Posterior of a network: what its bucket tree can answer.
 
     ``log_evidence`` is the natural log of the probability of all evidence and findings.
     """
 
     log_evidence: float
-    _buckets: Mapping[str, tuple[Table, ...]]
+    _messages: Messages[Scaled]
     _fixed: Mapping[str, tuple[int, int]]
 
     def joint(self, names: Sequence[str]) -> Array:
@@ -236,13 +171,12 @@ class Beliefs:
             When the variables never meet; ask :func:`query` instead.
         """
         free = [v for v in names if v not in self._fixed]
+        p: Array = np.ones(())
         if free:
             bucket = self._bucket_with(free)
-            table = contract(bucket, free)
+            table = _product(self._messages.around([bucket]), frozenset(free)).table
             p = table.p.transpose([table.scope.index(v) for v in free])
             p = p / p.sum()
-        else:
-            p = np.ones(())
         for axis, v in enumerate(names):
             if v in self._fixed:
                 state, size = self._fixed[v]
@@ -253,20 +187,20 @@ class Beliefs:
 
     def has(self, name: str) -> bool:
         """Whether the variable is part of this calibrated tree."""
-        return name in self._buckets or name in self._fixed
+        return name in self._messages.tree.scope or name in self._fixed
 
-    def _bucket_with(self, names: Sequence[str]) -> tuple[Table, ...]:
+    def _bucket_with(self, names: Sequence[str]) -> str:
+        scope = self._messages.tree.scope
         for v in names:
-            if v not in self._buckets:
+            if v not in scope:
                 raise EvidenceError(f"'{v}' is not part of this network")
-            scope = set().union(*(t.scope for t in self._buckets[v]))
-            if scope.issuperset(names):
-                return self._buckets[v]
+            if scope[v].issuperset(names):
+                return v
         raise EvidenceError("these variables do not meet in one bucket: " + ", ".join(names))
 
 
 def calibrate(network: Network, wanted: Iterable[str]) -> Beliefs:
-    """Propagate all evidence once up and once down the bucket tree.
+    """Propagate all evidence up the bucket tree; what goes down waits until it is asked for.
 
     Parameters
     ----------
@@ -278,57 +212,15 @@ def calibrate(network: Network, wanted: Iterable[str]) -> Beliefs:
     EvidenceError
         When the evidence has probability zero or is not finite.
     """
-    wanted = list(wanted)
-    factors = network.factors(wanted)
-    size = _sizes(factors, network)
+    factors, log_scale = gather(network.factors(list(wanted)))
     scopes = tuple(t.scope for t in factors)
-    order = elimination_order(scopes, tuple(sorted(size.items())), ())
-    rank = {v: i for i, v in enumerate(order)}
-    own: dict[str, list[Table]] = {v: [] for v in order}
-    factors, log_scale = gather(factors)
-    for table in factors:
-        if table.scope:
-            own[min(table.scope, key=rank.__getitem__)].append(table)
-    up: dict[str, Table] = {}
-    parent: dict[str, str] = {}
-    children: dict[str, list[str]] = {v: [] for v in order}
-    for v in order:
-        parts, log_parts = gather(own[v] + [up[c] for c in children[v]])
-        scope = set().union(*(t.scope for t in parts)) - {v}
-        (message,), log_message = gather([contract(parts, scope)])
-        log_scale += log_parts + log_message
-        up[v] = message
-        if scope:
-            parent[v] = min(scope, key=rank.__getitem__)
-            children[parent[v]].append(v)
-    down: dict[str, Table] = {}
-    for v in reversed(order):
-        if v not in parent:
-            continue
-        u = parent[v]
-        parts = own[u] + [up[c] for c in children[u] if c != v]
-        if u in down:
-            parts.append(down[u])
-        parts, _ = gather(parts)
-        separator = set(up[v].scope)
-        if parts:
-            message = contract(parts, separator)
-            missing = separator - set(message.scope)
-        else:
-            message, missing = Table((), np.ones(())), separator
-        p = message.p
-        for name in sorted(missing):
-            p = np.multiply.outer(p, np.ones(size[name]))
-            message = Table((*message.scope, name), p)
-        down[v] = Table(message.scope, p / p.max())
-    buckets = {
-        v: tuple(
-            gather([*own[v], *(up[c] for c in children[v]), *([down[v]] if v in down else [])])[0]
-        )
-        for v in order
-    }
+    order = elimination_order(scopes, tuple(sorted(_sizes(factors, network).items())))
+    tree = Tree(scopes, order)
+    messages = Messages(tree, [Scaled(t) for t in factors], _product)
+    for top in tree.tops:
+        log_scale += _product(messages.around([top]), frozenset()).log_scale
     fixed = {v: (s, network.variables[v].size) for v, s in network.evidence.items()}
-    return Beliefs(log_scale, buckets, fixed)
+    return Beliefs(log_scale, messages, fixed)
 
 
 def query(network: Network, names: Sequence[str], extra: Sequence[Table] = ()) -> Table:

@@ -3,35 +3,26 @@
 Exact posteriors need no list of states. Choosing a test does: expected information is about
 which state the machine is in. Here the components become one variable ``machine`` whose
 values are chosen whole states (no fault, every single fault, the likeliest pairs); the rest
-of the network stays as it is.
+of the network stays as it is, as a tree of buckets with messages between them (Shenoy and
+Shafer 1990). Each message is worked out when first asked for, so that tests share them.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-from benchodds.inference import eliminate_scaled, gather
+from benchodds.buckets import Messages, Tree, elimination_order
+from benchodds.errors import EvidenceError
+from benchodds.folded import Folded, Rows
 from benchodds.tables import Array, Network, State, Table
 
-MACHINE = "machine"
-
 LEAST_LIKELIHOOD = 1e-290
-"""Likelihood, against the best explained state, below which a state counts as excluded."""
-
-
-@dataclass(frozen=True)
-class _Part:
-    """Variables with evidence that nothing but ``machine`` ties to the rest."""
-
-    names: frozenset[str]
-    findings: tuple[Table, ...]
-    likelihood: Array  # P(evidence of this part | state), divided to be near 1
-    log_scale: float  # log of what was divided out
+"""Likelihood, against the best explained row, below which a row counts as excluded."""
 
 
 class FoldedNetwork:
@@ -46,97 +37,51 @@ class FoldedNetwork:
     def __init__(self, network: Network, states: Sequence[State]) -> None:
         self.network = network
         self.states = tuple(states)
-        self._index = self._indices()
-        self._tables: dict[str, Table] = {}
-        findings = [*network.findings.values(), *_indicators(network)]
-        folded, log_scale = gather(self._fold(t) for t in findings)
-        self._folded_findings = folded
-        self._parts = self._split()
+        self._rows = rows = Rows(network, self.states)
+        findings = [rows.fold(t) for t in (*network.findings.values(), *_indicators(network))]
+        tables = {v: rows.fold(t) for v, t in network.tables.items() if v not in rows.index}
+        uses = Counter(v for t in (*tables.values(), *findings) for v in t.names)
+        # What nothing else depends on joins only where a test reads it, else it ties cliques.
+        self._leaves = {v: t for v, t in tables.items() if uses[v] == 1}
+        tables = {v: t for v, t in tables.items() if v not in self._leaves}
+        told = [t for t in findings if t.names]
+        every = [*tables.values(), *told]
+        tree = self._tree(every)
+        silence = _silence(tree, tuple(tables), len(every))
+        self._messages = Messages(tree, every, rows.product, silence)
+        tops = {tree.top[v] for t in told for v in t.names}
+        self._likelihoods = {
+            v: rows.product(self._messages.around([v]), frozenset()) for v in sorted(tops)
+        }
+        known = [*self._likelihoods.values(), *(t for t in findings if not t.names)]
         with np.errstate(divide="ignore"):
-            self.log_weights: Array = np.log(self._prior()) + log_scale
+            logs = np.log(rows.chance)
+            for t in known:
+                logs = logs + np.log(rows.expand(t)[:, 0])
+            best = np.maximum.reduceat(logs, rows.first)
+            if best.max() == -math.inf:
+                raise EvidenceError("the evidence has probability zero under this model")
+            best = np.where(np.isfinite(best), best, 0.0)
+            share = np.exp(logs - best[rows.state])
+            total = np.add.reduceat(share, rows.first)
+            self._share = share / np.where(total > 0, total, 1.0)[rows.state]  # P(row | state, e)
+            self.log_weights: Array = (
+                np.log(self._prior()) + np.log(total) + best + sum(t.log_scale for t in known)
+            )
             """Log of P(state, complaint, all evidence), shape (n_states,); -inf where zero."""
-            for part in self._parts:
-                self.log_weights = self.log_weights + np.log(part.likelihood) + part.log_scale
         self.weights: Array = np.exp(self.log_weights)
         """P(state, complaint, all evidence), shape (n_states,); zero where it is below 1e-308."""
 
-    def _indices(self) -> dict[str, NDArray[np.intp]]:
-        index = {c: np.zeros(len(self.states), dtype=np.intp) for c in self.network.roots}
-        for i, state in enumerate(self.states):
-            for component, mode in state:
-                index[component][i] = self.network.variables[component].states.index(mode)
-        return index
+    @cached_property
+    def _presence(self) -> tuple[tuple[tuple[str, str], ...], Array]:
+        """The faults of the states, and whether each is present, shape (n_states, n_faults)."""
+        faults = tuple(dict.fromkeys(fault for state in self.states for fault in state))
+        return faults, np.array([[f in state for f in faults] for state in self.states], float)
 
-    def _fold(self, table: Table) -> Table:
-        """A table with its component axes replaced by one ``machine`` axis, put first."""
-        mine = [v for v in table.scope if v in self._index]
-        if not mine:
-            return table
-        others = tuple(v for v in table.scope if v not in self._index)
-        p = table.p.transpose([table.scope.index(v) for v in (*mine, *others)])
-        return Table((MACHINE, *others), p[tuple(self._index[v] for v in mine)])
-
-    def _table(self, name: str) -> Table:
-        if name not in self._tables:
-            self._tables[name] = self._fold(self.network.tables[name])
-        return self._tables[name]
-
-    def _prior(self) -> Array:
-        """Prior weight of each state; links come in with the findings."""
-        p = np.ones(len(self.states))
-        for name in self.network.roots:
-            p = p * self.network.tables[name].p[self._index[name]]
-        for special in self.network.special:
-            for i, state in enumerate(self.states):
-                if set(state) == set(special.state):
-                    p[i] *= special.ratio
-        return p
-
-    def _upstream(self, names: Iterable[str]) -> set[str]:
-        """Variables at and above the named ones, components left out."""
-        seen: set[str] = set()
-        todo = [v for v in names if v not in self._index and v != MACHINE]
-        while todo:
-            name = todo.pop()
-            if name not in seen:
-                seen.add(name)
-                todo += [v for v in self._table(name).scope if v not in seen and v != MACHINE]
-        return seen
-
-    def _split(self) -> list[_Part]:
-        names = self._upstream(v for t in self._folded_findings for v in t.scope)
-        scopes = [set(self._table(v).scope) for v in names]
-        scopes += [set(t.scope) for t in self._folded_findings]
-        parts = []
-        for group in _connected([s - {MACHINE} for s in scopes]):
-            findings = tuple(t for t in self._folded_findings if group & set(t.scope))
-            tables = [*(self._table(v) for v in sorted(group)), *findings]
-            p, log_scale = self._eliminate(tables, ())
-            parts.append(_Part(frozenset(group), findings, p[:, 0], log_scale))
-        for table in self._folded_findings:
-            if table.scope == (MACHINE,):
-                parts.append(_Part(frozenset(), (table,), table.p, 0.0))
-        return parts
-
-    def _eliminate(
-        self, tables: Sequence[Table], outcome: tuple[str, ...], n: int = 1
-    ) -> tuple[Array, float]:
-        """Sum all but machine (and outcome) out; shape (n_states, n_outcomes), and log scale."""
-        size = {
-            v: self.network.variables[v].size
-            for t in tables
-            for v in t.scope
-            if v != MACHINE and v not in outcome
-        }
-        if any(MACHINE in t.scope for t in tables):
-            size[MACHINE] = len(self.states)
-        size.update(dict.fromkeys(outcome, n))
-        keep = [v for v in (MACHINE, *outcome) if v in size]
-        table, log_scale = eliminate_scaled(tables, keep, size)
-        p = table.p
-        if MACHINE not in keep:
-            p = np.broadcast_to(p, (len(self.states), *p.shape))
-        return p.reshape(len(self.states), -1), log_scale
+    def p_mode(self, p_state: Array) -> dict[tuple[str, str], float]:
+        """Probability of each fault, (component, mode), when the states have these."""
+        faults, present = self._presence
+        return dict(zip(faults, (p_state @ present).tolist(), strict=True))
 
     def outcomes(self, predictive: Table) -> Array:
         """P(outcome | state, evidence), shape (n_states, n_outcomes).
@@ -145,21 +90,42 @@ class FoldedNetwork:
         (operator, adapter, the quantities themselves) carry what those readings taught. Where
         the evidence excludes a state, its row says nothing: all outcomes alike.
         """
-        folded = self._fold(predictive)
-        outcome = folded.scope[-1]
-        need = self._upstream(folded.scope[:-1])
-        touched = [p for p in self._parts if p.names & need]
-        need = need.union(*(p.names for p in touched))
-        tables = [folded, *(self._table(v) for v in sorted(need))]
-        tables += [t for p in touched for t in p.findings]
-        joint, log_scale = self._eliminate(tables, (outcome,), folded.p.shape[-1])
-        known = np.ones(len(self.states))
-        for part in touched:
-            known = known * part.likelihood
-            log_scale -= part.log_scale
-        excluded = known < LEAST_LIKELIHOOD
-        share = joint * math.exp(log_scale) / np.where(excluded, 1.0, known)[:, None]
-        return np.where(excluded[:, None], 1.0 / joint.shape[1], share)
+        rows = self._rows
+        outcome = frozenset(predictive.scope[-1:])
+        folded = rows.fold(predictive)
+        leaves = [self._leaves[v] for v in sorted(folded.names & self._leaves.keys())]
+        names = folded.names.union(*(t.names for t in leaves)) - outcome - self._leaves.keys()
+        tree = self._messages.tree
+        around = self._messages.around(tree.cover(names))
+        joint = rows.product([folded, *leaves, *around], outcome, outcome)
+        log_scale, known = joint.log_scale, np.ones(len(rows.state))
+        for t in (
+            self._likelihoods[v]
+            for v in sorted({tree.top[v] for v in names} & self._likelihoods.keys())
+        ):
+            log_scale -= t.log_scale
+            known = known * rows.expand(t)[:, 0]
+        share = np.where(known < LEAST_LIKELIHOOD, 0.0, self._share)
+        share = share * math.exp(log_scale) / np.maximum(known, LEAST_LIKELIHOOD)
+        p = np.add.reduceat(share[:, None] * rows.expand(joint), rows.first)
+        return np.where(p.sum(axis=1, keepdims=True) > 0, p, 1.0 / p.shape[1])
+
+    def _tree(self, tables: Sequence[Folded]) -> Tree:
+        sizes = tuple((v, x.size) for v, x in self.network.variables.items())
+        scopes = tuple(tuple(sorted(t.names | t.roots)) for t in tables)
+        order = elimination_order(scopes, sizes, folded=frozenset(self._rows.index))
+        return Tree([t.names for t in tables], order)
+
+    def _prior(self) -> Array:
+        """Prior weight of each state; links come in with the findings."""
+        p = np.ones(len(self.states))
+        for name in self.network.roots:
+            p = p * self.network.tables[name].p[self._rows.index[name][self._rows.first]]
+        for special in self.network.special:
+            for i, state in enumerate(self.states):
+                if set(state) == set(special.state):
+                    p[i] *= special.ratio
+        return p
 
 
 def _indicators(network: Network) -> list[Table]:
@@ -170,21 +136,26 @@ def _indicators(network: Network) -> list[Table]:
     ]
 
 
-def _connected(scopes: Sequence[set[str]]) -> list[set[str]]:
-    """Groups of names that share a scope, directly or by way of others."""
-    groups: list[set[str]] = []
-    for scope in scopes:
-        if not scope:
-            continue
-        merged = set(scope)
-        rest = []
-        for group in groups:
-            if group & merged:
-                merged |= group
-            else:
-                rest.append(group)
-        groups = [*rest, merged]
-    return groups
+def _silence(tree: Tree, tables: Sequence[str], n_scopes: int) -> Callable[[str, str], bool]:
+    """Whether bucket ``u`` and all behind it say nothing to their neighbour ``v``.
+
+    So it is when there is no evidence, and no variable that both share has its own table
+    there: what is summed out are whole conditional distributions (barren nodes; Shachter
+    1986). ``tables`` names the variables whose own tables come first among the scopes.
+    """
+    at = {i: v for v, mine in tree.own.items() for i in mine}
+    home = {name: at[i] for i, name in enumerate(tables)}
+    findings = [at[i] for i in range(len(tables), n_scopes)]
+    told = {v: sum(f in below for f in findings) for v, below in tree.below.items()}
+
+    def is_silent(u: str, v: str) -> bool:
+        up = tree.parent.get(u) == v
+        low = u if up else v
+        behind = told[low] if up else told[tree.top[low]] - told[low]
+        shared = tree.scope[u] & tree.scope[v]
+        return not behind and all((home[x] in tree.below[low]) != up for x in shared)
+
+    return is_silent
 
 
 def likely_states(

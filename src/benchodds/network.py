@@ -109,9 +109,10 @@ def quantity_table(
     free = {
         k: parse_distribution(quantity.random[k]) for k in expression.names if k in quantity.random
     }
-    room = BUDGET / math.prod(_points(variables[p]).size for p in numeric)
-    table = np.zeros((n_self, *sizes))
     modal_parents = [p for p in parents if p not in numeric]
+    combos = math.prod(variables[p].size for p in modal_parents)
+    room = BUDGET / math.prod(_points(variables[p]).size for p in numeric) / combos**0.5
+    table = np.zeros((n_self, *sizes))
     for combo in itertools.product(*[range(variables[p].size) for p in modal_parents]):
         state = dict(zip(modal_parents, combo, strict=True))
         spread = dict(free)
@@ -215,6 +216,11 @@ def fault_nodes(
             special.append(Special(((raised, mode),), 1 / link.times))
             continue
         given, given_mode = link.given.split(".")
+        if given == raised:
+            raise ModelError(
+                f"links: '{link.given}' and '{link.raises}' are modes of one component, which "
+                "has one mode at a time; link faults of different components"
+            )
         if given not in variables or given_mode not in model.components[given].modes:
             continue
         p = np.ones((variables[given].size, variables[raised].size))

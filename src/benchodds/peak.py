@@ -81,12 +81,15 @@ class PeakInstrument(Instrument):
 
     def _sort_source(self, signal: str, how: str) -> Array:
         method = self.bench.cranking[how]
-        noise, w = parse_distribution(method.rpm).gauss(N_NOISE)
-        speed = self.variables["operator"].values
         n = len(self.quantities)
         extra, w_extra = self._random(n, 2, 5)
-        extra = {**extra, "rpm": (speed[:, None] * noise).reshape([1] * (n + 1) + [len(speed), -1])}
-        volts, subs = self._evaluate(signal, extra, 3)
+        speed, w = np.ones(1), np.ones(1)
+        if self.cranked:
+            speed = self.variables["operator"].values
+            noise, w = parse_distribution(method.rpm).gauss(N_NOISE)
+            rpm = (speed[:, None] * noise).reshape([1] * (n + 1) + [len(speed), -1])
+            extra = {**extra, "rpm": rpm}
+        volts, subs = self._evaluate(signal, extra or {"_": np.zeros([1] * (n + 3))}, 3)
         v = self._source_grid()
         step = math.log(v[1] / v[0])
         place = np.log(np.maximum(volts, v[0] * 1e-6) / v[0]) / step
@@ -139,7 +142,8 @@ class PeakInstrument(Instrument):
         contact = np.append(1.0, contact)[:, None, None, None]
         source = (np.maximum(t, 0.0) / h[:, None, :, None, None] + drop) / contact
         source = np.where(t < 0, -1.0, source)  # adapter, contact, input, edge, error
-        names = (*self.quantities, *(() if self.test.battery else ("operator",)), "adapter")
+        operator = ("operator",) if self.cranked else ()
+        names = (*self.quantities, *operator, "adapter")
         if self.test.battery:
             level = parse_distribution(next(iter(self.test.random.values())))
             f = np.where(source >= 0, level.cdf(source), 0.0) @ weights
@@ -149,6 +153,7 @@ class PeakInstrument(Instrument):
             kernel = self._kernel(source, weights, self.capture(how, technique))
             for w_circuit, signal in self._circuits(technique):
                 share = self._source(signal, how)
+                share = share if self.cranked else share[..., 0, :]
                 g = (share @ kernel).reshape((*share.shape[:-1], *source.shape[:-1])) * f_dead
                 out.append((w_how * w_circuit, g[..., 0, :] if said else g))
         total = sum(w for w, _ in out)

@@ -218,11 +218,7 @@ def _branches(
         chance = float(weight.sum())
         if chance < 0.005:
             continue
-        modes: dict[tuple[str, str], float] = {}
-        for state, w in zip(assessment.folded.states, weight / chance, strict=True):
-            for fault in state:
-                modes[fault] = modes.get(fault, 0.0) + float(w)
-        out.append(Branch(label, chance, modes))
+        out.append(Branch(label, chance, assessment.folded.p_mode(weight / chance)))
     return tuple(sorted(out, key=lambda b: -b.p))
 
 

@@ -183,6 +183,12 @@ def next_step(assessment: Assessment, plan: Plan, top: int = 6) -> str:
         )
         lines += _cautions(model, spec.cautions)
     elif plan.test:
+        taken = {t.reading.test for t in assessment.taken if t.table is not None}
+        if plan.do == "prove-gear" and plan.test in taken:
+            lines += wrap(
+                "The gear has failed its proof: mend or change it, strike what was read through "
+                "it, and prove it again before anything else is believed."
+            )
         lines += _test_lines(model, by_name[plan.test], plan.do == "prove-gear")
     else:
         lines += wrap("Stop testing: no test left would tell more than its minutes are worth.")
