@@ -206,19 +206,16 @@ class Assessment:
     def slips(self) -> Mapping[str, float]:
         """For each reading, the probability that it is a slip (wrong terminal, typing).
 
-        By leave-one-out: the slip's own share of the likelihood against what the other
-        readings make of this one.
+        A likelihood L is a sound part and a slip's floor f, so P(slip | all) is the posterior
+        mean of f / L over what the reading depends on.
         """
         out = {}
         for item in self.taken:
             if item.table is None or self.machine.model.tests[item.reading.test].kind == "look":
                 continue
-            others = {k: v for k, v in self.network.findings.items() if k != item.reading.id}
-            without = posterior(replace(self.network, findings=others), ["meter"])
+            p = self.posterior.joint(item.table.scope)
             floor = float(item.table.p.min())
-            out[item.reading.id] = min(
-                1.0, floor * float(np.exp(without.log_evidence - self.posterior.log_evidence))
-            )
+            out[item.reading.id] = min(1.0, float((p * (floor / item.table.p)).sum()))
         return out
 
 

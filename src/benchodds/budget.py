@@ -10,7 +10,7 @@ rather than add, so their root-sum-square is a guide to size, not the model's ow
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -189,10 +189,10 @@ class _Peak:
 
         self.inputs[main] = _root(excess, float(finite.min()), float(finite.max()))
 
-    def signal(self, rpm: Array | float) -> Array:
-        """Source volts at a speed."""
-        values = {**self.inputs, "rpm": np.asarray(rpm, dtype=float)}
-        return parse_expression(self.tool.test.signal)(values)
+    def signal(self, name: str, at: Array) -> Array:
+        """Source volts when one input takes the given values."""
+        values = parse_expression(self.tool.test.signal)({**self.inputs, name: at})
+        return np.broadcast_to(values, at.shape)
 
     def budget(self, values: Sequence[Value]) -> Budget:
         best = max(values, key=lambda v: v.number or v.high or 0.0)
@@ -238,12 +238,20 @@ class _Peak:
             law = bench.cranking[how]
             rpm, w = parse_distribution(law.rpm).points(N_POINTS)
             rpm, w = np.append(0.0, rpm), np.append(law.no_turn, (1 - law.no_turn) * w)
-            for s, p in zip(factor, self.gear["operator"], strict=True):
-                v, share = _best_of(self.signal(s * rpm) - self.source, w, counts)
+            for s, p in (
+                zip(factor, self.gear["operator"], strict=True) if self.tool.cranked else ()
+            ):
+                v, share = _best_of(self.signal("rpm", s * rpm) - self.source, w, counts)
                 speed.append((v, w_how * p * share))
             c, share = _best_of(*self.tool.capture(how, self.technique).points(N_POINTS), counts)
             caught.append((self.source * (c - 1.0), w_how * share))
-        return {"speed": _together(speed), "capture": _together(caught)}
+        out = {"capture": _together(caught)}
+        if self.tool.cranked:
+            return {"speed": _together(speed), **out}
+        for key, (x, w) in _spread_inputs(self.tool, self.inputs).items():
+            v = self.signal(key, x)
+            out[key] = (v - float(np.median(v)), w)
+        return out
 
     def _droop(self) -> Effect:
         if self.technique.adapter in ("none", "max-hold"):
@@ -282,7 +290,7 @@ def _medians(tool: Instrument) -> dict[str, float]:
     return out
 
 
-def _spread_inputs(tool: Instrument, names: Sequence[str]) -> dict[str, Effect]:
+def _spread_inputs(tool: Instrument, names: Container[str]) -> dict[str, Effect]:
     """Points of the random inputs that an expression uses."""
     return {
         key: parse_distribution(text).points(N_POINTS)
