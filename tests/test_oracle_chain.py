@@ -59,7 +59,7 @@ FORMULAS = {
     "link_loss": "where(step(con_place - 1.5), c, 1)",
     "feed": "exciter * a * path_loss",
     "module_loss": "left",
-    "primary_loss": "link_loss * p * s",
+    "primary_loss": "link_loss * p",
     "core": "feed * module_loss",
     "primary": "core * primary_loss",
 }
@@ -166,7 +166,6 @@ class Machines:
             * self.modal("module_loss", "left")
             * behind
             * self.modal("primary_loss", "p")
-            * self.modal("primary_loss", "s")
         )
 
     def random(self, quantity: str, key: str) -> Floats:
