@@ -599,6 +599,9 @@ def test_write_protected_file(store: Store, path: Path) -> None:
     code = """
 path = sys.argv[1]
 if os.geteuid() == 0:
+    # Once before, so that all is imported: the libraries may lie where nobody else can read.
+    with Store.open(path, read_only=True) as first:
+        first.job("1"), first.jobs()
     os.setgid(65534), os.setuid(65534)
 store = Store.open(path)
 print(store.job("1").id, len(store.jobs()))
