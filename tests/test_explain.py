@@ -263,6 +263,21 @@ def test_exact_slip_probability() -> None:
     assert slip_probability(a, a.taken[0]) == pytest.approx(share, abs=1e-9)
 
 
+def test_precise_meter_leaves_no_gaps_on_a_coarse_grid() -> None:
+    """Neighbouring ohms readings of a leaking stop line are about equally likely."""
+    ohms = ("1.2k", "1.3k", "1.4k", "1.5k", "1.6k", "1.7k")
+    logs = [assessed(("stop-r", (r,), {"unplugged": True})).posterior.log_evidence for r in ohms]
+    assert np.abs(np.diff(logs)).max() < 0.2
+
+
+def test_without_an_adapter_none_can_be_dead() -> None:
+    """A zero read without the adapter says nothing of the adapter."""
+    a = assessed(("vexc", ("0.0",), {"adapter": "none", "how": "drill"}))
+    book = ledger(a)
+    i = [s.name for s in book.suspects].index("adapter")
+    assert book.odds[-1, i] == pytest.approx(book.odds[0, i], abs=1e-9)
+
+
 # ---- budget -------------------------------------------------------------------------------------
 
 
@@ -426,6 +441,15 @@ def test_low_and_cleared_readings_are_told_so() -> None:
     alone = " ".join(sentences(explain_reading(assessed(LOW_THEN_HIGH[1]), "R1")))
     alone = " ".join(alone.split())
     assert "weak evidence" in alone and "can only lower" in alone
+
+
+def test_meter_impedance_can_be_worth_more_than_a_kick() -> None:
+    """With the meter unsaid, low kicks teach less than naming it: droop may explain them all."""
+    found = explain_reading(assessed(("vexc", ("20", "34", "18"), {"how": "firm-kick"})), "R1")
+    best = found.learning.unknowns[0]
+    assert best.field == "meter" and best.bits > found.learning.repeat_bits
+    text = " ".join(" ".join(sentences(found)).split())
+    assert "Telling me the meter's input impedance is worth more than one more kick" in text
 
 
 def test_json_is_plain_and_complete() -> None:

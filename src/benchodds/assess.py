@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -31,15 +32,29 @@ N_PAIRS = 60
 GEAR = ("adapter", "meter")
 
 
+class Shelf(Protocol):
+    """A place that keeps compiled tables between processes; see ``cache``."""
+
+    def get(self, name: str) -> tuple[Any, list[Table]] | None:
+        """Note and tables kept under a name, or None."""
+
+    def put(self, name: str, note: Any, tables: Sequence[Table]) -> None:
+        """Keep a note and tables."""
+
+
 @dataclass(frozen=True, eq=False)
 class Machine:
-    """A machine variant on a bench: model, priors, compiled quantities and gear."""
+    """A machine variant on a bench: model, priors, compiled quantities and gear.
+
+    A ``shelf`` spares work that was done before; results are the same without it.
+    """
 
     model: SystemModel
     bench: Bench
     priors: PriorSet
     variables: Mapping[str, Variable]
     tables: Mapping[str, Table]
+    shelf: Shelf | None = None
     _instruments: dict[str, Instrument] = field(default_factory=dict)
     _findings: dict[tuple[object, ...], Table | None] = field(default_factory=dict)
     _predictive: dict[tuple[str, Technique], tuple[tuple[Outcome, ...], Table]] = field(
@@ -61,9 +76,7 @@ class Machine:
         """Likelihood of what was written, worked out once for equal readings."""
         key = (test, values, technique)
         if key not in self._findings:
-            tool = self.instrument(test)
-            found = tool.likelihood(tool.parse(values), technique, "hookup")
-            self._findings[key] = None if found is None else slim(found)
+            self._findings[key] = self._finding(test, values, technique)
         table = self._findings[key]
         if table is None or "hookup" not in table.scope:
             return table
@@ -73,9 +86,46 @@ class Machine:
         """Outcomes of a fresh reading and their chances, worked out once per technique."""
         key = (test, technique)
         if key not in self._predictive:
-            outcomes, table = self.instrument(test).predictive(technique)
-            self._predictive[key] = (outcomes, slim(table, keep=1))
+            self._predictive[key] = self._outcomes(test, technique)
         return self._predictive[key]
+
+    def _finding(self, test: str, values: tuple[str, ...], technique: Technique) -> Table | None:
+        name = f"finding {test} {values} {sorted(technique.as_data().items())}"
+        if self.shelf is not None and (kept := self.shelf.get(name)) is not None:
+            _, tables = kept
+            if len(tables) == 1 and self._fits(tables[0], {"hookup": 3}):
+                return tables[0]
+        tool = self.instrument(test)
+        found = tool.likelihood(tool.parse(values), technique, "hookup")
+        if found is None:
+            return None
+        table = slim(found)
+        if self.shelf is not None:
+            self.shelf.put(name, None, [table])
+        return table
+
+    def _outcomes(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
+        name = f"outcomes {test} {sorted(technique.as_data().items())}"
+        if self.shelf is not None and (kept := self.shelf.get(name)) is not None:
+            note, tables = kept
+            if isinstance(note, list) and len(tables) == 1:
+                outcomes = tuple(Outcome(str(label), int(sign)) for label, sign in note)
+                whole = self._fits(tables[0], {tables[0].scope[-1]: len(outcomes)})
+                if whole and np.allclose(tables[0].p.sum(axis=-1), 1.0, atol=1e-6):
+                    return outcomes, tables[0]
+        outcomes, table = self.instrument(test).predictive(technique)
+        table = slim(table, keep=1)
+        if self.shelf is not None:
+            self.shelf.put(name, [[o.label, o.sign] for o in outcomes], [table])
+        return outcomes, table
+
+    def _fits(self, table: Table, extra: Mapping[str, int]) -> bool:
+        """Whether every axis of a kept table has its variable's length."""
+        sizes = {v: extra.get(v) or self._size(v) for v in table.scope}
+        return table.p.shape == tuple(sizes.values())
+
+    def _size(self, name: str) -> int:
+        return self.variables[name].size if name in self.variables else 0
 
     def prior(self, complaint: str, contexts: Sequence[str]) -> Network:
         """The network before any reading."""

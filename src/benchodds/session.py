@@ -30,11 +30,20 @@ def token() -> str:
 
 @lru_cache(maxsize=8)
 def load_machine(system: str, variant: str | None, prior_set: str) -> Machine:
-    """Read model, bench and priors, and compile (or fetch) the machine."""
+    """Read model, bench and priors, and compile the machine or fetch it compiled."""
+    from benchodds.cache import TableCache, content_key, pack, unpack
+
     model = files.load_system(system, variant)
     bench = files.load_bench(model.bench)
-    variables, tables = physics(model, bench)
-    return Machine(model, bench, files.load_priors(prior_set), variables, tables)
+    priors = files.load_priors(prior_set)
+    shelf = TableCache(content_key(model.model_dump(mode="json"), bench.model_dump(mode="json")))
+    kept = shelf.get("physics")
+    compiled = unpack(*kept) if kept is not None else None
+    if compiled is None:
+        compiled = physics(model, bench)
+        shelf.put("physics", *pack(*compiled))
+        shelf.prune()
+    return Machine(model, bench, priors, *compiled, shelf=shelf)
 
 
 @dataclass

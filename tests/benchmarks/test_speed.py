@@ -1,0 +1,222 @@
+"""Speed, on demand: python -m pytest tests/benchmarks --benchmark-enable -s
+
+Ratios are to a named reference measured in the same run; nothing here asserts a time.
+"""
+
+from __future__ import annotations
+
+import resource
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from benchodds import exchange, files, jobs
+from benchodds.assess import Machine, assess
+from benchodds.jobs import Job, Technique
+from benchodds.network import physics
+from benchodds.planning import _technique, excluded, open_setups, plan, rank
+from benchodds.tables import Network, Table, Variable
+
+pytestmark = pytest.mark.skipif(
+    "--benchmark-enable" not in sys.argv, reason="speed is measured on demand: --benchmark-enable"
+)
+
+AT = "2026-01-05T09:00:00Z"
+DMM = Technique(how="firm-kick", meter="10M")
+READINGS = [
+    ("stop-r", ["OL"], Technique()),
+    ("gap", ["none 0/10"], Technique()),
+    ("vexc", ["20", "34", "18"], DMM),
+    ("rexc", ["14"], Technique()),
+    ("ins-exc", ["OL"], Technique()),
+    ("vpul", ["2.1"], DMM),
+    ("vpri", ["138"], DMM),
+]
+
+
+@pytest.fixture(scope="module")
+def machine() -> Machine:
+    """The early variant, compiled."""
+    model, bench = files.load_system("mag-cdi"), files.load_bench("bench")
+    return Machine(model, bench, files.load_priors("mag-cdi"), *physics(model, bench))
+
+
+def make_job(readings: list[tuple[str, list[str], Technique]]) -> Job:
+    """A job in memory."""
+    job = jobs.fold(
+        "b",
+        [
+            jobs.open_event(
+                at=AT,
+                uid="0",
+                system="mag-cdi",
+                variant="early",
+                complaint="no-spark",
+                contexts=[],
+                model_version="1",
+                prior_set="mag-cdi",
+                prior_version="1",
+            )
+        ],
+    )
+    for n, (test, values, technique) in enumerate(readings, start=1):
+        event = jobs.reading_event(
+            job, at=AT, uid=str(n), test=test, values=values, technique=technique
+        )
+        job = jobs.amend(job, event)
+    return job
+
+
+def best_of(n: int, call: Callable[[], Any]) -> float:
+    """Least seconds of n calls."""
+    times = []
+    for _ in range(n):
+        start = time.perf_counter()
+        call()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+@pytest.mark.parametrize("n", [2, 5, 7])
+def test_odds_after_a_new_reading(benchmark: Any, machine: Machine, n: int) -> None:
+    """Posterior of all faults and gear after the last reading came (its likelihood included)."""
+    job = make_job(READINGS[:n])
+    assess(machine, job)
+    last = READINGS[n - 1]
+
+    def once() -> None:
+        for key in [k for k in machine._findings if k[0] == last[0]]:
+            del machine._findings[key]
+        found = assess(machine, job)
+        _ = found.p_mode, found.gear
+
+    benchmark(once)
+
+
+@pytest.mark.parametrize("n", [0, 2, 5, 7])
+def test_full_ranking(benchmark: Any, machine: Machine, n: int) -> None:
+    """Every test ranked by bits per minute, after n readings."""
+    job = make_job(READINGS[:n])
+    rank(assess(machine, job))  # predictive tables are worked out once per technique
+
+    def once() -> None:
+        rank(assess(machine, job))
+
+    benchmark(once)
+
+
+def with_outcome(network: Network, table: Table) -> Network:
+    """The network with one test's outcome as a node of its own."""
+    n = table.p.shape[-1]
+    name = table.scope[-1]
+    p = np.moveaxis(table.p, -1, 0)
+    return replace(
+        network,
+        variables={**network.variables, name: Variable(name, tuple(f"o{i}" for i in range(n)))},
+        tables={**network.tables, name: Table((name, *table.scope[:-1]), p / p.sum(axis=0))},
+    )
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_ranking_against_two_libraries(
+    machine: Machine, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same work done by pgmpy and by pyAgrum: per test, every component given each outcome.
+
+    A library ranks a test by setting its outcome node to each state and asking for all
+    components again. Two readings stand as evidence (more are too dear for the libraries);
+    tests whose outcome needs no voltages and tests that do are taken alike, every fourth one,
+    and the time is scaled to all tests.
+    """
+    pyagrum = pytest.importorskip("pyagrum")
+    from pgmpy.inference import VariableElimination
+
+    job = make_job(READINGS[:2])
+    assessment = assess(machine, job)
+    rank(assessment)
+    ours = best_of(5, lambda: rank(assess(machine, job)))
+    opened = open_setups(machine.model, job)
+    left = excluded(assessment)
+    technique = _technique(assessment, opened)
+    names = [t for t in machine.model.tests if t not in left]
+    chosen = names[::4]
+    spent = {"pgmpy": 0.0, "pyAgrum": 0.0}
+    for name in chosen:
+        _, table = machine.predictive(name, technique)
+        network = with_outcome(assessment.network, table)
+        outcome = table.scope[-1]
+        wanted = [*machine.model.components, outcome]
+        model, evidence = exchange.to_pgmpy(network, wanted)
+        engine = VariableElimination(model)
+        states = network.variables[outcome].states
+        start = time.perf_counter()
+        for state in states[:2]:
+            for component in list(machine.model.components)[:2]:
+                given = {**evidence, outcome: state}
+                engine.query([component], evidence=given, show_progress=False)
+        share = 2 / len(states) * 2 / len(machine.model.components)
+        spent["pgmpy"] += (time.perf_counter() - start) / share
+        plain = exchange.explicit(exchange.pruned(network, wanted))
+        bn = pyagrum.BayesNet()
+        for v, variable in plain.variables.items():
+            bn.add(pyagrum.LabelizedVariable(v, "", [f"s{i}" for i in range(variable.size)]))
+        for child, conditional in plain.tables.items():
+            for parent in conditional.scope[1:]:
+                bn.addArc(parent, child)
+        for child, conditional in plain.tables.items():
+            # pyAgrum's first axis is the child, the last parent varies slowest
+            bn.cpt(child).fillWith(conditional.p.ravel(order="F").tolist())
+        lazy = pyagrum.LazyPropagation(bn)
+        seen = {v: int(i) for v, i in plain.evidence.items()}
+        start = time.perf_counter()
+        for i in range(2):
+            lazy.setEvidence({**seen, outcome: i})
+            lazy.makeInference()
+            for component in machine.model.components:
+                lazy.posterior(component)
+        spent["pyAgrum"] += (time.perf_counter() - start) * len(states) / 2
+    scale = len(names) / len(chosen)
+    with capsys.disabled():
+        print(f"\nranking of {len(names)} tests: ours {ours * 1e3:.0f} ms")
+        for library, seconds in spent.items():
+            print(f"  {library}: {seconds * scale:.1f} s, {seconds * scale / ours:.0f} times ours")
+
+
+def test_whole_process_and_memory(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """`benchodds next` with a warm cache against importing numpy and scipy.stats alone."""
+    store = str(tmp_path / "jobs.sqlite")
+
+    def command(*args: str) -> None:
+        subprocess.run(
+            [sys.executable, "-m", "benchodds", *args, "--store", store],
+            check=True,
+            capture_output=True,
+        )
+
+    command("open", "--system", "mag-cdi", "--complaint", "no-spark", "--name", "b")
+    for test, values, technique in READINGS:
+        said = [f"--{k}={v}" for k, v in technique.as_data().items()]
+        command("record", "b", test, *values, *said)
+    command("next", "b")
+    ours = best_of(5, lambda: command("next", "b"))
+    reference = best_of(
+        5, lambda: subprocess.run([sys.executable, "-c", "import numpy, scipy.stats"], check=True)
+    )
+    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+    with capsys.disabled():
+        print(f"\nbenchodds next: {ours:.2f} s, {ours / reference:.2f} times the reference")
+        print(f"peak memory of a command: {peak:.0f} MB")
+
+
+def test_plan_is_not_slower_than_ranking_by_much(benchmark: Any, machine: Machine) -> None:
+    """The whole advice, ripe repairs weighed, after seven readings."""
+    job = make_job(READINGS)
+    plan(assess(machine, job))
+    benchmark(lambda: plan(assess(machine, job)))

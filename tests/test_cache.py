@@ -1,0 +1,194 @@
+"""Compiled tables on disk: fetched when sound, made anew when anything is wrong with them."""
+
+from __future__ import annotations
+
+import pickle
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from benchodds import files
+from benchodds.assess import Machine
+from benchodds.cache import TableCache, content_key, pack, unpack
+from benchodds.jobs import Technique
+from benchodds.network import physics
+from benchodds.tables import Table
+
+TABLE = Table(("a", "b"), np.array([[0.25, 1.0], [0.75, 0.0]]))
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> TableCache:
+    """An empty cache."""
+    return TableCache(content_key("machine"), tmp_path / "cache")
+
+
+def the_file(folder: Path) -> Path:
+    """The one cache file."""
+    (path,) = folder.glob("*.npz")
+    return path
+
+
+def test_what_was_put_is_got_bit_for_bit(shelf: TableCache) -> None:
+    """Arrays, scopes and note come back exactly."""
+    shelf.put("x", {"n": [1, "two"]}, [TABLE])
+    kept = shelf.get("x")
+    assert kept is not None
+    note, (table,) = kept
+    assert note == {"n": [1, "two"]}
+    assert table.scope == TABLE.scope
+    assert np.array_equal(table.p, TABLE.p)
+
+
+def test_another_machine_or_name_finds_nothing(shelf: TableCache, tmp_path: Path) -> None:
+    """The name is a hash of all that the tables follow from."""
+    shelf.put("x", None, [TABLE])
+    assert shelf.get("y") is None
+    assert TableCache(content_key("other"), tmp_path / "cache").get("x") is None
+
+
+def _truncate(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:-40])
+
+
+def _garble(path: Path) -> None:
+    data = bytearray(path.read_bytes())
+    for i in range(60, len(data), 7):
+        data[i] ^= 0xA5
+    path.write_bytes(bytes(data))
+
+
+def _empty(path: Path) -> None:
+    path.write_bytes(b"")
+
+
+def _pickled(path: Path) -> None:
+    path.write_bytes(pickle.dumps({"a": 1}))
+
+
+def _objects(path: Path) -> None:
+    with path.open("wb") as file:
+        np.savez(file, meta=np.array([{"key": 1}], dtype=object))
+
+
+def _one_flipped_bit(path: Path) -> None:
+    data = bytearray(path.read_bytes())
+    at = bytes(data).index(TABLE.p.tobytes())
+    data[at + 3] ^= 1
+    path.write_bytes(bytes(data))
+
+
+def _foreign(path: Path) -> None:
+    other = TableCache(content_key("other"), path.parent / "other")
+    other.put("x", None, [TABLE])
+    path.write_bytes(the_file(path.parent / "other").read_bytes())
+
+
+@pytest.mark.parametrize(
+    "damage", [_truncate, _garble, _empty, _pickled, _objects, _one_flipped_bit, _foreign]
+)
+def test_damaged_or_foreign_file_is_not_trusted(
+    shelf: TableCache, tmp_path: Path, damage: Callable[[Path], None]
+) -> None:
+    """Whatever is wrong with a file, it is not found; putting again mends it."""
+    shelf.put("x", None, [TABLE])
+    path = the_file(tmp_path / "cache")
+    damage(path)
+    assert shelf.get("x") is None
+    shelf.put("x", None, [TABLE])
+    assert shelf.get("x") is not None
+
+
+@pytest.mark.parametrize(
+    "p",
+    [
+        np.array([np.nan, 1.0]),
+        np.array([-0.1, 1.1]),
+        np.array([[0.5, 0.5]]),
+        np.array([1, 0]),
+        np.array([np.inf, 0.0]),
+    ],
+)
+def test_unsound_numbers_are_not_trusted(shelf: TableCache, p: np.ndarray) -> None:
+    """Not finite, negative, of the wrong type or number of axes: not found."""
+    shelf.put("x", None, [Table(("a",), p)])
+    assert shelf.get("x") is None
+
+
+def test_a_folder_that_cannot_be_written_is_no_error(tmp_path: Path) -> None:
+    """A file where the folder should be: nothing is kept and nothing fails."""
+    blocked = tmp_path / "file"
+    blocked.write_text("in the way", encoding="utf-8")
+    shelf = TableCache(content_key("machine"), blocked)
+    shelf.put("x", None, [TABLE])
+    assert shelf.get("x") is None
+
+
+def test_many_writers_leave_one_sound_file(shelf: TableCache, tmp_path: Path) -> None:
+    """Written whole or not at all, and no leavings."""
+    threads = [threading.Thread(target=shelf.put, args=("x", i, [TABLE])) for i in range(16)]
+    for t in threads:
+        t.start()
+    for t in threads:
+        t.join()
+    kept = shelf.get("x")
+    assert kept is not None
+    assert kept[0] in range(16)
+    assert list((tmp_path / "cache").iterdir()) == [the_file(tmp_path / "cache")]
+
+
+def test_a_machine_from_the_shelf_is_the_same_machine(tmp_path: Path) -> None:
+    """Physics, findings and predictions fetched from disk equal those worked out."""
+    model, bench = files.load_system("mag-cdi"), files.load_bench("bench")
+    priors = files.load_priors("mag-cdi")
+    shelf = TableCache(content_key("m"), tmp_path)
+    fresh = Machine(model, bench, priors, *physics(model, bench), shelf=shelf)
+    shelf.put("physics", *pack(fresh.variables, fresh.tables))
+    technique = Technique(how="drill", meter="10M")
+    for test, values in (("vexc", ("112",)), ("rexc", ("14",)), ("gap", ("none 0/10",))):
+        fresh.finding(test, values, technique, "h")
+        fresh.predictive(test, technique)
+    kept = shelf.get("physics")
+    assert kept is not None
+    unpacked = unpack(*kept)
+    assert unpacked is not None
+    again = Machine(model, bench, priors, *unpacked, shelf=shelf)
+    assert again.variables["exciter_ohm"].points is not None
+    for name, table in fresh.tables.items():
+        assert np.array_equal(table.p, again.tables[name].p)
+        assert np.array_equal(
+            np.nan_to_num(
+                fresh.variables[name].points if fresh.variables[name].points is not None else 0
+            ),
+            np.nan_to_num(
+                again.variables[name].points if again.variables[name].points is not None else 0
+            ),
+        )
+    for test, values in (("vexc", ("112",)), ("rexc", ("14",)), ("gap", ("none 0/10",))):
+        a, b = (
+            fresh.finding(test, values, technique, "h"),
+            again.finding(test, values, technique, "h"),
+        )
+        assert a is not None
+        assert b is not None
+        assert a.scope == b.scope
+        assert np.array_equal(a.p, b.p)
+        (o1, p1), (o2, p2) = fresh.predictive(test, technique), again.predictive(test, technique)
+        assert o1 == o2
+        assert np.array_equal(p1.p, p2.p)
+
+
+def test_kept_table_of_another_shape_is_made_anew(tmp_path: Path) -> None:
+    """A sound file whose table does not fit the machine's variables is not used."""
+    model, bench = files.load_system("mag-cdi"), files.load_bench("bench")
+    shelf = TableCache(content_key("m"), tmp_path)
+    machine = Machine(
+        model, bench, files.load_priors("mag-cdi"), *physics(model, bench), shelf=shelf
+    )
+    shelf.put("finding rexc ('14',) []", None, [Table(("exciter_ohm",), np.ones(3))])
+    found = machine.finding("rexc", ("14",), Technique(), "h")
+    assert found is not None
+    assert found.p.shape[0] == machine.variables["exciter_ohm"].size
