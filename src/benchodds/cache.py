@@ -1,7 +1,7 @@
 """Compiled tables kept on disk, so that a one-shot command starts quickly.
 
-What is kept is named by a hash of everything it follows from: package version, format, model
-of the variant, bench, and for a reading its text and technique. A file is an uncompressed
+What is kept is named by a hash of everything it follows from: the package's version and source,
+format, model of the variant, bench, and for a reading its text and technique. A file is an uncompressed
 ``.npz`` without pickles: arrays and one JSON text. What is stale, foreign, damaged or of the
 wrong shape is not found, and is made anew; a folder that cannot be written is no error.
 """
@@ -14,10 +14,11 @@ import io
 import json
 import os
 import tempfile
-import zipfile
+import time
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -26,8 +27,14 @@ from benchodds.tables import Array, Table, Variable
 
 FORMAT = 1
 FOLDER_VARIABLE = "BENCHODDS_CACHE"
-MOST_FILES = 4000
 MOST_BYTES = 100_000_000
+"""Largest file that is read."""
+
+MOST_KEPT = 250_000_000
+"""Bytes of all files from which those longest unused are dropped, down to half."""
+
+ABANDONED = 3600.0
+"""Age in seconds of a half-written file that nobody will finish."""
 
 
 def default_folder() -> Path:
@@ -38,9 +45,18 @@ def default_folder() -> Path:
     return Path(own) if own else user_cache_path("benchodds", appauthor=False)
 
 
+@lru_cache(maxsize=1)
+def _source() -> str:
+    """Hash of the package's own source: tables made by other code are not those of this code."""
+    found = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        found.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
+    return found.hexdigest()
+
+
 def content_key(*parts: Any) -> str:
-    """Hash of JSON-able parts, the package version and the cache format."""
-    text = json.dumps([FORMAT, __version__, *parts], sort_keys=True, default=str)
+    """Hash of JSON-able parts, the package's version and source, and the cache format."""
+    text = json.dumps([FORMAT, __version__, _source(), *parts], sort_keys=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -58,6 +74,7 @@ class TableCache:
     def __init__(self, base: str, folder: Path | None = None) -> None:
         self._base = base
         self._folder = folder or default_folder()
+        self._pruned = False
 
     def _path(self, name: str) -> Path:
         return self._folder / f"{content_key(self._base, name)}.npz"
@@ -66,21 +83,14 @@ class TableCache:
         """The note and tables kept under a name; None when there are none to be trusted."""
         path = self._path(name)
         try:
-            if path.stat().st_size > MOST_BYTES:
-                return None
-            with path.open("rb") as file, np.load(file, allow_pickle=False) as data:
-                meta = json.loads(data["meta"].tobytes().decode())
-                if meta["key"] != content_key(self._base, name):
+            with path.open("rb") as file:
+                if not _is_ours(os.fstat(file.fileno())):
                     return None
-                arrays = [data[f"t{i}"] for i in range(len(meta["scopes"]))]
-        except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+                found = _read(file, content_key(self._base, name))
+            os.utime(path)
+        except Exception:  # damage can surface as any error of zip, array header or JSON reading
             return None
-        tables = []
-        for scope, p in zip(meta["scopes"], arrays, strict=True):
-            if not _is_sound(p, len(scope)):
-                return None
-            tables.append(Table(tuple(str(v) for v in scope), p))
-        return meta["note"], tables
+        return found
 
     def put(self, name: str, note: Any, tables: Sequence[Table]) -> None:
         """Keep tables with a JSON-able note; written whole or not at all."""
@@ -90,7 +100,7 @@ class TableCache:
             "scopes": [list(t.scope) for t in tables],
         }
         blob = np.frombuffer(json.dumps(meta).encode(), dtype=np.uint8)
-        arrays = {f"t{i}": np.ascontiguousarray(t.p) for i, t in enumerate(tables)}
+        arrays = {f"t{i}": np.asarray(t.p, order="C") for i, t in enumerate(tables)}
         with contextlib.suppress(OSError):
             self._folder.mkdir(parents=True, exist_ok=True, mode=0o700)
             buffer = io.BytesIO()
@@ -102,15 +112,47 @@ class TableCache:
                 Path(temporary).replace(self._path(name))
             except OSError:
                 Path(temporary).unlink(missing_ok=True)
+            if not self._pruned:
+                self._pruned = True
+                self.prune()
 
     def prune(self) -> None:
-        """Drop the files longest unused when there are very many."""
+        """Drop the files longest unused when they take much room, and what was left half-written.
+
+        Done once by itself, when something is put.
+        """
         with contextlib.suppress(OSError):
-            files = list(self._folder.glob("*.npz"))
-            if len(files) > MOST_FILES:
-                files.sort(key=lambda p: p.stat().st_mtime)
-                for path in files[: len(files) - MOST_FILES // 2]:
+            stats = [(p.stat(), p) for p in self._folder.iterdir() if p.suffix in (".npz", ".tmp")]
+            stats.sort(key=lambda pair: (pair[0].st_mtime, pair[1].name))
+            room = sum(s.st_size for s, _ in stats)
+            full = room > MOST_KEPT
+            for stat, path in stats:
+                abandoned = path.suffix == ".tmp" and time.time() - stat.st_mtime > ABANDONED
+                if abandoned or (full and room > MOST_KEPT // 2):
                     path.unlink(missing_ok=True)
+                    room -= stat.st_size
+
+
+def _is_ours(stat: os.stat_result) -> bool:
+    """Whether a file is of a sensible size, and nobody else could have written it."""
+    getuid = getattr(os, "getuid", None)
+    return stat.st_size <= MOST_BYTES and (
+        getuid is None or (stat.st_uid == getuid() and not stat.st_mode & 0o022)
+    )
+
+
+def _read(file: BinaryIO, key: str) -> tuple[Any, list[Table]] | None:
+    """The note and tables of an open file, or None; raises anything where it is damaged."""
+    with np.load(file, allow_pickle=False) as data:
+        members = data.zip.infolist()
+        if any(m.compress_type or m.file_size > MOST_BYTES for m in members):
+            return None  # never written so, and could unpack to any size
+        meta = json.loads(data["meta"].tobytes().decode())
+        if meta["key"] != key:
+            return None
+        scopes = [tuple(str(v) for v in scope) for scope in meta["scopes"]]
+        tables = [Table(scope, data[f"t{i}"]) for i, scope in enumerate(scopes)]
+    return (meta["note"], tables) if all(_is_sound(t.p, len(t.scope)) for t in tables) else None
 
 
 def _is_sound(p: Array, n_axes: int) -> bool:
