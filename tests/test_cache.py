@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
+import os
 import pickle
 import threading
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
-from benchodds import files
+from benchodds import cache, files
 from benchodds.assess import Machine
 from benchodds.cache import TableCache, content_key, pack, unpack
 from benchodds.jobs import Technique
@@ -100,6 +103,112 @@ def test_damaged_or_foreign_file_is_not_trusted(
     assert shelf.get("x") is None
     shelf.put("x", None, [TABLE])
     assert shelf.get("x") is not None
+
+
+def test_random_damage_never_raises_and_never_misleads(shelf: TableCache, tmp_path: Path) -> None:
+    """Whatever bytes of a file are changed or cut off, it is found unchanged or not at all."""
+    shelf.put("x", None, [TABLE])
+    path = the_file(tmp_path / "cache")
+    sound = path.read_bytes()
+    rng = np.random.default_rng(7)
+    for _ in range(1500):
+        data = bytearray(sound)
+        for at in rng.integers(len(data), size=rng.integers(1, 5)):
+            data[at] = rng.integers(256)
+        if rng.random() < 0.2:
+            data = data[: rng.integers(len(data))]
+        path.write_bytes(bytes(data))
+        kept = shelf.get("x")
+        if kept is not None:
+            note, (table,) = kept
+            assert (note, table.scope) == (None, TABLE.scope)
+            assert np.array_equal(table.p, TABLE.p)
+
+
+def _rewritten(path: Path, change: Callable[[dict[str, Any]], None], compress: bool) -> None:
+    with np.load(path) as data:
+        meta, p = json.loads(data["meta"].tobytes()), data["t0"]
+    change(meta)
+    blob = np.frombuffer(json.dumps(meta).encode(), dtype=np.uint8)
+    (np.savez_compressed if compress else np.savez)(path, meta=blob, t0=p)
+
+
+@pytest.mark.parametrize(
+    ("change", "compress"),
+    [
+        (lambda meta: meta.pop("note"), False),
+        (lambda meta: meta.update(scopes=7), False),
+        (lambda meta: meta.update(scopes=[1]), False),
+        (lambda meta: meta.update(scopes=[["a", "b"], ["c"]]), False),
+        (lambda meta: meta.update(key="0" * 64), False),
+        (lambda meta: None, True),
+    ],
+)
+def test_well_formed_but_foreign_contents_are_not_trusted(
+    shelf: TableCache, tmp_path: Path, change: Callable[[dict[str, Any]], None], compress: bool
+) -> None:
+    """A readable file whose text or packing is not what is written here is not found."""
+    shelf.put("x", None, [TABLE])
+    _rewritten(the_file(tmp_path / "cache"), change, compress)
+    assert shelf.get("x") is None
+
+
+def test_the_key_follows_the_source(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Other code of the same version looks for other files."""
+    before = content_key("machine")
+    monkeypatch.setattr(cache, "_source", lambda: "edited")
+    assert content_key("machine") != before
+
+
+@pytest.mark.skipif(not hasattr(os, "getuid"), reason="needs file modes")
+def test_files_are_private_and_must_be(shelf: TableCache, tmp_path: Path) -> None:
+    """Folder and files are for their owner alone; a file others may write is not trusted."""
+    shelf.put("x", None, [TABLE])
+    path = the_file(tmp_path / "cache")
+    assert path.stat().st_mode & 0o777 == 0o600
+    assert path.parent.stat().st_mode & 0o777 == 0o700
+    path.chmod(0o666)
+    assert shelf.get("x") is None
+
+
+def test_scalars_and_other_layouts_come_back(shelf: TableCache) -> None:
+    """A table without variables, and one whose array is a transposed view."""
+    p = np.arange(6.0).reshape(2, 3).T
+    shelf.put("x", None, [Table((), np.array(2.0)), Table(("a", "b"), p)])
+    kept = shelf.get("x")
+    assert kept is not None
+    scalar, table = kept[1]
+    assert scalar.p.shape == ()
+    assert float(scalar.p) == 2.0
+    assert np.array_equal(table.p, p)
+
+
+def test_room_is_bounded(
+    shelf: TableCache, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Files longest unused go when there are many; a fetched one counts as used."""
+    monkeypatch.setattr(cache, "MOST_KEPT", 8_000)
+    folder = tmp_path / "cache"
+    for i in range(12):
+        shelf.put(f"n{i}", None, [TABLE])
+    for i, path in enumerate(sorted(folder.glob("*.npz"))):
+        os.utime(path, (1e9 + i, 1e9 + i))
+    assert shelf.get("n0") is not None
+    shelf.prune()
+    assert sum(p.stat().st_size for p in folder.iterdir()) <= 8_000
+    assert shelf.get("n0") is not None
+
+
+def test_half_written_files_are_cleared(shelf: TableCache, tmp_path: Path) -> None:
+    """What a process that died left behind goes; what may still be written stays."""
+    shelf.put("x", None, [TABLE])
+    old, new = (tmp_path / "cache" / name for name in ("old.tmp", "new.tmp"))
+    for path in (old, new):
+        path.write_bytes(b"half")
+    os.utime(old, (1e9, 1e9))
+    shelf.prune()
+    assert not old.exists()
+    assert new.exists()
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ import pytest
 
 from benchodds import files, jobs
 from benchodds.assess import Assessment, Machine, assess
-from benchodds.clashes import clashes, conflict_bits, gear_notes, slip_probability
+from benchodds.clashes import clashes, conflict_bits, gear_notes
 from benchodds.errors import JobError, UnknownNameError
 from benchodds.evidence import joint, ledger, only, slow_speed, without
 from benchodds.explain import clash_sentences, explain_reading, sentences, to_dict
@@ -260,7 +260,7 @@ def test_exact_slip_probability() -> None:
     whole = tool.likelihood(a.taken[0].values, Technique(), "h")
     assert whole is not None
     share = chance / len(test.outcomes) / float(p @ whole.p)
-    assert slip_probability(a, a.taken[0]) == pytest.approx(share, abs=1e-9)
+    assert a.slips[a.taken[0].reading.id] == pytest.approx(share, abs=1e-9)
 
 
 def test_precise_meter_leaves_no_gaps_on_a_coarse_grid() -> None:

@@ -6,6 +6,7 @@ turns a job's readings into findings and propagates them. Nothing here reads fil
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -30,6 +31,10 @@ N_PAIRS = 60
 """Pairs of faults looked at as whole states, besides no fault and all single faults."""
 
 GEAR = ("adapter", "meter")
+
+SILENT = ("not-taken", "refused", "impossible")
+SINGLY = ("meter", "look")
+"""Kinds of test in which each value written may be a slip of its own."""
 
 
 class Shelf(Protocol):
@@ -71,12 +76,21 @@ class Machine:
         return self._instruments[name]
 
     def finding(
-        self, test: str, values: tuple[str, ...], technique: Technique, hookup: str
+        self,
+        test: str,
+        values: tuple[str, ...],
+        technique: Technique,
+        hookup: str,
+        *,
+        slips: bool = True,
     ) -> Table | None:
-        """Likelihood of what was written, worked out once for equal readings."""
-        key = (test, values, technique)
+        """Likelihood of what was written, worked out once for equal readings.
+
+        Without ``slips`` it is that of a reading known to be no slip.
+        """
+        key = (test, values, technique, slips)
         if key not in self._findings:
-            self._findings[key] = self._finding(test, values, technique)
+            self._findings[key] = self._finding(test, values, technique, slips)
         table = self._findings[key]
         if table is None or "hookup" not in table.scope:
             return table
@@ -89,13 +103,18 @@ class Machine:
             self._predictive[key] = self._outcomes(test, technique)
         return self._predictive[key]
 
-    def _finding(self, test: str, values: tuple[str, ...], technique: Technique) -> Table | None:
-        name = f"finding {test} {values} {sorted(technique.as_data().items())}"
+    def _finding(
+        self, test: str, values: tuple[str, ...], technique: Technique, slips: bool
+    ) -> Table | None:
+        name = f"finding {test} {values} {sorted(technique.as_data().items())} {slips}"
         if self.shelf is not None and (kept := self.shelf.get(name)) is not None:
             _, tables = kept
             if len(tables) == 1 and self._fits(tables[0], {"hookup": 3}):
                 return tables[0]
         tool = self.instrument(test)
+        if not slips:
+            tool = copy.copy(tool)
+            tool.slip = 0.0
         found = tool.likelihood(tool.parse(values), technique, "hookup")
         if found is None:
             return None
@@ -256,16 +275,32 @@ class Assessment:
     def slips(self) -> Mapping[str, float]:
         """For each reading, the probability that it is a slip (wrong terminal, typing).
 
-        A likelihood L is a sound part and a slip's floor f, so P(slip | all) is the posterior
-        mean of f / L over what the reading depends on.
+        One less the posterior mean of the share of its likelihood that needs no slip, over
+        what the reading depends on.
         """
         out = {}
         for item in self.taken:
-            if item.table is None or self.machine.model.tests[item.reading.test].kind == "look":
+            if item.table is None:
                 continue
+            reading = item.reading
+            clean = self.machine.finding(
+                reading.test, reading.values, item.technique, item.hookup, slips=False
+            )
+            assert clean is not None
+            kind = self.machine.model.tests[reading.test].kind
+            told = sum(v.kind not in SILENT for v in item.values)
+            honest = (1 - self.machine.bench.slip.chance) ** (told if kind in SINGLY else 1)
+            # Where all of a likelihood is the slip's floor, differences below it are lost.
+            lost = tuple(i for i, v in enumerate(clean.scope) if v not in item.table.scope)
+            kept = tuple(v for v in clean.scope if v in item.table.scope)
+            clean = Table(kept, np.asarray(clean.p.mean(axis=lost)))
             p = self.posterior.joint(item.table.scope)
-            floor = float(item.table.p.min())
-            out[item.reading.id] = min(1.0, float((p * (floor / item.table.p)).sum()))
+            shape = [
+                n if v in clean.scope else 1 for v, n in zip(item.table.scope, p.shape, strict=True)
+            ]
+            order = [clean.scope.index(v) for v in item.table.scope if v in clean.scope]
+            share = clean.p.transpose(order).reshape(shape) / item.table.p
+            out[reading.id] = float(np.clip(1 - honest * (p * share).sum(), 0.0, 1.0))
         return out
 
 

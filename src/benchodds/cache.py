@@ -1,9 +1,10 @@
 """Compiled tables kept on disk, so that a one-shot command starts quickly.
 
-What is kept is named by a hash of everything it follows from: the package's version and source,
-format, model of the variant, bench, and for a reading its text and technique. A file is an uncompressed
-``.npz`` without pickles: arrays and one JSON text. What is stale, foreign, damaged or of the
-wrong shape is not found, and is made anew; a folder that cannot be written is no error.
+What is kept is named by a hash of everything it follows from: the package's version and
+source, format, model of the variant, bench, and for a reading its text and technique. A file
+is an uncompressed ``.npz`` without pickles: arrays and one JSON text. What is stale, foreign,
+damaged or of the wrong shape is not found, and is made anew; a folder that cannot be written
+is no error.
 """
 
 from __future__ import annotations
@@ -87,9 +88,10 @@ class TableCache:
                 if not _is_ours(os.fstat(file.fileno())):
                     return None
                 found = _read(file, content_key(self._base, name))
-            os.utime(path)
         except Exception:  # damage can surface as any error of zip, array header or JSON reading
             return None
+        with contextlib.suppress(OSError):
+            os.utime(path)
         return found
 
     def put(self, name: str, note: Any, tables: Sequence[Table]) -> None:

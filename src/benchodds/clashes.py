@@ -118,29 +118,6 @@ def _clean(
         return None
 
 
-def slip_probability(assessment: Assessment, taken: Taken) -> float:
-    """P(a reading is a slip | all readings), exactly: one less the share that needs no slip."""
-    table = _clean(assessment, taken, taken.reading.test, taken.values)
-    if table is None:
-        return 0.0
-    test = assessment.machine.model.tests[taken.reading.test]
-    told = [v for v in taken.values if v.kind not in ("not-taken", "refused", "impossible")]
-    times = len(told) if test.kind in ("meter", "look") else 1
-    slip = assessment.machine.bench.slip.chance
-    log_clean = _log_evidence(_with(assessment, {taken.reading.id: table}))
-    share = (1 - slip) ** times * math.exp(log_clean - assessment.posterior.log_evidence)
-    return min(1.0, max(0.0, 1.0 - share))
-
-
-def slip_probabilities(assessment: Assessment) -> dict[str, float]:
-    """P(slip | all readings) of every reading that says something."""
-    return {
-        t.reading.id: slip_probability(assessment, t)
-        for t in assessment.taken
-        if t.table is not None
-    }
-
-
 # ---- contradictions -----------------------------------------------------------------------------
 
 
@@ -160,7 +137,7 @@ def clashes(assessment: Assessment) -> tuple[Clash, ...]:
     two faults or more. Explanations are ranked by their probability, all readings considered;
     those of one clash add up to 1.
     """
-    slips = slip_probabilities(assessment)
+    slips = assessment.slips
     if not slips:
         return ()
     ranked = sorted(slips, key=lambda i: -slips[i])

@@ -407,12 +407,12 @@ def reopen(session: Session, job_id: str, reason: str | None) -> None:
     click.echo(f"Job {job_id} is open again.")
 
 
-@main.command(epilog="Example: benchodds export 1 --to job1.bif")
+@main.command(epilog="Example: benchodds export 1 --to job1.bifxml")
 @click.argument("job_id", metavar="JOB")
 @click.option("--to", "target", type=click.Path(dir_okay=False, path_type=Path), required=True)
 @_store
 def export(session: Session, job_id: str, target: Path) -> None:
-    """Write the job's network, readings included, as a BIF file other tools can read."""
+    """Write the job's network, readings included, as an XMLBIF file that other tools read."""
     from benchodds.commands import export_network
 
     click.echo(export_network(session, job_id, target))

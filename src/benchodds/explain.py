@@ -13,7 +13,7 @@ import numpy as np
 
 from benchodds.assess import Assessment, Machine, Taken
 from benchodds.budget import Budget, budget
-from benchodds.clashes import clashes, gear_notes, slip_probability
+from benchodds.clashes import clashes, gear_notes
 from benchodds.errors import JobError, UnknownNameError, nearest
 from benchodds.evidence import Ledger, joint, ledger, marginals, only, without
 from benchodds.limits import LEVEL, Curve, conformance, curve, measurand, one_sided
@@ -66,7 +66,7 @@ def explain_reading(
         learning=learning(assessment, taken),
         one_sided=one_sided(assessment, taken, swept),
         spread=_spread(before, swept),
-        p_slip=slip_probability(assessment, taken),
+        p_slip=assessment.slips.get(taken.reading.id, 0.0),
         gear=gear_notes(assessment, book),
         tests={t.reading.id: t.reading.test for t in assessment.taken},
         titles=_titles(machine.model),
