@@ -293,7 +293,7 @@ def gear_notes(assessment: Assessment, book: Ledger | None = None) -> tuple[Gear
     Named when more likely than not, or when the readings raise it by
     :data:`NOTICEABLE_DB` or more. ``book`` is the job's ledger, if it was worked out before.
     """
-    book = ledger(assessment) if book is None else book
+    book = ledger(assessment, ends=True) if book is None else book
     chosen = [s for s in book.suspects if s.kind != "component"]
     before, now = book.marginals[0], book.marginals[-1]
     lead = max(assessment.p_fault.values())

@@ -300,13 +300,20 @@ def next_test(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bo
 @main.command(epilog="Example: benchodds why 1 R3")
 @click.argument("job_id", metavar="JOB")
 @click.argument("reading", required=False)
+@click.option(
+    "--figures",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder to write figures to, as SVG and PNG.",
+)
 @_as_json
 @_store
-def why(session: Session, job_id: str, reading: str | None, as_json: bool) -> None:
+def why(
+    session: Session, job_id: str, reading: str | None, figures: Path | None, as_json: bool
+) -> None:
     """Explain what a reading (the last one, if left out) is worth and what it did."""
     from benchodds.commands import explain
 
-    text, data = explain(session, job_id, reading)
+    text, data = explain(session, job_id, reading, figures)
     if as_json:
         _print(data)
     else:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchodds import jobs, render
 from benchodds.assess import Assessment, assess
@@ -13,6 +13,10 @@ from benchodds.jobs import Technique
 from benchodds.quantities import parse_accuracy, parse_impedance, show_value
 from benchodds.session import Session, find_test
 from benchodds.system import SystemModel
+from benchodds.words import percent, wrap
+
+if TYPE_CHECKING:
+    from benchodds.why import Why
 
 
 def record_reading(
@@ -53,7 +57,7 @@ def record_reading(
     if not any(t.table is not None for t in after.taken if t.reading.id == reading.id):
         lines.append("Noted; it says nothing about the machine.")
     elif moved:
-        lines += [f"  {f:<14} {render.percent(a):>9} -> {render.percent(b)}" for f, a, b in moved]
+        lines += [f"  {f:<14} {percent(a):>9} -> {percent(b)}" for f, a, b in moved]
     else:
         lines.append("Moved nothing by more than 1 in 100.")
     lines += render.gear(after)
@@ -73,8 +77,10 @@ def movements(
     return sorted(rows, key=lambda row: -abs(row[2] - row[1]))[:top]
 
 
-def explain(session: Session, job_id: str, reading: str | None) -> tuple[str, dict[str, Any]]:
-    """What one reading is worth: sentences, and the numbers behind them."""
+def explain(
+    session: Session, job_id: str, reading: str | None, figures: Path | None
+) -> tuple[str, dict[str, Any]]:
+    """What one reading is worth: sentences, the numbers behind them, and figures if asked."""
     job = session.store.job(job_id)
     if not job.live_readings:
         raise JobError(f"job '{job_id}' has no reading yet; record one first")
@@ -85,10 +91,38 @@ def explain(session: Session, job_id: str, reading: str | None) -> tuple[str, di
             raise JobError(f"reading {wanted} is struck; it does nothing to the odds")
         known = nearest(wanted, [r.id for r in job.live_readings])
         raise UnknownNameError(f"job '{job_id}' has no reading '{reading}'{known}")
+    from benchodds.clashes import clashes
     from benchodds.explain import explain_reading, sentences, to_dict
+    from benchodds.sentences import clash_sentences
 
-    found = explain_reading(session.assess(job), wanted)
-    return "\n".join(sentences(found)), to_dict(found)
+    assessment = session.assess(job)
+    found = explain_reading(assessment, wanted)
+    contradictions = clashes(assessment)
+    lines = sentences(found) + clash_sentences(contradictions)
+    if figures is not None:
+        lines += [f"Wrote {path}" for path in _save_figures(found, figures, f"{job_id}-{wanted}")]
+    return "\n".join(lines), to_dict(found, contradictions)
+
+
+def _save_figures(found: Why, folder: Path, stem: str) -> list[Path]:
+    """The figures of one reading as SVG and PNG; StoreError when they cannot be written."""
+    from benchodds.figures import path_figure, spread_figure, weights_figure
+
+    made = {
+        "spread": spread_figure(found),
+        "path": path_figure(found),
+        "weights": weights_figure(found),
+    }
+    paths = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, figure in made.items():
+            for suffix in ("svg", "png") if figure is not None else ():
+                paths.append(folder / f"{stem}-{name}.{suffix}")
+                figure.savefig(paths[-1], dpi=150)  # type: ignore[union-attr]
+    except OSError as error:
+        raise StoreError(f"{folder} cannot be written ({error.strerror})") from None
+    return paths
 
 
 def mark_setup(session: Session, job_id: str, setup: str, is_open: bool) -> str:
@@ -164,11 +198,11 @@ def close_job(
     session.append(job_id, lambda j, at, uid: jobs.close_event(j, at=at, uid=uid, verdict=verdict))
     lines = [f"Closed job {job_id}: {', '.join(checked) or 'no verdict'} ({grade})."]
     for fault in checked:
-        lines.append(f"  {fault} stood at {render.percent(ended[fault])} when the job was closed")
+        lines.append(f"  {fault} stood at {percent(ended[fault])} when the job was closed")
     if model.closing:
         lines += ["", "Before it leaves the bench"]
         for step in model.closing:
-            lines += render.wrap(step, "  [ ] ", "      ")
+            lines += wrap(step, "  [ ] ", "      ")
     return "\n".join(lines), {"schema": 1, "job": job_id, "verdict": verdict}
 
 

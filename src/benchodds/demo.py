@@ -8,7 +8,8 @@ from pathlib import Path
 
 import click
 
-from benchodds import files, render
+from benchodds import files
+from benchodds.words import wrap
 
 
 def play(store: str | Path | None, pause: bool = False, script: str = "first-day.toml") -> None:
@@ -27,7 +28,7 @@ def play(store: str | Path | None, pause: bool = False, script: str = "first-day
             if pause:
                 click.prompt("Enter goes on", default="", show_default=False, prompt_suffix="")
             if "say" in step:
-                click.echo("\n".join(render.wrap(step["say"], "# ", "# ")))
+                click.echo("\n".join(wrap(step["say"], "# ", "# ")))
             click.echo(f"$ benchodds {shlex.join(step['run'])}")
             main.main([*step["run"], "--store", where], standalone_mode=False)
             click.echo()

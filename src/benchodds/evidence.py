@@ -173,8 +173,10 @@ def marginals(
     return {v: result.joint([v]) for v in names}
 
 
-def ledger(assessment: Assessment) -> Ledger:
+def ledger(assessment: Assessment, *, ends: bool = False) -> Ledger:
     """Weights of evidence of a job, reading by reading in the order taken.
+
+    With ``ends`` there are only two rows, before any reading and after all of them.
 
     The weights of a suspect add up to its log odds in the assessment less those before any
     reading: each row is an exact posterior of the network with one reading more. What the
@@ -188,7 +190,8 @@ def ledger(assessment: Assessment) -> Ledger:
     chosen = suspects(network, assessment.machine.bench, hookups)
     rows = [marginals(without(network, readings), chosen)]
     chosen = tuple(s for s in chosen if np.isfinite(s.odds_db(rows[0][s.variable])))
-    for k in range(1, len(readings) + 1):
+    steps = range(1, len(readings) + 1)
+    for k in steps[-1:] if ends else steps:
         rows.append(marginals(without(network, readings[k:]), chosen))
     odds = np.array([[s.odds_db(m[s.variable]) for s in chosen] for m in rows])
     return Ledger(chosen, tuple(readings), odds, tuple(rows))

@@ -2,44 +2,15 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 
 from benchodds.assess import Assessment
+from benchodds.clashes import clashes, gear_notes
 from benchodds.jobs import Job, Reading
 from benchodds.planning import Plan, Ranked
+from benchodds.sentences import clash_sentences, gear_sentences
 from benchodds.system import SystemModel
-
-WIDTH = 80
-_SHARES = ((1, 2), (1, 3), (2, 3), (1, 4), (3, 4), (1, 5), (2, 5), (3, 5), (4, 5), (1, 10), (9, 10))
-
-
-def percent(p: float) -> str:
-    """A probability without false precision: '21 %', '3 %', 'under 1 %', 'over 99 %'."""
-    if p < 0.01:
-        return "under 1 %"
-    if p > 0.99:
-        return "over 99 %"
-    return f"{100 * p:.0f} %"
-
-
-def about(p: float) -> str:
-    """A probability in words: 'about 3 in 4', 'about 1 in 30', 'almost sure'."""
-    if p > 0.97:
-        return "almost sure"
-    if p < 0.004:
-        return "hardly"
-    if p < 0.085:
-        n = 1 / p
-        return f"about 1 in {round(n) if n < 20 else round(n, -1):.0f}"
-    a, b = min(_SHARES, key=lambda s: abs(s[0] / s[1] - p))
-    return f"about {a} in {b}"
-
-
-def wrap(text: str, first: str = "", rest: str | None = None) -> list[str]:
-    """Lines of at most 80 columns with the given first and following indents."""
-    after = " " * len(first) if rest is None else rest
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=after) or [first]
+from benchodds.words import about, percent, wrap
 
 
 def heading(job: Job, model: SystemModel) -> list[str]:
@@ -113,49 +84,21 @@ def odds(assessment: Assessment, top: int = 8) -> str:
         "How many faults at once: "
         f"none {percent(n['0'])}, one {percent(n['1'])}, more {percent(n['2+'])}",
     ]
-    best, p = assessment.states()[0]
-    if n["2+"] > 0.4 and len(best) > 1:
-        names = " with ".join(f"{c}.{m}" for c, m in best)
-        lines += wrap(
-            f"No single fault explains this well. Likeliest together: {names} ({about(p)})."
-        )
     lines += gear(assessment)
     lines += clashing(assessment)
     return "\n".join(lines)
 
 
 def gear(assessment: Assessment) -> list[str]:
-    """Lines on adapter, meter and hook-ups when one of them is suspicious."""
-    model, bench = assessment.machine.model, assessment.machine.bench
-    base = {"adapter": bench.adapter.dead, "meter": bench.meter.bad}
-    lines = []
-    for item, state, p in assessment.gear:
-        usual = base.get(item, bench.hookup.poor + bench.hookup.bad)
-        if state == "ok" or p < max(0.1, 1.5 * usual):
-            continue
-        text = f"{item} {state}: {about(p)} ({percent(p)}), usually {percent(usual)}."
-        proof = next((t for t, spec in model.tests.items() if spec.proves == item), None)
-        if proof:
-            text += f" Prove it: {proof}, {model.tests[proof].minutes}."
-        elif item.startswith("hookup"):
-            text += " Move the probes and read again."
-        lines += wrap(text, "  ", "    ")
-    return ["", "Gear that may have spoilt readings", *lines] if lines else []
+    """Lines on adapter, meter, hook-ups and cranking when the readings speak against them."""
+    lines = gear_sentences(gear_notes(assessment))
+    return ["", "Gear and technique", *lines] if lines else []
 
 
 def clashing(assessment: Assessment) -> list[str]:
-    """Readings that look like slips."""
-    tests = {t.reading.id: t.reading for t in assessment.taken}
-    lines = []
-    for name, p in sorted(assessment.slips.items(), key=lambda row: -row[1]):
-        if p > 0.5 and name in tests:
-            lines += wrap(
-                f"{reading_line(tests[name])}: fits no likely state ({about(p)} a slip: wrong "
-                "terminal, a factor of 1000, a typing error). Take it again or strike it.",
-                "  ",
-                "    ",
-            )
-    return ["", "Readings that clash with the rest", *lines] if lines else []
+    """Readings that contradict each other, with the least surprising explanations."""
+    lines = clash_sentences(clashes(assessment))
+    return ["", "Readings that clash", *lines] if lines else []
 
 
 def fault_words(model: SystemModel, p_mode: Mapping[tuple[str, str], float]) -> str:

@@ -9,9 +9,9 @@ from benchodds.clashes import Clash, GearNote
 from benchodds.conformance import Side
 from benchodds.limits import Conformance, Guard, OneSided
 from benchodds.quantities import show
-from benchodds.render import about, percent, wrap
 from benchodds.whatif import Crossing, Learning, Turn
 from benchodds.why import LimitSaid, Weight, Why
+from benchodds.words import about, percent, wrap
 
 FAINT_DB = 1.0
 """The smallest evidence a person notices (Good 1950, after Turing); less is not told."""
@@ -58,6 +58,11 @@ def clash_sentences(found: Sequence[Clash]) -> list[str]:
             if e.p >= 0.01:
                 lines += wrap(f"{percent(e.p):>9}  {e.reason}: {e.detail}", "", " " * 11)
     return lines
+
+
+def gear_sentences(notes: Sequence[GearNote]) -> list[str]:
+    """Gear and technique under suspicion, and how each is proved."""
+    return [line for note in notes for line in wrap(_gear(note), "  ", "    ")]
 
 
 def _limit(limit: LimitSaid, unit: str) -> str:
