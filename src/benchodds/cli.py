@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -17,6 +18,9 @@ from benchodds.errors import BenchoddsError
 if TYPE_CHECKING:
     from benchodds.jobs import Technique
     from benchodds.session import Session
+
+# Small matrices: more threads than one only cost their own starting.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 GRADES = ("bench-bad", "swap-confirmed", "came-good", "gave-up", "came-back")
 

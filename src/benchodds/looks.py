@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -11,10 +11,12 @@ from scipy.special import ndtr
 
 from benchodds.errors import ReadingError, nearest
 from benchodds.formula import parse_distribution
+from benchodds.gear import Bench
 from benchodds.instrument import OUTCOME, Instrument, Outcome
 from benchodds.jobs import Technique
 from benchodds.quantities import Value
-from benchodds.tables import Array, Table
+from benchodds.system import Test
+from benchodds.tables import Array, Table, Variable
 
 N_NOISE = 9
 
@@ -26,40 +28,46 @@ class SparkInstrument(Instrument):
     ``P = Phi((V - m) / sd)``; the eye misses some and imagines a few.
     """
 
+    def __init__(
+        self, name: str, test: Test, bench: Bench, variables: Mapping[str, Variable]
+    ) -> None:
+        super().__init__(name, test, bench, variables)
+        self._jumps: dict[tuple[str, str], Array] = {}
+
+    def _jump(self, signal: str, how: str) -> Array:
+        """P(a spark jumps, per try), axes (quantities..., [operator]); worked out once."""
+        if (signal, how) not in self._jumps:
+            self._jumps[signal, how] = self._work_out_jump(signal, how)
+        return self._jumps[signal, how]
+
+    def _work_out_jump(self, signal: str, how: str) -> Array:
+        mean, sd = parse_distribution(self.test.need, self.test.unit).args
+        n = len(self.quantities)
+        extra, w_extra = self._random(n, 2, 5)
+        no_turn = 0.0
+        wn = np.ones(1)
+        if self.cranked:
+            method = self.bench.cranking[how]
+            speed = self.variables["operator"].values
+            noise, wn = parse_distribution(method.rpm).gauss(N_NOISE)
+            no_turn = method.no_turn
+            rpm = (speed[:, None] * noise).reshape([1] * (n + 1) + [len(speed), -1])
+            extra = {**extra, "rpm": rpm}
+        volts, subs = self._evaluate(signal, extra or {"_": np.zeros([1] * (n + 3))}, 3)
+        chance = ndtr((volts - mean) / sd)
+        full = (*volts.shape[:n], len(w_extra), *volts.shape[n + 1 :])
+        jump = np.einsum("...ron,r,n->...o", np.broadcast_to(chance, full), w_extra, wn)
+        jump = (1 - no_turn) * self._average(jump, subs)
+        return np.asarray(jump if self.cranked else jump[..., 0])
+
     def _spark_chances(self, technique: Technique) -> list[tuple[float, Array]]:
         """P(a spark is seen, per try) on axes (quantities..., [operator]) for each unknown."""
-        need = parse_distribution(self.test.need, self.test.unit)
-        mean, sd = need.args
         eye = self.bench.sparks
         lights = {technique.light: 1.0} if technique.light else dict(eye.light)
         out = []
-        n = len(self.quantities)
-        speed = self.variables["operator"].values
         for w_how, how in self._methods(technique) if self.cranked else [(1.0, "")]:
-            extra, w_extra = self._random(n, 2, 5)
-            no_turn = 0.0
-            wn = np.ones(1)
-            if self.cranked:
-                method = self.bench.cranking[how]
-                noise, wn = parse_distribution(method.rpm).gauss(N_NOISE)
-                no_turn = method.no_turn
-                extra = {
-                    **extra,
-                    "rpm": (speed[:, None] * noise).reshape([1] * (n + 1) + [len(speed), -1]),
-                }
             for w_circuit, signal in self._circuits(technique):
-                volts, subs = self._evaluate(signal, extra or {"_": np.zeros([1] * (n + 3))}, 3)
-                jump = np.einsum(
-                    "...ron,r,n->...o",
-                    np.broadcast_to(
-                        ndtr((volts - mean) / sd),
-                        (*volts.shape[:n], len(w_extra), *volts.shape[n + 1 :]),
-                    ),
-                    w_extra,
-                    wn,
-                )
-                jump = (1 - no_turn) * self._average(jump, subs)
-                jump = jump if self.cranked else jump[..., 0]
+                jump = self._jump(signal, how)
                 for light, w_light in lights.items():
                     if light not in eye.missed:
                         raise ReadingError(

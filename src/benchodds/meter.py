@@ -21,6 +21,9 @@ from benchodds.jobs import Technique
 from benchodds.quantities import Value, to_base
 from benchodds.tables import Array, Table
 
+AT_ONCE = 500_000
+"""Most chances worked out at once, to bound memory."""
+
 
 class MeterInstrument(Instrument):
     """A steady reading of a meter."""
@@ -76,8 +79,13 @@ class MeterInstrument(Instrument):
         spread = np.stack([u, np.hypot(u, m.bad_spread * np.abs(edges))])  # meter, edge
         for w_circuit, signal in self._circuits(technique):
             shown, subs, w, names = self._shown(signal, technique)
-            below = _below(edges, shown, _widths(shown, subs), spread)
-            p = np.einsum("...rme,r->...me", below, w)
+            widths = _widths(shown, subs)
+            step = max(1, AT_ONCE // (2 * shown.size))
+            parts = [
+                np.einsum("...rme,r->...me", _below(edges[i:j], shown, widths, spread[:, i:j]), w)
+                for i, j in ((i, i + step) for i in range(0, len(edges), step))
+            ]
+            p = np.concatenate(parts, axis=-1)
             f = f + w_circuit * self._average(p, subs)
             over = over + w_circuit * self._average(self._over(shown, top) @ w, subs)
         return f, over, (*self.quantities, *names)

@@ -76,8 +76,9 @@ def _factor(found: str, wanted: str) -> Decimal | None:
         return _ONE
     if found in ("", "%") or wanted in ("", "%", "degC"):  # pint would mix ratios and angles
         return Decimal("0.01") if (found, wanted) == ("%", "") else None
-    if wanted in _LADDER and found in (f"k{wanted}", f"M{wanted}", f"m{wanted}"):
-        return _ONE.scaleb(_POWER[found[0]])  # the everyday ones, without importing pint
+    plain = found[1:] if found[:1] in ("k", "M", "m") and found[1:] in _LADDER else found
+    if plain in _LADDER and wanted in _LADDER:  # the everyday ones, without importing pint
+        return _ONE.scaleb(_POWER[found[0]]) if plain == wanted else None
     ureg = _registry()
     try:
         there = ureg.parse_units(wanted)
