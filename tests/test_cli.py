@@ -10,9 +10,9 @@ import pytest
 from click.testing import CliRunner
 
 from bench_cli import BenchJob
-from benchodds.cli import main
+from benchodds.cli import ELSEWHERE, main
 
-COMMANDS = sorted(main.commands)
+COMMANDS = sorted([*main.commands, *ELSEWHERE])
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import importlib
 import json
 import os
 import sys
@@ -25,6 +26,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 GRADES = ("bench-bad", "swap-confirmed", "came-good", "gave-up", "came-back")
 
 
+ELSEWHERE: dict[str, str] = {}
+"""Commands that live in modules of their own, as name: 'module:function', loaded when called."""
+
+
 class _Commands(click.Group):
     """A group whose commands end user errors with one sentence and exit code 2."""
 
@@ -39,16 +44,24 @@ class _Commands(click.Group):
             ctx.exit(0)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(self.commands)
+        return [*self.commands, *ELSEWHERE]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name in ELSEWHERE:
+            module, _, function = ELSEWHERE[cmd_name].partition(":")
+            command: click.Command = getattr(importlib.import_module(module), function)
+            return command
+        return super().get_command(ctx, cmd_name)
 
 
-def _as_json(command: Callable[..., Any]) -> Callable[..., Any]:
+def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command --json."""
     return click.option("--json", "as_json", is_flag=True, help="Print the versioned JSON shape.")(
         command
     )
 
 
-def _store(command: Callable[..., Any]) -> Callable[..., Any]:
+def store_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command its Session, by --store or BENCHODDS_STORE."""
 
     @click.option(
@@ -66,7 +79,8 @@ def _store(command: Callable[..., Any]) -> Callable[..., Any]:
     return wrapped
 
 
-def _print(data: dict[str, Any]) -> None:
+def print_json(data: dict[str, Any]) -> None:
+    """Print one JSON object on one line."""
     click.echo(json.dumps(data, ensure_ascii=False, indent=None))
 
 
@@ -87,7 +101,7 @@ def main() -> None:
 @main.command(epilog="Example: benchodds systems mag-cdi --variant late")
 @click.argument("system", required=False)
 @click.option("--variant", help="Variant of the machine.")
-@_as_json
+@json_option
 def systems(system: str | None, variant: str | None, as_json: bool) -> None:
     """List the systems, or one of them with its tests and limits."""
     from benchodds import files, render, shapes
@@ -95,20 +109,20 @@ def systems(system: str | None, variant: str | None, as_json: bool) -> None:
     if system:
         model = files.load_system(system, variant)
         if as_json:
-            _print(shapes.system(model))
+            print_json(shapes.system(model))
         else:
             click.echo(render.system(model))
         return
     models = [files.load_system(name) for name in files.available("models")]
     if as_json:
-        _print({"schema": shapes.SCHEMA, "systems": [shapes.system(m) for m in models]})
+        print_json({"schema": shapes.SCHEMA, "systems": [shapes.system(m) for m in models]})
     else:
         click.echo(render.systems(models))
 
 
 @main.command(epilog="Example: benchodds demo")
 @click.option("--pause", is_flag=True, help="Wait for Enter between steps.")
-@_store
+@store_option
 def demo(session: Session, pause: bool) -> None:
     """Play an invented job from complaint to repair, in a store of its own."""
     from benchodds.demo import play
@@ -126,8 +140,8 @@ def demo(session: Session, pause: bool) -> None:
 @click.option("--context", "contexts", multiple=True, help="What went before; may be repeated.")
 @click.option("--priors", "prior_set", help="Prior set; the system's own if left out.")
 @click.option("--name", help="A name for the job instead of a number.")
-@_as_json
-@_store
+@json_option
+@store_option
 def open_job(
     session: Session,
     system: str,
@@ -141,21 +155,21 @@ def open_job(
     """Open a job."""
     job = session.open(system, complaint, contexts, variant, prior_set, name)
     if as_json:
-        _print({"schema": 1, "job": job.id})
+        print_json({"schema": 1, "job": job.id})
     else:
         click.echo(f"Opened job {job.id}. What to do first: benchodds next {job.id}")
 
 
 @main.command("jobs", epilog="Example: benchodds jobs --open")
 @click.option("--open", "open_only", is_flag=True, help="Only jobs that are not closed.")
-@_as_json
-@_store
+@json_option
+@store_option
 def list_jobs(session: Session, open_only: bool, as_json: bool) -> None:
     """List the jobs in the store."""
     rows = session.store.jobs(open_only=open_only)
     if as_json:
         fields = ("id", "system", "variant", "complaint", "opened_at", "last_at", "closed")
-        _print({"schema": 1, "jobs": [{f: getattr(r, f) for f in fields} for r in rows]})
+        print_json({"schema": 1, "jobs": [{f: getattr(r, f) for f in fields} for r in rows]})
         return
     for r in rows:
         state = "closed" if r.closed else "open"
@@ -219,8 +233,8 @@ def _technique(values: dict[str, Any]) -> Technique:
 @click.argument("values", nargs=-1, required=True, metavar="VALUE...")
 @_technique_options
 @click.option("--note", help="A remark to keep with the reading.")
-@_as_json
-@_store
+@json_option
+@store_option
 def record(
     session: Session,
     job_id: str,
@@ -238,7 +252,7 @@ def record(
 
     text, data = record_reading(session, job_id, test, values, _technique(technique), note)
     if as_json:
-        _print(data)
+        print_json(data)
     else:
         click.echo(text)
 
@@ -247,8 +261,8 @@ def record(
 @click.argument("job_id", metavar="JOB")
 @click.argument("reading")
 @click.option("--reason", required=True, help="Why it is withdrawn; it stays on record.")
-@_as_json
-@_store
+@json_option
+@store_option
 def strike(session: Session, job_id: str, reading: str, reason: str, as_json: bool) -> None:
     """Withdraw a reading; it stays on record and no longer counts."""
     from benchodds import jobs
@@ -257,7 +271,7 @@ def strike(session: Session, job_id: str, reading: str, reason: str, as_json: bo
         job_id, lambda job, at, uid: jobs.strike_event(job, reading, at=at, uid=uid, reason=reason)
     )
     if as_json:
-        _print({"schema": 1, "job": job_id, "reading": reading.upper(), "struck": reason})
+        print_json({"schema": 1, "job": job_id, "reading": reading.upper(), "struck": reason})
     else:
         click.echo(f"Struck {reading.upper()} ({reason}); it stays on record and no longer counts.")
 
@@ -270,15 +284,15 @@ _AS_IF = click.option(
 @main.command(epilog="Example: benchodds odds 1 --as-if vpri=138")
 @click.argument("job_id", metavar="JOB")
 @_AS_IF
-@_as_json
-@_store
+@json_option
+@store_option
 def odds(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -> None:
     """Show what the readings mean together: faults, gear, how many at once."""
     from benchodds import render, shapes
 
     assessment = session.assess(session.store.job(job_id), as_if)
     if as_json:
-        _print(shapes.odds(assessment))
+        print_json(shapes.odds(assessment))
     else:
         click.echo(render.odds(assessment))
 
@@ -286,8 +300,8 @@ def odds(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -
 @main.command("next", epilog="Example: benchodds next 1")
 @click.argument("job_id", metavar="JOB")
 @_AS_IF
-@_as_json
-@_store
+@json_option
+@store_option
 def next_test(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -> None:
     """Say what to do next, why, what it costs, and what to be careful of."""
     from benchodds import render, shapes
@@ -296,7 +310,7 @@ def next_test(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bo
     assessment = session.assess(session.store.job(job_id), as_if)
     result = plan(assessment)
     if as_json:
-        _print(shapes.advice(assessment, result))
+        print_json(shapes.advice(assessment, result))
     else:
         click.echo(render.next_step(assessment, result))
 
@@ -309,8 +323,8 @@ def next_test(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bo
     type=click.Path(file_okay=False, path_type=Path),
     help="Folder to write figures to, as SVG and PNG.",
 )
-@_as_json
-@_store
+@json_option
+@store_option
 def why(
     session: Session, job_id: str, reading: str | None, figures: Path | None, as_json: bool
 ) -> None:
@@ -319,22 +333,22 @@ def why(
 
     text, data = explain(session, job_id, reading, figures)
     if as_json:
-        _print(data)
+        print_json(data)
     else:
         click.echo(text)
 
 
 @main.command(epilog="Example: benchodds show 1")
 @click.argument("job_id", metavar="JOB")
-@_as_json
-@_store
+@json_option
+@store_option
 def show(session: Session, job_id: str, as_json: bool) -> None:
     """Show a job's record: every reading, struck ones too."""
     from benchodds import render, shapes
 
     job = session.store.job(job_id)
     if as_json:
-        _print(shapes.job_record(job))
+        print_json(shapes.job_record(job))
     else:
         click.echo("\n".join(render.record(job)))
 
@@ -343,7 +357,7 @@ def show(session: Session, job_id: str, as_json: bool) -> None:
 @click.argument("job_id", metavar="JOB")
 @click.argument("setup")
 @click.argument("state", type=click.Choice(["open", "closed"]))
-@_store
+@store_option
 def setup(session: Session, job_id: str, setup: str, state: str) -> None:
     """Correct what is open on the bench (seat off, cover off, connector unplugged ...)."""
     from benchodds.commands import mark_setup
@@ -357,7 +371,7 @@ def setup(session: Session, job_id: str, setup: str, state: str) -> None:
 @click.option("--accuracy", help="Its accuracy, such as '0.8%+3'.")
 @click.option("--adapter", help="Peak adapter: a name, none, or max-hold.")
 @click.option("--operator", help="Who cranks.")
-@_store
+@store_option
 def gear(session: Session, job_id: str, **items: str | None) -> None:
     """Declare the instruments of a job once, for all of its readings."""
     from benchodds.commands import declare_gear
@@ -369,7 +383,7 @@ def gear(session: Session, job_id: str, **items: str | None) -> None:
 @click.argument("job_id", metavar="JOB")
 @click.argument("repair")
 @click.option("--note", help="A remark.")
-@_store
+@store_option
 def done(session: Session, job_id: str, repair: str, note: str | None) -> None:
     """Write down a repair that was done."""
     from benchodds.commands import did_repair
@@ -383,8 +397,8 @@ def done(session: Session, job_id: str, repair: str, note: str | None) -> None:
 @click.option("--grade", type=click.Choice(GRADES), required=True, help="How sure the verdict is.")
 @click.option("--minutes", type=float, help="Labour in minutes, all told.")
 @click.option("--note", help="A remark.")
-@_as_json
-@_store
+@json_option
+@store_option
 def close(
     session: Session,
     job_id: str,
@@ -399,7 +413,7 @@ def close(
 
     text, data = close_job(session, job_id, faults, grade, minutes, note)
     if as_json:
-        _print(data)
+        print_json(data)
     else:
         click.echo(text)
 
@@ -407,7 +421,7 @@ def close(
 @main.command(epilog='Example: benchodds reopen 1 --reason "came back"')
 @click.argument("job_id", metavar="JOB")
 @click.option("--reason", help="Why.")
-@_store
+@store_option
 def reopen(session: Session, job_id: str, reason: str | None) -> None:
     """Open a closed job again, exactly as it was."""
     from benchodds import jobs
@@ -421,7 +435,7 @@ def reopen(session: Session, job_id: str, reason: str | None) -> None:
 @main.command(epilog="Example: benchodds export 1 --to job1.bifxml")
 @click.argument("job_id", metavar="JOB")
 @click.option("--to", "target", type=click.Path(dir_okay=False, path_type=Path), required=True)
-@_store
+@store_option
 def export(session: Session, job_id: str, target: Path) -> None:
     """Write the job's network, readings included, as an XMLBIF file that other tools read."""
     from benchodds.commands import export_network
