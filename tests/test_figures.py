@@ -50,9 +50,13 @@ def check(figure: Figure, monkeypatch: pytest.MonkeyPatch) -> None:
         assert len(out.getvalue()) > 5000
 
 
+def _path(found: Why) -> Figure:
+    return figures.path_figure(found.ledger, found.titles, found.tests, found.reading.id)
+
+
 MAKERS: tuple[Callable[[Why], Figure | None], ...] = (
     figures.spread_figure,
-    figures.path_figure,
+    _path,
     figures.weights_figure,
 )
 
@@ -72,19 +76,19 @@ def test_short_jobs_and_readings_without_limit(monkeypatch: pytest.MonkeyPatch) 
     """One reading, no limit, no number: the figures that apply are drawn, the others are not."""
     found = explain_reading(assessed(("plug-vis", ("clean",), {})), "R1")
     assert figures.spread_figure(found) is None
-    check(figures.path_figure(found), monkeypatch)
+    check(_path(found), monkeypatch)
     check(figures.weights_figure(found), monkeypatch)
 
 
 def test_many_lines_meeting_in_one_place(monkeypatch: pytest.MonkeyPatch) -> None:
     """Labels of lines that end together are moved apart."""
     found = explain_reading(assessed(("vexc", ("130",), DRILL), ("vpul", ("3.0",), KICK)), "R2")
-    check(figures.path_figure(found), monkeypatch)
+    check(_path(found), monkeypatch)
 
 
 def test_figures_read_without_colour() -> None:
     """Every line of the path has a dash or marker of its own; gear and technique are hatched."""
-    (axes,) = figures.path_figure(why("R4")).axes
+    (axes,) = _path(why("R4")).axes
     lines = [ln for ln in axes.get_lines() if ln.get_marker() not in ("None", None, "")]
     looks = {(str(ln.get_linestyle()), ln.get_marker()) for ln in lines}
     assert len(looks) == len(lines) == figures.N_LINES
@@ -99,7 +103,7 @@ def test_axes_name_their_units() -> None:
     assert spread is not None
     (axes,) = spread.axes
     assert "V" in axes.get_xlabel() and "%" in axes.get_ylabel()
-    (axes,) = figures.path_figure(why("R4")).axes
+    (axes,) = _path(why("R4")).axes
     assert "log odds" in axes.get_ylabel() and "order" in axes.get_xlabel()
     (axes,) = figures.weights_figure(why("R4")).axes
     assert "decibans" in axes.get_xlabel()

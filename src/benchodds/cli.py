@@ -26,7 +26,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 GRADES = ("bench-bad", "swap-confirmed", "came-good", "gave-up", "came-back")
 
 
-ELSEWHERE: dict[str, str] = {}
+ELSEWHERE: dict[str, str] = {
+    "report": "benchodds.cli_report:report",
+    "worksheet": "benchodds.cli_report:worksheet",
+}
 """Commands that live in modules of their own, as name: 'module:function', loaded when called."""
 
 
@@ -229,18 +232,25 @@ def _technique(values: dict[str, Any]) -> Technique:
     epilog="Example: benchodds record 1 vexc 20 34 18 --how firm-kick --meter 10M",
 )
 @click.argument("job_id", metavar="JOB")
-@click.argument("test")
-@click.argument("values", nargs=-1, required=True, metavar="VALUE...")
+@click.argument("test", required=False)
+@click.argument("values", nargs=-1, metavar="VALUE...")
 @_technique_options
 @click.option("--note", help="A remark to keep with the reading.")
+@click.option(
+    "--file",
+    "sheet",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Readings from a file, a line each: 'vexc 20 34 18; how=firm-kick'.",
+)
 @json_option
 @store_option
 def record(
     session: Session,
     job_id: str,
-    test: str,
+    test: str | None,
     values: tuple[str, ...],
     note: str | None,
+    sheet: Path | None,
     as_json: bool,
     **technique: Any,
 ) -> None:
@@ -250,10 +260,30 @@ def record(
     "none 0/10", "strong 10/10", a look's outcome, not-taken, refused, impossible."""
     from benchodds.commands import record_reading
 
+    if sheet is not None:
+        if test is not None:
+            raise click.UsageError("give a test and its values, or --file, not both")
+        _record_sheet(session, job_id, sheet, technique)
+        return
+    if test is None or not values:
+        raise click.UsageError("give a test and what it showed, or --file")
     text, data = record_reading(session, job_id, test, values, _technique(technique), note)
     if as_json:
         print_json(data)
     else:
+        click.echo(text)
+
+
+def _record_sheet(session: Session, job_id: str, sheet: Path, technique: dict[str, Any]) -> None:
+    """Record every line of a sheet; all are checked before the first is written."""
+    from benchodds.commands import read_sheet, record_reading
+
+    rows = read_sheet(session, job_id, sheet.read_text(encoding="utf-8"), str(sheet))
+    for row in rows:
+        said = {k: v for k, v in technique.items() if v is not None} | row.technique
+        text, _ = record_reading(
+            session, job_id, row.test, row.values, _technique({**technique, **said}), None
+        )
         click.echo(text)
 
 

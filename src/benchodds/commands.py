@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import shlex
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchodds import jobs, render
 from benchodds.assess import Assessment, assess
-from benchodds.errors import JobError, StoreError, UnknownNameError, nearest
+from benchodds.errors import (
+    BenchoddsError,
+    JobError,
+    ReadingError,
+    StoreError,
+    UnknownNameError,
+    nearest,
+)
 from benchodds.jobs import Technique
 from benchodds.quantities import parse_accuracy, parse_impedance, show_value
 from benchodds.session import Session, find_test
@@ -17,6 +26,21 @@ from benchodds.words import percent, wrap
 
 if TYPE_CHECKING:
     from benchodds.why import Why
+
+SHEET_KEYS: Mapping[str, tuple[str, Callable[[str], Any]]] = {
+    "how": ("how", str),
+    "meter": ("meter", str),
+    "range": ("range_text", str),
+    "accuracy": ("accuracy", str),
+    "kicks": ("kicks", int),
+    "leads": ("leads", str),
+    "temp": ("temp_c", float),
+    "unplugged": ("unplugged", str),
+    "light": ("light", str),
+    "adapter": ("adapter", str),
+    "operator": ("operator", str),
+}
+"""What a line of a sheet may say about how its reading was taken."""
 
 
 def record_reading(
@@ -65,6 +89,50 @@ def record_reading(
     return "\n".join(lines), data
 
 
+@dataclass(frozen=True)
+class SheetRow:
+    """One line of a sheet of readings."""
+
+    test: str
+    values: tuple[str, ...]
+    technique: dict[str, Any]
+
+
+def read_sheet(session: Session, job_id: str, text: str, name: str) -> list[SheetRow]:
+    """Readings from lines 'TEST VALUE VALUE ...; key=value key=value', all checked.
+
+    Values with spaces stand in quotes; empty lines and those beginning with # are passed
+    over; keys are the options of ``record`` without dashes.
+
+    Raises
+    ------
+    ReadingError
+        Naming file and line; nothing has been recorded then.
+    """
+    machine = session.machine(session.store.job(job_id))
+    rows = []
+    for number, line in enumerate(text.splitlines(), start=1):
+        if not line.strip() or line.lstrip().startswith("#"):
+            continue
+        what, _, how = line.partition(";")
+        try:
+            test, *values = shlex.split(what)
+            technique: dict[str, Any] = {}
+            for word in shlex.split(how):
+                key, equals, value = word.partition("=")
+                if not equals or key not in SHEET_KEYS:
+                    raise ReadingError(f"'{word}' should read KEY=VALUE{nearest(key, SHEET_KEYS)}")
+                technique[SHEET_KEYS[key][0]] = SHEET_KEYS[key][1](value)
+            test = find_test(machine.model, test)
+            machine.instrument(test).parse(values)
+        except (BenchoddsError, ValueError) as error:
+            raise ReadingError(f"{name}, line {number}: {error}; nothing was recorded") from None
+        rows.append(SheetRow(test, tuple(values), technique))
+    if not rows:
+        raise ReadingError(f"{name}: no readings in it; write a line each, such as 'vexc 112 V'")
+    return rows
+
+
 def movements(
     before: Assessment, after: Assessment, least: float = 0.01, top: int = 6
 ) -> list[tuple[str, float, float]]:
@@ -110,7 +178,7 @@ def _save_figures(found: Why, folder: Path, stem: str) -> list[Path]:
 
     made = {
         "spread": spread_figure(found),
-        "path": path_figure(found),
+        "path": path_figure(found.ledger, found.titles, found.tests, found.reading.id),
         "weights": weights_figure(found),
     }
     paths = []

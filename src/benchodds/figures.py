@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from benchodds.conformance import odds_db
+from benchodds.evidence import Ledger
 from benchodds.quantities import show
 from benchodds.tables import Array
 from benchodds.why import Why
@@ -184,13 +185,15 @@ def _above(axes: Axes, x: float, text: str, y: float, side: str, weight: str = "
     )
 
 
-def path_figure(why: Why) -> Figure:
+def path_figure(
+    book: Ledger, names: Mapping[str, str], tests: Mapping[str, str], shaded: str | None = None
+) -> Figure:
     """The odds of the likeliest components over the job, reading by reading.
 
     The six that came nearest to leading at any time, as log odds with chances written at the
-    axis; the step of the reading explained is shaded.
+    axis; the step of the reading ``shaded`` is. ``names`` are words by component, ``tests``
+    the test of every reading.
     """
-    book, names = why.ledger, why.titles
     chosen = [s for s in book.suspects if s.kind == "component"]
     chosen.sort(key=lambda s: -float(book.p(s).max()))
     chosen = chosen[:N_LINES]
@@ -223,8 +226,8 @@ def path_figure(why: Why) -> Figure:
                 fontsize=9,
             )
         )
-    if why.reading.id in book.readings:
-        k = book.readings.index(why.reading.id)
+    if shaded in book.readings:
+        k = book.readings.index(shaded)
         axes.axvspan(k, k + 1, color=PALE, alpha=0.6, lw=0, zorder=0)
     axes.axhline(0, color=INK, lw=0.8, linestyle=(0, (1, 2)))
     axes.set_xlim(-0.2, n + 0.05)
@@ -234,15 +237,15 @@ def path_figure(why: Why) -> Figure:
     ticks = [(odds_db(p, 1 - p), p) for p in CHANCES]
     ticks = [(db, p) for db, p in ticks if low - 1.5 <= db <= high + 1.5]
     axes.set_yticks([db for db, _ in ticks], [f"{100 * p:g} %" for _, p in ticks])
-    axes.set_xticks(range(n + 1), ["before", *(_tick(why, r) for r in book.readings)], fontsize=8)
+    axes.set_xticks(range(n + 1), ["before", *(_tick(tests, r) for r in book.readings)], fontsize=8)
     axes.set_xlabel("readings in the order taken", fontsize=9, color=INK)
     axes.set_ylabel("chance of being at fault (log odds)", fontsize=9, color=INK)
     _keep_apart(figure, labels)
     return figure
 
 
-def _tick(why: Why, reading: str) -> str:
-    test = why.tests.get(reading, "")
+def _tick(tests: Mapping[str, str], reading: str) -> str:
+    test = tests.get(reading, "")
     test = test.replace("-", "-\n", 1) if len(test) > LONG_NAME else test
     return f"{reading}\n{test}".rstrip()
 

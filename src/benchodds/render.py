@@ -10,7 +10,7 @@ from benchodds.jobs import Job, Reading
 from benchodds.planning import Plan, Ranked
 from benchodds.sentences import clash_sentences, gear_sentences
 from benchodds.system import SystemModel
-from benchodds.words import about, percent, wrap
+from benchodds.words import about, limit_words, percent, wrap
 
 
 def heading(job: Job, model: SystemModel) -> list[str]:
@@ -202,13 +202,6 @@ def _cautions(model: SystemModel, names: Iterable[str]) -> list[str]:
         for name in [*wanted, *(["literature"] if "literature" in model.cautions else [])]:
             lines += wrap(model.cautions[name], "  ! ", "    ")
     return lines
-
-
-def limit_words(low: str | None, high: str | None) -> str:
-    """A limit in words."""
-    if low and high:
-        return f"{low} to {high}"
-    return f"at least {low}" if low else f"at most {high}"
 
 
 def systems(models: Sequence[SystemModel]) -> str:

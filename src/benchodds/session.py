@@ -46,6 +46,44 @@ def load_machine(system: str, variant: str | None, prior_set: str) -> Machine:
     return Machine(model, bench, priors, *compiled, shelf=shelf)
 
 
+def opening(
+    system: str,
+    complaint: str | None,
+    contexts: Sequence[str],
+    variant: str | None,
+    prior_set: str | None,
+    name: str | None,
+) -> tuple[Event, SystemModel]:
+    """The event that opens a job, and the model it is about; every name is checked first.
+
+    Without a complaint it is the first of the model.
+    """
+    model = files.load_system(system, variant)
+    priors = files.load_priors(prior_set or model.id)
+    said = complaint or next(iter(model.complaints))
+    for given, known, what in (
+        (said, model.complaints, "complaint"),
+        *((c, model.contexts, "context") for c in contexts),
+    ):
+        if given not in known:
+            raise UnknownNameError(
+                f"'{given}' is not a {what} of {model.id}{nearest(given, known)}"
+            )
+    event = jobs.open_event(
+        at=now(),
+        uid=token(),
+        system=system,
+        variant=model.variant,
+        complaint=said,
+        contexts=list(dict.fromkeys(contexts)),
+        model_version=model.version,
+        prior_set=prior_set or priors.id,
+        prior_version=priors.version,
+        name=name,
+    )
+    return event, model
+
+
 @dataclass
 class Session:
     """What one command works with: a store and the machines of its jobs."""
@@ -71,28 +109,7 @@ class Session:
         name: str | None,
     ) -> Job:
         """Open a job; every name is checked first."""
-        model = files.load_system(system, variant)
-        priors = files.load_priors(prior_set or model.id)
-        for given, known, what in (
-            (complaint, model.complaints, "complaint"),
-            *((c, model.contexts, "context") for c in contexts),
-        ):
-            if given not in known:
-                raise UnknownNameError(
-                    f"'{given}' is not a {what} of {model.id}{nearest(given, known)}"
-                )
-        event = jobs.open_event(
-            at=now(),
-            uid=token(),
-            system=system,
-            variant=model.variant,
-            complaint=complaint,
-            contexts=list(dict.fromkeys(contexts)),
-            model_version=model.version,
-            prior_set=prior_set or priors.id,
-            prior_version=priors.version,
-            name=name,
-        )
+        event, _ = opening(system, complaint, contexts, variant, prior_set, name)
         return self.store.new_job(event, name=name)
 
     def append(self, job_id: str, build: Callable[[Job, str, str], Event]) -> Job:

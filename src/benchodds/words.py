@@ -34,3 +34,10 @@ def wrap(text: str, first: str = "", rest: str | None = None) -> list[str]:
     """Lines of at most 80 columns with the given first and following indents."""
     after = " " * len(first) if rest is None else rest
     return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=after) or [first]
+
+
+def limit_words(low: str | None, high: str | None) -> str:
+    """A limit in words."""
+    if low and high:
+        return f"{low} to {high}"
+    return f"at least {low}" if low else f"at most {high}"
