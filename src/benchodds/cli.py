@@ -17,7 +17,6 @@ from benchodds import __version__
 from benchodds.errors import BenchoddsError
 
 if TYPE_CHECKING:
-    from benchodds.jobs import Technique
     from benchodds.session import Session
 
 # Small matrices: more threads than one only cost their own starting.
@@ -27,6 +26,7 @@ GRADES = ("bench-bad", "swap-confirmed", "came-good", "gave-up", "came-back")
 
 
 ELSEWHERE: dict[str, str] = {
+    "bench": "benchodds.cli_bench:bench",
     "report": "benchodds.cli_report:report",
     "worksheet": "benchodds.cli_report:worksheet",
 }
@@ -201,32 +201,6 @@ def _technique_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-def _technique(values: dict[str, Any]) -> Technique:
-    from benchodds.jobs import Technique
-    from benchodds.quantities import parse_accuracy, parse_impedance, to_base
-
-    text = values.pop("range_text")
-    unplugged = {"yes": True, "no": False}.get(values.pop("unplugged"))
-    same = values.pop("same_hookup") or None
-    if values["meter"]:
-        parse_impedance(values["meter"])
-    if values["accuracy"]:
-        parse_accuracy(values["accuracy"])
-    top = None
-    if text:
-        from benchodds.errors import ReadingError
-        from benchodds.quantities import Expect, parse_value
-
-        unit = "V" if text.strip().lower().endswith("v") else "ohm"
-        top = parse_value(text, Expect("--range", unit)).number
-        if not top or top <= 0:
-            raise ReadingError(
-                f"'{text}' is not a range; write its top, such as 200, 20k or 1000 V"
-            )
-    del to_base
-    return Technique(**values, range_top=top, unplugged=unplugged, same_hookup=same)
-
-
 @main.command(
     context_settings={"ignore_unknown_options": True},
     epilog="Example: benchodds record 1 vexc 20 34 18 --how firm-kick --meter 10M",
@@ -258,7 +232,7 @@ def record(
 
     Values as people write them: 14, 0.3ohm, 4.7k, 4k7, 112V, OL, OL@200, "unstable 3..40",
     "none 0/10", "strong 10/10", a look's outcome, not-taken, refused, impossible."""
-    from benchodds.commands import record_reading
+    from benchodds.commands import make_technique, record_reading
 
     if sheet is not None:
         if test is not None:
@@ -267,7 +241,7 @@ def record(
         return
     if test is None or not values:
         raise click.UsageError("give a test and what it showed, or --file")
-    text, data = record_reading(session, job_id, test, values, _technique(technique), note)
+    text, data = record_reading(session, job_id, test, values, make_technique(technique), note)
     if as_json:
         print_json(data)
     else:
@@ -276,15 +250,11 @@ def record(
 
 def _record_sheet(session: Session, job_id: str, sheet: Path, technique: dict[str, Any]) -> None:
     """Record every line of a sheet; all are checked before the first is written."""
-    from benchodds.commands import read_sheet, record_reading
+    from benchodds.commands import make_technique, read_sheet, record_reading
 
-    rows = read_sheet(session, job_id, sheet.read_text(encoding="utf-8"), str(sheet))
-    for row in rows:
-        said = {k: v for k, v in technique.items() if v is not None} | row.technique
-        text, _ = record_reading(
-            session, job_id, row.test, row.values, _technique({**technique, **said}), None
-        )
-        click.echo(text)
+    for row in read_sheet(session, job_id, sheet.read_text(encoding="utf-8"), str(sheet)):
+        said = make_technique({**technique, **row.technique})
+        click.echo(record_reading(session, job_id, row.test, row.values, said, None)[0])
 
 
 @main.command(epilog='Example: benchodds strike 1 R3 --reason "wrong terminal"')

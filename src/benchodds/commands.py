@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchodds import jobs, render
-from benchodds.assess import Assessment, assess
+from benchodds.assess import Assessment, Machine, assess
 from benchodds.errors import (
     BenchoddsError,
     JobError,
@@ -19,7 +19,13 @@ from benchodds.errors import (
     nearest,
 )
 from benchodds.jobs import Technique
-from benchodds.quantities import parse_accuracy, parse_impedance, show_value
+from benchodds.quantities import (
+    Expect,
+    parse_accuracy,
+    parse_impedance,
+    parse_value,
+    show_value,
+)
 from benchodds.session import Session, find_test
 from benchodds.system import SystemModel
 from benchodds.words import percent, wrap
@@ -91,18 +97,77 @@ def record_reading(
 
 @dataclass(frozen=True)
 class SheetRow:
-    """One line of a sheet of readings."""
+    """One line of a sheet of readings; ``technique`` holds what it says, by option name."""
 
     test: str
     values: tuple[str, ...]
     technique: dict[str, Any]
 
+    def said(self) -> Technique:
+        """How the reading was taken."""
+        return make_technique(self.technique)
+
+
+def make_technique(said: Mapping[str, Any]) -> Technique:
+    """A technique from what options or a sheet say, checked.
+
+    Keys are those of :data:`SHEET_KEYS`' targets; ``unplugged`` is yes, no or unknown.
+
+    Raises
+    ------
+    ReadingError
+        A meter, accuracy or range that cannot be understood.
+    """
+    values = {k: v for k, v in said.items() if v is not None}
+    text = values.pop("range_text", None)
+    unplugged = {"yes": True, "no": False}.get(values.pop("unplugged", "unknown"))
+    same = values.pop("same_hookup", None) or None
+    if "meter" in values:
+        parse_impedance(values["meter"])
+    if "accuracy" in values:
+        parse_accuracy(values["accuracy"])
+    top = None
+    if text:
+        unit = "V" if text.strip().lower().endswith("v") else "ohm"
+        top = parse_value(text, Expect("--range", unit)).number
+        if not top or top <= 0:
+            raise ReadingError(
+                f"'{text}' is not a range; write its top, such as 200, 20k or 1000 V"
+            )
+    return Technique(**values, range_top=top, unplugged=unplugged, same_hookup=same)
+
+
+def parse_sheet_line(machine: Machine, line: str) -> SheetRow:
+    """A line 'TEST VALUE VALUE ...; key=value key=value', checked.
+
+    Raises
+    ------
+    BenchoddsError
+        Saying what cannot be understood.
+    ValueError
+        Quotes that do not close.
+    """
+    what, _, how = line.partition(";")
+    test, *values = shlex.split(what)
+    technique: dict[str, Any] = {}
+    for word in shlex.split(how):
+        key, equals, value = word.partition("=")
+        if not equals or key not in SHEET_KEYS:
+            raise ReadingError(f"'{word}' should read KEY=VALUE{nearest(key, SHEET_KEYS)}")
+        target, convert = SHEET_KEYS[key]
+        try:
+            technique[target] = convert(value)
+        except ValueError:
+            raise ReadingError(f"'{value}' is not a number for {key}") from None
+    test = find_test(machine.model, test)
+    machine.instrument(test).parse(values)
+    return SheetRow(test, tuple(values), technique)
+
 
 def read_sheet(session: Session, job_id: str, text: str, name: str) -> list[SheetRow]:
-    """Readings from lines 'TEST VALUE VALUE ...; key=value key=value', all checked.
+    """Readings from a sheet, a line each (:func:`parse_sheet_line`), all checked.
 
-    Values with spaces stand in quotes; empty lines and those beginning with # are passed
-    over; keys are the options of ``record`` without dashes.
+    Values with spaces stand in quotes; empty lines and those beginning with # are passed over.
 
     Raises
     ------
@@ -112,22 +177,14 @@ def read_sheet(session: Session, job_id: str, text: str, name: str) -> list[Shee
     machine = session.machine(session.store.job(job_id))
     rows = []
     for number, line in enumerate(text.splitlines(), start=1):
-        if not line.strip() or line.lstrip().startswith("#"):
-            continue
-        what, _, how = line.partition(";")
-        try:
-            test, *values = shlex.split(what)
-            technique: dict[str, Any] = {}
-            for word in shlex.split(how):
-                key, equals, value = word.partition("=")
-                if not equals or key not in SHEET_KEYS:
-                    raise ReadingError(f"'{word}' should read KEY=VALUE{nearest(key, SHEET_KEYS)}")
-                technique[SHEET_KEYS[key][0]] = SHEET_KEYS[key][1](value)
-            test = find_test(machine.model, test)
-            machine.instrument(test).parse(values)
-        except (BenchoddsError, ValueError) as error:
-            raise ReadingError(f"{name}, line {number}: {error}; nothing was recorded") from None
-        rows.append(SheetRow(test, tuple(values), technique))
+        if line.strip() and not line.lstrip().startswith("#"):
+            try:
+                rows.append(parse_sheet_line(machine, line))
+                rows[-1].said()
+            except (BenchoddsError, ValueError) as error:
+                raise ReadingError(
+                    f"{name}, line {number}: {error}; nothing was recorded"
+                ) from None
     if not rows:
         raise ReadingError(f"{name}: no readings in it; write a line each, such as 'vexc 112 V'")
     return rows

@@ -1,8 +1,9 @@
-"""The system model: what a model file may say, and the checks on it.
+"""The system model: what a model file may say.
 
-Everything here works on a parsed mapping; reading files is the business of ``files``.
-Names in a model file are what people type and read: test ``vexc``, component ``exc``,
-fault mode ``exc.open``.
+Everything here works on a parsed mapping; reading files is the business of ``files``, whether
+what is named exists that of ``systemcheck``. Names in a model file are what people type and
+read: test ``vexc``, component ``exc``, fault mode ``exc.open``. The text below each field is
+its description in the JSON Schema and in messages.
 """
 
 from __future__ import annotations
@@ -11,11 +12,12 @@ from collections.abc import Iterator, Mapping
 from copy import deepcopy
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from benchodds.errors import ModelError, UnknownNameError, nearest
-from benchodds.formula import parse_distribution, parse_expression
 from benchodds.quantities import to_base
+from benchodds.systemcheck import broken_references
+from benchodds.validation import validate
 
 Name = Annotated[str, Field(pattern=r"^[a-z][A-Za-z0-9_-]{0,39}$")]
 Text = Annotated[str, Field(min_length=1, max_length=1000)]
@@ -23,8 +25,6 @@ Share = Annotated[float, Field(ge=0.0, le=1.0)]
 
 MAX_STATES = 400
 MAX_PARENT_STATES = 3_000_000
-ROLES = frozenset({"rpm", "temp_c"})
-"""Technique variables that an expression in a test may use besides quantities."""
 
 
 class _Strict(BaseModel):
@@ -35,16 +35,24 @@ class Variant(_Strict):
     """One version of the machine: years, and what differs from the file's main text."""
 
     title: Text
+    """How people know this version of the machine."""
     years: str = ""
+    """Model years."""
     set: dict[str, Any] = {}
+    """What differs: dotted key path of this file = value."""
+    provenance: str = ""
+    """Where the changed numbers come from; as the main text's when left out."""
 
 
 class Component(_Strict):
     """A part that can be at fault. Its state 0 is always ``good``; modes are fault modes."""
 
     title: Text
+    """The part, in words."""
     modes: dict[Name, Text] = Field(min_length=1, max_length=40)
+    """How it fails: name = words. A part is in one mode at a time."""
     only: tuple[str, ...] = ()
+    """Variants that have this part; all when left out."""
 
 
 class Grid(_Strict):
@@ -55,35 +63,55 @@ class Grid(_Strict):
     """
 
     low: str
+    """Lower end, with its unit; what lies below goes to the lowest cell."""
     high: str
+    """Upper end, with its unit; what lies above goes to the highest cell."""
     cells: int = Field(ge=1, le=300)
+    """Number of cells, from ``knee`` (or ``low``) to ``high``."""
     knee: str = ""
+    """Where cells change their width."""
     below: int = Field(default=0, ge=0, le=300)
+    """Number of cells from ``low`` to ``knee``."""
     spacing: Literal["log", "linear"] = "log"
+    """Equal ratios or equal steps."""
     atoms: tuple[str, ...] = ()
+    """Exact values with a state of their own, such as "0 V" or "open"."""
     sub: int = Field(default=4, ge=1, le=16)
+    """Points that stand for the values of a cell."""
 
 
 class ModeInput(_Strict):
     """An input of a formula whose distribution depends on the mode of one component."""
 
     of: Name
+    """The component."""
     by: dict[Name, str]
+    """Distribution of the input by fault mode."""
     otherwise: str = "1"
+    """Distribution in every other mode, and when the part is good."""
 
 
 class Quantity(_Strict):
     """A physical quantity: a grid of values, or ``states`` with the formula as P(second)."""
 
     title: Text
+    """What it is, in words."""
     unit: str = ""
+    """Base unit, such as V, ohm, V/rpm; empty for a share."""
     grid: Grid | None = None
+    """The values it can have."""
     states: tuple[Name, Name] | None = None
+    """Two named states instead of a grid; the formula is the chance of the second."""
     formula: str
+    """Its value from quantities that stand above it and from the inputs below."""
     random: dict[Name, str] = {}
+    """Inputs that differ from machine to machine: name = distribution."""
     modes: dict[Name, ModeInput] = {}
+    """Inputs that depend on a component's fault mode."""
     provenance: Text
+    """Where its numbers come from; the word judgement when from nowhere else."""
     only: tuple[str, ...] = ()
+    """Variants that have this quantity; all when left out."""
 
     @model_validator(mode="after")
     def _one_kind(self) -> Self:
@@ -96,22 +124,36 @@ class Setup(_Strict):
     """Access work done once and shared by the tests that need it."""
 
     title: Text
+    """What is open, off, on or running."""
     minutes: str
+    """Time to get there, such as "10 min"."""
     close: str = "0 min"
+    """Time to put it back."""
     needs: tuple[str, ...] = ()
+    """Set-ups that must be open first."""
     cautions: tuple[str, ...] = ()
+    """What to be careful of; names of cautions."""
     provides: dict[str, str] = {}
+    """What it lends to readings; for notes."""
+    provenance: str = ""
+    """Where the minutes come from; judgement when left out."""
 
 
 class Limit(_Strict):
     """The limit of a test and the true quantity (measurand) that it is about."""
 
     min: str | None = None
+    """Least value that passes, with its unit."""
     max: str | None = None
+    """Largest value that passes, with its unit."""
     measurand: str | None = None
+    """What the limit is about, as an expression over quantities at the stated conditions."""
     conditions: str = ""
+    """Speed, temperature, load, leads."""
     displayed: bool = False
+    """Whether the limit is what an adapter of this class shows, not the true volts."""
     source: Text
+    """Manual, edition, page; or that it is invented."""
 
 
 class Test(_Strict):
@@ -120,79 +162,143 @@ class Test(_Strict):
     __test__ = False
 
     title: Text
+    """What it is, in a line."""
     do: Text
+    """What to do, in the words of a bench card."""
     kind: Literal["peak", "meter", "spark", "look"]
+    """How it is read: peak volts through an adapter, a steady meter, counted sparks, a look."""
     minutes: str
+    """Own time, without set-ups, such as "3 min"."""
     needs: tuple[str, ...] = ()
+    """Set-ups that must be open."""
     cautions: tuple[str, ...] = ()
+    """What to be careful of; names of cautions."""
     harm: str = ""
+    """What it can do to parts."""
     after: tuple[str, ...] = ()
+    """Tests that come first; "a|b" for either."""
     passed: tuple[str, ...] = ()
+    """Tests that must not have failed, else it would do harm; "a|b" for either."""
     only: tuple[str, ...] = ()
+    """Variants that have this test; all when left out."""
     tools: str = ""
+    """What is needed in hand."""
     reads: str = ""
+    """A note on what it reads."""
     unit: str = ""
+    """Unit of the reading: V, ohm, A; empty for a look."""
     signal: str = ""
+    """What a meter shows: an expression over quantities, inputs, ``rpm`` and ``temp_c``."""
     in_circuit: str = ""
+    """The same when it was not unplugged as it should be."""
     p_unplugged: Share = 1.0
+    """Chance that it was unplugged when nothing is said."""
     unplug: str = ""
+    """What is to be unplugged."""
     random: dict[Name, str] = {}
+    """Inputs drawn anew at each reading: name = distribution."""
     residual: str = ""
+    """What shows when nothing arrives: a distribution."""
     battery: bool = False
+    """Whether the adapter is proved on a battery here; nothing is cranked."""
     leads: bool = False
+    """Whether lead and contact resistance add to the reading."""
     temperature: Literal["cold", "warm-stator", "warm-coil", "none"] = "none"
+    """How warm the part is when nothing is said, by the bench file."""
     jitter: str = ""
+    """A quantity of two states: does a contact move, so that the display does not settle?"""
     need: str = ""
+    """Volts that the gap needs, for sparks, such as "N(7 kV, 1.2 kV)"."""
     tries: int = Field(default=10, ge=1, le=200)
+    """How many sparks are usually tried."""
     disturb: Share = 0.0
+    """Chance that the test itself cures a fault elsewhere."""
     span: tuple[str, str] | None = None
+    """Least and largest reading worth telling apart."""
     outcomes: tuple[Name, ...] = ()
+    """What a look can show, the mildest first."""
     passes: tuple[Name, ...] = ()
+    """Which of these is a pass."""
     base: dict[Name, Share] = {}
+    """Chance of each outcome on a machine without any of the causes."""
     causes: dict[str, dict[Name, Share]] = {}
+    """Chance of each outcome by fault ("exc.open", "exc.*") or state of a two-state quantity."""
     limit: Limit | None = None
+    """What passes."""
     proves: str = ""
+    """The gear that it proves: adapter."""
     provenance: Text
+    """Where its numbers come from; the word judgement when from nowhere else."""
 
 
 class Repair(_Strict):
     """A repair: what it clears, its cost in plugs, its time, and when it is worth acting on."""
 
     title: Text
+    """What is done."""
     clears: tuple[str, ...]
+    """Faults that are gone after it: "exc.open" or "exc.*"."""
     cost: float = Field(ge=0)
+    """Price of the part, in spark plugs."""
     minutes: str
+    """Time to do it."""
     returnable: bool = False
+    """Whether the part can go back when it was not that."""
     act_at: Share
+    """How sure one must be before doing it."""
     requires: tuple[str, ...] = ()
+    """Tests without which it is not done; "a|b" for either."""
     cautions: tuple[str, ...] = ()
+    """What to be careful of; names of cautions."""
     only: tuple[str, ...] = ()
+    """Variants that have this repair; all when left out."""
     provenance: Text
+    """Where its numbers come from; the word judgement when from nowhere else."""
 
 
 class SystemModel(_Strict):
     """A whole system for one machine variant, with every reference checked."""
 
     schema_: Literal[1] = Field(alias="schema")
+    """Version of this form of file."""
     id: Name
+    """Name of the system; the name of the file."""
     version: Text
+    """Version of the contents; change it with every change."""
     title: Text
+    """What machine it is."""
     notice: Text
+    """What the reader must know about where it comes from."""
     bench: Name = "bench"
+    """The bench file that says how readings are taken."""
     default_variant: Name
+    """The variant when none is named."""
     defaults: dict[str, str] = {}
+    """Notes on what is taken for granted."""
     complaints: dict[Name, Text]
+    """What the customer says: name = words."""
     contexts: dict[Name, Text] = {}
+    """What went before: name = words; the prior file says what each changes."""
     variants: dict[Name, Variant] = Field(min_length=1)
+    """Versions of the machine."""
     cautions: dict[Name, Text] = {}
+    """Warnings that tests, set-ups and repairs name."""
     wiring: dict[str, str] = {}
+    """Colours, for the reader."""
     components: dict[Name, Component] = Field(min_length=1, max_length=400)
+    """Parts that can be at fault."""
     quantities: dict[Name, Quantity] = {}
+    """What is true of the machine, in the order in which it depends on each other."""
     setups: dict[str, Setup] = {}
+    """Access work that tests share."""
     tests: dict[Name, Test] = Field(min_length=1, max_length=800)
+    """What can be measured or looked at."""
     repairs: dict[Name, Repair] = {}
+    """What can be done about it."""
     closing: tuple[Text, ...] = ()
+    """Steps before the machine leaves the bench."""
     variant: str = ""
+    """The variant that was read; not written in a file."""
 
     def faults(self) -> Iterator[tuple[str, str]]:
         """All (component, mode) pairs in file order."""
@@ -275,178 +381,18 @@ def build_system(raw: Mapping[str, Any], variant: str | None = None) -> SystemMo
         raise UnknownNameError(
             f"'{name}' is not a variant of {raw.get('id', 'this model')}{nearest(name, variants)}"
         )
-    try:
-        model = SystemModel.model_validate(_narrow(raw, name))
-    except ValidationError as error:
-        raise ModelError("\n".join(_plain(e) for e in error.errors())) from None
-    problems = list(_check(model, raw))
-    if problems:
-        raise ModelError("\n".join(problems))
+    blanks = {
+        "schema": 1,
+        "id": "unnamed",
+        "version": "0",
+        "title": "?",
+        "notice": "?",
+        "default_variant": name,
+        "complaints": {"complaint": "?"},
+    }
+    model, problems, dropped = validate(SystemModel, _narrow(raw, name), blanks)
+    if model is not None:
+        problems += broken_references(model, raw, {path[:2] for path in dropped})
+    if problems or model is None:
+        raise ModelError("\n".join(dict.fromkeys(problems)))
     return model
-
-
-def _plain(error: Any) -> str:
-    path = ".".join(str(p) for p in error["loc"])
-    found = error.get("input")
-    shown = f" (found {found!r})" if isinstance(found, (str, int, float, bool)) else ""
-    if error["type"] == "extra_forbidden":
-        return f"{path}: this key is not known here; check its spelling or remove it"
-    if error["type"] == "missing":
-        return f"{path}: missing"
-    return f"{path}: {error['msg'].removeprefix('Value error, ')}{shown}"
-
-
-def _attempt(path: str, call: Any, *args: Any) -> Iterator[str]:
-    try:
-        call(*args)
-    except ModelError as error:
-        yield f"{path}: {error}"
-
-
-def _check(model: SystemModel, raw: Mapping[str, Any]) -> Iterator[str]:
-    """Every broken reference and unreadable number, as 'key: what is wrong; what is right'."""
-    # What exists only in another variant may be named; it then plays no part here.
-    elsewhere = set(raw.get("components", {}))
-
-    def ref(path: str, name: str, known: Any, what: str) -> Iterator[str]:
-        if name not in known:
-            yield f"{path}: '{name}' is not a {what}{nearest(name, known)}"
-
-    for name, q in model.quantities.items():
-        path = f"quantities.{name}"
-        yield from _attempt(f"{path}.formula", parse_expression, q.formula)
-        if q.grid is not None:
-            for key in ("low", "high"):
-                yield from _attempt(f"{path}.grid.{key}", to_base, getattr(q.grid, key), q.unit)
-            for atom in q.grid.atoms:
-                if atom != "open":
-                    yield from _attempt(f"{path}.grid.atoms", to_base, atom, q.unit)
-        for key, dist in q.random.items():
-            yield from _check_random(f"{path}.random.{key}", dist)
-        for key, modal in q.modes.items():
-            yield from ref(f"{path}.modes.{key}.of", modal.of, elsewhere, "component")
-            if modal.of in model.components:
-                for mode, dist in modal.by.items():
-                    where = f"{path}.modes.{key}.by.{mode}"
-                    yield from ref(where, mode, model.components[modal.of].modes, "fault mode")
-                    yield from _check_random(where, dist)
-            yield from _check_random(f"{path}.modes.{key}.otherwise", modal.otherwise)
-        yield from _check_names(path, q.formula, {*q.random, *q.modes, *model.quantities} - {name})
-    yield from _check_order(model)
-    for name, setup in model.setups.items():
-        path = f"setups.{name}"
-        yield from _attempt(f"{path}.minutes", to_base, setup.minutes, "min")
-        yield from _attempt(f"{path}.close", to_base, setup.close, "min")
-        for other in setup.needs:
-            yield from ref(f"{path}.needs", other, model.setups, "set-up")
-        for caution in setup.cautions:
-            yield from ref(f"{path}.cautions", caution, model.cautions, "caution")
-    for name, test in model.tests.items():
-        yield from _check_test(model, name, test, elsewhere)
-    for name, repair in model.repairs.items():
-        path = f"repairs.{name}"
-        yield from _attempt(f"{path}.minutes", to_base, repair.minutes, "min")
-        for fault in repair.clears:
-            yield from _check_fault(f"{path}.clears", fault, model, elsewhere)
-        for other in repair.requires:
-            yield from ref(f"{path}.requires", other, model.tests, "test")
-        for caution in repair.cautions:
-            yield from ref(f"{path}.cautions", caution, model.cautions, "caution")
-
-
-def _check_test(model: SystemModel, name: str, test: Test, elsewhere: set[str]) -> Iterator[str]:
-    path = f"tests.{name}"
-    yield from _attempt(f"{path}.minutes", to_base, test.minutes, "min")
-    for kind, names, known in (
-        ("needs", test.needs, model.setups),
-        ("cautions", test.cautions, model.cautions),
-        ("after", test.after, model.tests),
-        ("passed", test.passed, model.tests),
-    ):
-        for other in (o for group in names for o in group.split("|")):
-            if other not in known:
-                yield f"{path}.{kind}: '{other}' is not known here{nearest(other, known)}"
-    if test.kind == "look":
-        if len(test.outcomes) < 2:
-            yield f"{path}.outcomes: a look needs at least two outcomes"
-        for row, where in [
-            (test.base, "base"),
-            *[(r, f"causes.{c}") for c, r in test.causes.items()],
-        ]:
-            for outcome in row:
-                if outcome not in test.outcomes:
-                    near = nearest(outcome, test.outcomes)
-                    yield f"{path}.{where}: '{outcome}' is not an outcome{near}"
-            if abs(sum(row.values()) - 1) > 1e-6:
-                yield f"{path}.{where}: chances sum to {sum(row.values()):g}; they must sum to 1"
-        for cause in test.causes:
-            yield from _check_fault(f"{path}.causes", cause, model, elsewhere)
-    elif not test.signal:
-        yield f"{path}.signal: missing; say what the {test.kind} reading shows"
-    known_names = {*model.quantities, *test.random, *ROLES}
-    for key in ("signal", "in_circuit"):
-        if getattr(test, key):
-            yield from _check_names(f"{path}.{key}", getattr(test, key), known_names)
-    if test.limit is not None and test.limit.measurand:
-        yield from _check_names(
-            f"{path}.limit.measurand", test.limit.measurand, set(model.quantities)
-        )
-    for key, dist in test.random.items():
-        yield from _check_random(f"{path}.random.{key}", dist)
-    for key, dist, unit in (
-        ("residual", test.residual, test.unit),
-        ("need", test.need, test.unit),
-    ):
-        if dist:
-            yield from _attempt(f"{path}.{key}", parse_distribution, dist, unit)
-    if test.kind == "spark" and not test.need:
-        yield f"{path}.need: missing; the voltage the gap needs, such as 'N(7 kV, 1.2 kV)'"
-    if test.jitter and test.jitter not in model.quantities:
-        near = nearest(test.jitter, model.quantities)
-        yield f"{path}.jitter: '{test.jitter}' is not a quantity{near}"
-    if test.limit is not None:
-        for key in ("min", "max"):
-            value = getattr(test.limit, key)
-            if value is not None:
-                yield from _attempt(f"{path}.limit.{key}", to_base, value, test.unit)
-
-
-def _check_fault(path: str, fault: str, model: SystemModel, elsewhere: set[str]) -> Iterator[str]:
-    component, _, mode = fault.partition(".")
-    if component not in elsewhere:
-        yield f"{path}: '{component}' is not a component{nearest(component, elsewhere)}"
-    elif component in model.components and mode not in {*model.components[component].modes, "*"}:
-        known = model.components[component].modes
-        yield f"{path}: '{mode}' is not a mode of {component}{nearest(mode, known)}"
-
-
-def _check_names(path: str, text: str, known: set[str]) -> Iterator[str]:
-    try:
-        names = parse_expression(text).names
-    except ModelError as error:
-        yield f"{path}: {error}"
-        return
-    for name in names:
-        if name not in known:
-            yield f"{path}: '{name}' in '{text}' is not a quantity or input{nearest(name, known)}"
-
-
-def _check_random(path: str, text: str) -> Iterator[str]:
-    yield from _attempt(path, parse_distribution, text)
-
-
-def _check_order(model: SystemModel) -> Iterator[str]:
-    """A quantity may use only quantities above it in the file: no loops."""
-    seen: set[str] = set()
-    for name, q in model.quantities.items():
-        try:
-            names = parse_expression(q.formula).names
-        except ModelError:
-            continue
-        for used in names:
-            if used in model.quantities and used not in seen and used not in (*q.random, *q.modes):
-                yield (
-                    f"quantities.{name}.formula: uses '{used}', which stands below it; "
-                    "write quantities in the order they depend on each other"
-                )
-        seen.add(name)

@@ -1,0 +1,175 @@
+"""Mistakes in files, in plain words, and all of them at once.
+
+Pydantic stops at what it cannot build. Here what is wrong is said, taken out, and the rest is
+looked at again, so that a file with five mistakes gets five messages.
+"""
+
+from __future__ import annotations
+
+import types
+from collections.abc import Iterator, Mapping, Sequence
+from copy import deepcopy
+from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+
+from benchodds.errors import nearest
+
+M = TypeVar("M", bound=BaseModel)
+
+MAX_ROUNDS = 6
+"""How often a file is looked at again after its mistakes were taken out."""
+
+_WANTED = {
+    "tuple_type": 'expected a list, such as ["A", "B"]',
+    "list_type": 'expected a list, such as ["A", "B"]',
+    "dict_type": 'expected a table, such as { name = "..." }',
+    "model_type": 'expected a table, such as { name = "..." }',
+    "string_type": "expected text in quotes, a number with its unit, such as \"12 min\"",
+    "bool_type": "expected true or false",
+    "bool_parsing": "expected true or false",
+    "float_type": "expected a plain number, such as 0.5",
+    "float_parsing": "expected a plain number, such as 0.5",
+    "int_type": "expected a whole number",
+    "int_parsing": "expected a whole number",
+    "int_from_float": "expected a whole number",
+}
+
+
+def validate(
+    cls: type[M], raw: Mapping[str, Any], placeholders: Mapping[str, Any] | None = None
+) -> tuple[M | None, list[str], set[tuple[str, ...]]]:
+    """Build a model of a file from its mapping, in spite of mistakes if that can be done.
+
+    Returns the model (without what was wrong; None when nothing could be saved), the
+    mistakes as 'key: what is wrong; what is right', and the key paths that were taken out.
+    ``placeholders`` stand in for missing top-level keys.
+    """
+    data: Any = deepcopy(dict(raw))
+    problems: list[str] = []
+    dropped: set[tuple[str, ...]] = set()
+    for _ in range(MAX_ROUNDS):
+        try:
+            return cls.model_validate(data), problems, dropped
+        except ValidationError as error:
+            errors = error.errors()
+        problems += [_plain(e, cls) for e in errors]
+        before = len(dropped)
+        for e in errors:
+            loc = tuple(p for p in e["loc"] if p != "[key]")
+            if len(loc) == 1 and placeholders and loc[0] in placeholders:
+                data[loc[0]] = placeholders[str(loc[0])]
+                dropped.add((str(loc[0]),))
+                continue
+            depth = len(loc) if e["type"] == "extra_forbidden" else min(2, len(loc))
+            if e["loc"][-1:] == ("[key]",):
+                depth = len(loc)
+            if _remove(data, loc[:depth]):
+                dropped.add(tuple(str(p) for p in loc[:depth]))
+        if len(dropped) == before:
+            break
+    return None, list(dict.fromkeys(problems)), dropped
+
+
+def _remove(data: Any, path: Sequence[str | int]) -> bool:
+    """Take one entry out of nested tables and lists; an item of a list becomes None's place."""
+    place = data
+    for key in path[:-1]:
+        try:
+            place = place[key]
+        except (KeyError, IndexError, TypeError):
+            return False
+    key = path[-1]
+    if isinstance(place, dict) and key in place:
+        del place[key]
+        return True
+    if isinstance(place, (list, tuple)):  # whatever holds the list goes as a whole
+        return _remove(data, path[:-1]) if len(path) > 1 else False
+    return False
+
+
+def _plain(error: Any, cls: type[BaseModel]) -> str:
+    """One pydantic error as 'key: what was found; what would be right'."""
+    loc = [p for p in error["loc"] if p != "[key]"]
+    path = ".".join(f"'{p}'" if "." in str(p) else str(p) for p in loc)
+    found = error.get("input")
+    shown = f" (found {found!r})" if isinstance(found, (str, int, float, bool)) else ""
+    kind = error["type"]
+    if kind == "extra_forbidden":
+        near = nearest(str(loc[-1]), known_keys(cls, loc[:-1]))
+        return f"{path}: '{loc[-1]}' is not a key known here{near or '; remove it'}"
+    if kind == "missing":
+        return f"{path}: missing{_meaning(cls, loc)}"
+    if kind == "literal_error":
+        near = nearest(str(found), [c.strip("'") for c in _choices(error)])
+        return f"{path}: expected {error['ctx']['expected']}{shown}{near}"
+    if kind == "string_pattern_mismatch":
+        return (
+            f"{path}: '{found}' cannot be a name; names begin with a small letter and go on "
+            "with letters, digits, - or _"
+        )
+    if kind in _WANTED:
+        return f"{path}: {_WANTED[kind]}{shown}"
+    return f"{path}: {error['msg'].removeprefix('Value error, ')}{shown}"
+
+
+def _choices(error: Any) -> list[str]:
+    return [c for c in error["ctx"]["expected"].replace(" or ", ", ").split(", ") if c]
+
+
+def known_keys(cls: type[BaseModel], loc: Sequence[str | int]) -> list[str]:
+    """The keys that a table of a file may have, by its path from the top."""
+    found = _at(cls, loc)
+    return [f.alias or name for name, f in found.model_fields.items()] if found else []
+
+
+def _meaning(cls: type[BaseModel], loc: Sequence[str | int]) -> str:
+    """What a missing key is for, from its description."""
+    found = _at(cls, loc[:-1])
+    if found is None:
+        return ""
+    for name, field in found.model_fields.items():
+        if loc[-1] in (name, field.alias) and field.description:
+            first = field.description.split("\n\n")[0].split(". ")[0].replace("\n", " ")
+            return f"; {first.rstrip('.')}"
+    return ""
+
+
+def _at(cls: type[BaseModel], loc: Sequence[str | int]) -> type[BaseModel] | None:
+    """The class that a key path leads to, through tables of tables and lists."""
+    kind: Any = cls
+    for key in loc:
+        models = [m for m in _inside(kind) if isinstance(m, type) and issubclass(m, BaseModel)]
+        step: Any = None
+        for model in models:
+            for name, field in model.model_fields.items():
+                if key in (name, field.alias):
+                    step = field.annotation
+        if step is None:  # a name in a table of tables, or a place in a list
+            step = next((_item(k) for k in _inside(kind) if _item(k) is not None), None)
+        if step is None:
+            return None
+        kind = step
+    return next((m for m in _inside(kind) if isinstance(m, type) and issubclass(m, BaseModel)), None)
+
+
+def _inside(kind: Any) -> Iterator[Any]:
+    """A type without Annotated, and the members of a union."""
+    origin = get_origin(kind)
+    if origin is Annotated:
+        yield from _inside(get_args(kind)[0])
+    elif origin in (Union, types.UnionType):
+        for part in get_args(kind):
+            yield from _inside(part)
+    else:
+        yield kind
+
+
+def _item(kind: Any) -> Any:
+    """What a mapping or a list holds."""
+    args = get_args(kind)
+    if get_origin(kind) is dict:
+        return args[1]
+    if get_origin(kind) in (tuple, list):
+        return args[0]
+    return None
