@@ -27,6 +27,7 @@ GRADES = ("bench-bad", "swap-confirmed", "came-good", "gave-up", "came-back")
 
 ELSEWHERE: dict[str, str] = {
     "bench": "benchodds.cli_bench:bench",
+    "check": "benchodds.cli_models:check",
     "report": "benchodds.cli_report:report",
     "worksheet": "benchodds.cli_report:worksheet",
 }

@@ -16,11 +16,22 @@ from benchodds.store import default_path
 
 @click.command(epilog="Example: benchodds bench 1")
 @click.argument("job_id", metavar="JOB", required=False)
+@click.option("--page", is_flag=True, help="Serve it as a page for a phone or tablet instead.")
+@click.option("--port", type=click.IntRange(1024, 65535), default=8517, show_default=True)
+@click.option(
+    "--lan",
+    metavar="ADDRESS",
+    help="Address of this computer in the shop's network to serve the page on; devices pair "
+    "with the code shown here. Without it the page is for this computer alone.",
+)
 @store_option
-def bench(session: Session, job_id: str | None) -> None:
+def bench(session: Session, job_id: str | None, page: bool, port: int, lan: str | None) -> None:
     """Work a job at the bench: proposals, readings as typed, undo by striking.
 
     Without JOB, the open job that was worked on last."""
+    if page:
+        serve(session, port, lan)
+        return
     if job_id is None:
         rows = session.store.jobs(open_only=True)
         if not rows:
@@ -59,3 +70,42 @@ def _asker(loop: Bench) -> Callable[[], str]:
         complete_while_typing=False,
     )
     return lambda: prompt.prompt("> ")
+
+
+def serve(session: Session, port: int, lan: str | None) -> None:
+    """Serve the page until Ctrl-C; on the loopback address, or with pairing on the shop's."""
+    import ipaddress
+
+    import uvicorn
+
+    from benchodds.guard import Guard
+    from benchodds.page import create_app
+
+    address = "127.0.0.1"
+    if lan is not None:
+        try:
+            address = str(ipaddress.ip_address(lan))
+        except ValueError:
+            raise JobError(
+                f"'{lan}' is not an address of this computer, such as 192.168.1.20"
+            ) from None
+        if ipaddress.ip_address(address).is_global or address in ("0.0.0.0", "::"):
+            raise JobError(f"{address} is not an address inside the shop; name one that is")
+    host = f"[{address}]:{port}" if ":" in address else f"{address}:{port}"
+    hosts = {host} | ({f"localhost:{port}"} if lan is None else set())
+    guard = Guard(
+        paired_only=lan is not None,
+        tell=lambda code: click.echo(f"Code for the next device: {code[:4]} {code[4:]}"),
+    )
+    session.store.jobs()  # a store that cannot be opened is told here, not on the page
+    click.echo(f"The bench is at http://{host}/  (Ctrl-C ends it; nothing is lost)")
+    uvicorn.run(
+        create_app(session, guard, frozenset(hosts)),
+        host=address,
+        port=port,
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        limit_concurrency=64,
+        timeout_keep_alive=5,
+    )

@@ -26,7 +26,7 @@ from benchodds.quantities import (
     parse_value,
     show_value,
 )
-from benchodds.session import Session, find_test
+from benchodds.session import Session, find_test, token
 from benchodds.system import SystemModel
 from benchodds.words import percent, wrap
 
@@ -56,8 +56,13 @@ def record_reading(
     values: Sequence[str],
     technique: Technique,
     note: str | None,
+    uid: str | None = None,
 ) -> tuple[str, dict[str, Any]]:
-    """Check, record and assess one reading; what was written is never changed."""
+    """Check, record and assess one reading; what was written is never changed.
+
+    ``uid`` is the event's token: the same reading sent twice with it is recorded once.
+    """
+    uid = uid or token()
     job = session.store.job(job_id)
     machine = session.machine(job)
     name = find_test(machine.model, test)
@@ -70,9 +75,10 @@ def record_reading(
         lambda j, at, uid: jobs.reading_event(
             j, at=at, uid=uid, test=name, values=list(values), technique=technique, note=note
         ),
+        uid,
     )
     after = assess(machine, job)
-    reading = job.readings[-1]
+    reading = next(r for r in job.readings if job.events[r.seq - 1].uid == uid)
     moved = movements(before, after)
     data = {
         "schema": 1,

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import os
-import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +12,7 @@ from benchodds.errors import ModelError, UnknownNameError, nearest
 from benchodds.gear import Bench, build_bench
 from benchodds.priors import PriorSet, build_priors
 from benchodds.system import SystemModel, build_system
+from benchodds.tomlines import key_lines, line_of, split_key
 
 MAX_BYTES = 2_000_000
 FOLDER_VARIABLE = "BENCHODDS_FOLDER"
@@ -81,45 +81,29 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise ModelError(f"{path}: cannot be read ({error.strerror})") from None
 
 
-def line_of(text: str, key: str) -> int | None:
-    """Line (from 1) where a dotted key, or its nearest table, stands in a TOML text."""
-    parts = key.split(":")[0].strip().split(".")
-    lines = text.splitlines()
-    best: int | None = None
-    for depth in range(len(parts), 0, -1):
-        header = re.compile(
-            r"^\s*\[+\s*" + r"\s*\.\s*".join(map(_loose, parts[:depth])) + r"\s*\]+"
-        )
-        start = next((i for i, s in enumerate(lines) if header.match(s)), None)
-        if start is None:
-            continue
-        best = start + 1
-        rest = parts[depth:]
-        if rest:
-            entry = re.compile(r"^\s*" + _loose(rest[0]) + r"\s*[.=]")
-            for i in range(start + 1, len(lines)):
-                if lines[i].lstrip().startswith("["):
-                    break
-                if entry.match(lines[i]):
-                    return i + 1
-        return best
-    entry = re.compile(r"^\s*" + _loose(parts[0]) + r"\s*[.=]")
-    return next((i + 1 for i, s in enumerate(lines) if entry.match(s)), best)
+def locate(
+    text: str, problems: Iterable[str], variant: str | None = None
+) -> list[tuple[int | None, str, str]]:
+    """Line, key and message of each mistake 'key: message' in the text of a file."""
+    lines = key_lines(text)
+    out = []
+    for problem in problems:
+        parts, rest = split_key(problem)
+        known = rest.startswith(":") and parts
+        line = line_of(lines, parts, variant) if known else None
+        key = problem[: len(problem) - len(rest)].strip() if known else ""
+        out.append((line, key, rest[1:].strip() if known else problem))
+    return out
 
 
-def _loose(part: str) -> str:
-    return r"[\"']?" + re.escape(part.strip("'\"")) + r"[\"']?"
-
-
-def _located(path: Path, error: ModelError) -> ModelError:
+def _located(path: Path, error: ModelError, variant: str | None = None) -> ModelError:
     try:
         text = path.read_text(encoding="utf-8")
     except OSError:
         text = ""
     lines = []
-    for problem in str(error).splitlines():
-        line = line_of(text, problem)
-        lines.append(f"{path}{f':{line}' if line else ''}: {problem}")
+    for line, key, message in locate(text, str(error).splitlines(), variant):
+        lines.append(f"{path}{f':{line}' if line else ''}: {f'{key}: ' if key else ''}{message}")
     return ModelError("\n".join(lines))
 
 
@@ -130,7 +114,7 @@ def load_system(name: str, variant: str | None = None) -> SystemModel:
     try:
         return build_system(raw, variant)
     except ModelError as error:
-        raise _located(path, error) from None
+        raise _located(path, error, variant or str(raw.get("default_variant"))) from None
 
 
 def load_bench(name: str) -> Bench:

@@ -11,12 +11,13 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
 from benchodds.errors import ModelError
 from benchodds.formula import parse_distribution
 from benchodds.quantities import parse_impedance
 from benchodds.tables import Table, Variable
+from benchodds.validation import validate
 
 
 class _Strict(BaseModel):
@@ -141,11 +142,10 @@ class Bench(_Strict):
 
 def build_bench(raw: Mapping[str, Any]) -> Bench:
     """Check a parsed bench file; ModelError names key, finding and remedy."""
-    try:
-        return Bench.model_validate(raw)
-    except ValidationError as error:
-        lines = [f"{'.'.join(str(p) for p in e['loc'])}: {e['msg']}" for e in error.errors()]
-        raise ModelError("\n".join(lines)) from None
+    bench, problems, _ = validate(Bench, raw)
+    if bench is None or problems:
+        raise ModelError("\n".join(problems))
+    return bench
 
 
 def gear_nodes(bench: Bench) -> tuple[dict[str, Variable], dict[str, Table]]:

@@ -272,7 +272,7 @@ class Instrument(ABC):
             p += (1 - self.bench.slip.zero) * math.log(hi / lo) / math.log(top / bottom)
         return max(p, 1e-9)
 
-    def _numeric_edges(self) -> Array:
+    def numeric_edges(self) -> Array:
         """Edges of planning bins: log spaced over the span, with the limits among them."""
         low, high = self.span
         marks = [m for m in (self.limit_min, self.limit_max) if m]

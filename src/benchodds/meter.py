@@ -173,7 +173,7 @@ class MeterInstrument(Instrument):
     ) -> tuple[tuple[Outcome, ...], Table]:
         """Bins over the span, OL, and unstable where the test has a moving contact."""
         m = self.bench.meter
-        edges = self._numeric_edges() if edges is None else edges
+        edges = self.numeric_edges() if edges is None else edges
         u = np.array([self._u(float(e), technique) for e in edges])
         f, over, names = self._meter_parts(technique, edges, u, technique.range_top)
         share = bins(f)

@@ -14,7 +14,8 @@ from benchodds.worksheet import Worksheet
 
 
 @lru_cache(maxsize=1)
-def _environment() -> Any:
+def environment() -> Any:
+    """The templates of the package, escaping all that they are given."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     return Environment(
@@ -25,21 +26,21 @@ def _environment() -> Any:
 def _css() -> Any:
     from markupsafe import Markup
 
-    source, _, _ = _environment().loader.get_source(_environment(), "base.css")
+    source, _, _ = environment().loader.get_source(environment(), "base.css")
     return Markup(source)
 
 
 def report_html(report: Report, path_svg: str) -> str:
     """The report as one HTML page; ``path_svg`` is a figure of our own making."""
     page: str = (
-        _environment().get_template("report.html").render(r=report, path_svg=path_svg, css=_css())
+        environment().get_template("report.html").render(r=report, path_svg=path_svg, css=_css())
     )
     return page
 
 
 def worksheet_html(sheet: Worksheet) -> str:
     """The worksheet as one HTML page."""
-    page: str = _environment().get_template("worksheet.html").render(w=sheet, css=_css())
+    page: str = environment().get_template("worksheet.html").render(w=sheet, css=_css())
     return page
 
 

@@ -248,7 +248,7 @@ class PeakInstrument(Instrument):
         self, technique: Technique, edges: Array | None = None, hookup: str | None = None
     ) -> tuple[tuple[Outcome, ...], Table]:
         """Best of three kicks, or of as many as the technique says, in bins."""
-        edges = self._numeric_edges() if edges is None else edges
+        edges = self.numeric_edges() if edges is None else edges
         u = np.array([self._u(float(e), technique) for e in edges])
         mixes, f_dead, names = self._peak_cells(edges, u, technique)
         n = 1 if self.test.battery else technique.kicks or 3

@@ -12,12 +12,13 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 from scipy.optimize import brentq
 
 from benchodds.errors import ModelError, UnknownNameError, nearest
 from benchodds.system import SystemModel
 from benchodds.tables import Array
+from benchodds.validation import validate
 
 NONE = "none.elec"
 """The row for machines with nothing electrical at fault."""
@@ -75,11 +76,10 @@ class PriorSet(_Strict):
 
 def build_priors(raw: Mapping[str, Any]) -> PriorSet:
     """Check a parsed prior file on its own; ModelError names key, finding and remedy."""
-    try:
-        return PriorSet.model_validate(raw)
-    except ValidationError as error:
-        lines = [f"{'.'.join(str(p) for p in e['loc'])}: {e['msg']}" for e in error.errors()]
-        raise ModelError("\n".join(lines)) from None
+    priors, problems, _ = validate(PriorSet, raw)
+    if priors is None or problems:
+        raise ModelError("\n".join(problems))
+    return priors
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -107,14 +107,22 @@ class Session:
         variant: str | None,
         prior_set: str | None,
         name: str | None,
+        uid: str | None = None,
     ) -> Job:
-        """Open a job; every name is checked first."""
+        """Open a job; every name is checked first. The same ``uid`` twice is one job."""
         event, _ = opening(system, complaint, contexts, variant, prior_set, name)
+        if uid:
+            event = replace(event, uid=uid)
         return self.store.new_job(event, name=name)
 
-    def append(self, job_id: str, build: Callable[[Job, str, str], Event]) -> Job:
-        """Append the event that ``build(job, at, uid)`` makes; the token is made once."""
-        at, uid = now(), token()
+    def append(
+        self, job_id: str, build: Callable[[Job, str, str], Event], uid: str | None = None
+    ) -> Job:
+        """Append the event that ``build(job, at, uid)`` makes.
+
+        The token is made once, or is the ``uid`` given: the same one twice is one event.
+        """
+        at, uid = now(), uid or token()
         return self.store.append(job_id, lambda job: build(job, at, uid))
 
     def assess(self, job: Job, as_if: Sequence[str] = ()) -> Assessment:

@@ -10,20 +10,30 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from copy import deepcopy
-from typing import Annotated, Any, Literal, Self
+from typing import Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from benchodds.benchwork import Limit, Name, Repair, Setup, Test, Text
 from benchodds.errors import ModelError, UnknownNameError, nearest
 from benchodds.quantities import to_base
 from benchodds.systemcheck import broken_references
 from benchodds.validation import validate
 
-Name = Annotated[str, Field(pattern=r"^[a-z][A-Za-z0-9_-]{0,39}$")]
-Text = Annotated[str, Field(min_length=1, max_length=1000)]
-Share = Annotated[float, Field(ge=0.0, le=1.0)]
+__all__ = [
+    "Component",
+    "Grid",
+    "Limit",
+    "ModeInput",
+    "Quantity",
+    "Repair",
+    "Setup",
+    "SystemModel",
+    "Test",
+    "Variant",
+    "build_system",
+]
 
-MAX_STATES = 400
 MAX_PARENT_STATES = 3_000_000
 
 
@@ -120,142 +130,6 @@ class Quantity(_Strict):
         return self
 
 
-class Setup(_Strict):
-    """Access work done once and shared by the tests that need it."""
-
-    title: Text
-    """What is open, off, on or running."""
-    minutes: str
-    """Time to get there, such as "10 min"."""
-    close: str = "0 min"
-    """Time to put it back."""
-    needs: tuple[str, ...] = ()
-    """Set-ups that must be open first."""
-    cautions: tuple[str, ...] = ()
-    """What to be careful of; names of cautions."""
-    provides: dict[str, str] = {}
-    """What it lends to readings; for notes."""
-    provenance: str = ""
-    """Where the minutes come from; judgement when left out."""
-
-
-class Limit(_Strict):
-    """The limit of a test and the true quantity (measurand) that it is about."""
-
-    min: str | None = None
-    """Least value that passes, with its unit."""
-    max: str | None = None
-    """Largest value that passes, with its unit."""
-    measurand: str | None = None
-    """What the limit is about, as an expression over quantities at the stated conditions."""
-    conditions: str = ""
-    """Speed, temperature, load, leads."""
-    displayed: bool = False
-    """Whether the limit is what an adapter of this class shows, not the true volts."""
-    source: Text
-    """Manual, edition, page; or that it is invented."""
-
-
-class Test(_Strict):
-    """One test: how it is done, what it costs, and how its reading arises."""
-
-    __test__ = False
-
-    title: Text
-    """What it is, in a line."""
-    do: Text
-    """What to do, in the words of a bench card."""
-    kind: Literal["peak", "meter", "spark", "look"]
-    """How it is read: peak volts through an adapter, a steady meter, counted sparks, a look."""
-    minutes: str
-    """Own time, without set-ups, such as "3 min"."""
-    needs: tuple[str, ...] = ()
-    """Set-ups that must be open."""
-    cautions: tuple[str, ...] = ()
-    """What to be careful of; names of cautions."""
-    harm: str = ""
-    """What it can do to parts."""
-    after: tuple[str, ...] = ()
-    """Tests that come first; "a|b" for either."""
-    passed: tuple[str, ...] = ()
-    """Tests that must not have failed, else it would do harm; "a|b" for either."""
-    only: tuple[str, ...] = ()
-    """Variants that have this test; all when left out."""
-    tools: str = ""
-    """What is needed in hand."""
-    reads: str = ""
-    """A note on what it reads."""
-    unit: str = ""
-    """Unit of the reading: V, ohm, A; empty for a look."""
-    signal: str = ""
-    """What a meter shows: an expression over quantities, inputs, ``rpm`` and ``temp_c``."""
-    in_circuit: str = ""
-    """The same when it was not unplugged as it should be."""
-    p_unplugged: Share = 1.0
-    """Chance that it was unplugged when nothing is said."""
-    unplug: str = ""
-    """What is to be unplugged."""
-    random: dict[Name, str] = {}
-    """Inputs drawn anew at each reading: name = distribution."""
-    residual: str = ""
-    """What shows when nothing arrives: a distribution."""
-    battery: bool = False
-    """Whether the adapter is proved on a battery here; nothing is cranked."""
-    leads: bool = False
-    """Whether lead and contact resistance add to the reading."""
-    temperature: Literal["cold", "warm-stator", "warm-coil", "none"] = "none"
-    """How warm the part is when nothing is said, by the bench file."""
-    jitter: str = ""
-    """A quantity of two states: does a contact move, so that the display does not settle?"""
-    need: str = ""
-    """Volts that the gap needs, for sparks, such as "N(7 kV, 1.2 kV)"."""
-    tries: int = Field(default=10, ge=1, le=200)
-    """How many sparks are usually tried."""
-    disturb: Share = 0.0
-    """Chance that the test itself cures a fault elsewhere."""
-    span: tuple[str, str] | None = None
-    """Least and largest reading worth telling apart."""
-    outcomes: tuple[Name, ...] = ()
-    """What a look can show, the mildest first."""
-    passes: tuple[Name, ...] = ()
-    """Which of these is a pass."""
-    base: dict[Name, Share] = {}
-    """Chance of each outcome on a machine without any of the causes."""
-    causes: dict[str, dict[Name, Share]] = {}
-    """Chance of each outcome by fault ("exc.open", "exc.*") or state of a two-state quantity."""
-    limit: Limit | None = None
-    """What passes."""
-    proves: str = ""
-    """The gear that it proves: adapter."""
-    provenance: Text
-    """Where its numbers come from; the word judgement when from nowhere else."""
-
-
-class Repair(_Strict):
-    """A repair: what it clears, its cost in plugs, its time, and when it is worth acting on."""
-
-    title: Text
-    """What is done."""
-    clears: tuple[str, ...]
-    """Faults that are gone after it: "exc.open" or "exc.*"."""
-    cost: float = Field(ge=0)
-    """Price of the part, in spark plugs."""
-    minutes: str
-    """Time to do it."""
-    returnable: bool = False
-    """Whether the part can go back when it was not that."""
-    act_at: Share
-    """How sure one must be before doing it."""
-    requires: tuple[str, ...] = ()
-    """Tests without which it is not done; "a|b" for either."""
-    cautions: tuple[str, ...] = ()
-    """What to be careful of; names of cautions."""
-    only: tuple[str, ...] = ()
-    """Variants that have this repair; all when left out."""
-    provenance: Text
-    """Where its numbers come from; the word judgement when from nowhere else."""
-
-
 class SystemModel(_Strict):
     """A whole system for one machine variant, with every reference checked."""
 
@@ -337,30 +211,39 @@ class SystemModel(_Strict):
         )
 
 
-def _narrow(raw: Mapping[str, Any], variant: str) -> dict[str, Any]:
-    """Apply a variant's ``set`` and drop what exists only in other variants."""
+def _narrow(raw: Mapping[str, Any], variant: str) -> tuple[dict[str, Any], list[str]]:
+    """The file with a variant's ``set`` applied and what only others have left out, mistakes."""
     data = deepcopy(dict(raw))
-    overrides = data.get("variants", {}).get(variant, {}).get("set", {})
-    for path, value in overrides.items():
+    problems = []
+    chosen = data.get("variants", {}).get(variant, {})
+    changes = chosen.get("set", {}) if isinstance(chosen, dict) else {}
+    for path, value in changes.items() if isinstance(changes, dict) else ():
         keys = str(path).split(".")
         place: Any = data
         for key in keys[:-1]:
-            if not isinstance(place, dict) or key not in place:
-                raise ModelError(f"variants.{variant}.set.'{path}': there is no '{key}' to change")
-            place = place[key]
-        if not isinstance(place, dict):
-            raise ModelError(f"variants.{variant}.set.'{path}': there is nothing to change")
-        place[keys[-1]] = value
+            known = place if isinstance(place, dict) else {}
+            place = known.get(key)
+            if place is None:
+                near = nearest(key, known)
+                problems.append(
+                    f"variants.{variant}.set.'{path}': there is no '{key}' to change{near}"
+                )
+                break
+        if isinstance(place, dict):
+            place[keys[-1]] = value
+        elif place is not None:
+            problems.append(f"variants.{variant}.set.'{path}': there is nothing to change")
     for section in ("components", "quantities", "tests", "repairs"):
         items = data.get(section)
         if isinstance(items, dict):
-            data[section] = {
-                k: v
-                for k, v in items.items()
-                if not (isinstance(v, dict) and v.get("only") and variant not in v["only"])
-            }
+            data[section] = {k: v for k, v in items.items() if _is_in(v, variant)}
     data["variant"] = variant
-    return data
+    return data, problems
+
+
+def _is_in(item: Any, variant: str) -> bool:
+    only = item.get("only") if isinstance(item, dict) else None
+    return not isinstance(only, (list, tuple)) or not only or variant in only
 
 
 def build_system(raw: Mapping[str, Any], variant: str | None = None) -> SystemModel:
@@ -390,7 +273,9 @@ def build_system(raw: Mapping[str, Any], variant: str | None = None) -> SystemMo
         "default_variant": name,
         "complaints": {"complaint": "?"},
     }
-    model, problems, dropped = validate(SystemModel, _narrow(raw, name), blanks)
+    data, problems = _narrow(raw, name)
+    model, more, dropped = validate(SystemModel, data, blanks)
+    problems += more
     if model is not None:
         problems += broken_references(model, raw, {path[:2] for path in dropped})
     if problems or model is None:

@@ -6,9 +6,14 @@ looked at again, so that a file with five mistakes gets five messages.
 
 from __future__ import annotations
 
+import ast
+import inspect
+import itertools
+import textwrap
 import types
 from collections.abc import Iterator, Mapping, Sequence
 from copy import deepcopy
+from functools import cache
 from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
@@ -25,7 +30,7 @@ _WANTED = {
     "list_type": 'expected a list, such as ["A", "B"]',
     "dict_type": 'expected a table, such as { name = "..." }',
     "model_type": 'expected a table, such as { name = "..." }',
-    "string_type": "expected text in quotes, a number with its unit, such as \"12 min\"",
+    "string_type": 'expected text in quotes, a number with its unit, such as "12 min"',
     "bool_type": "expected true or false",
     "bool_parsing": "expected true or false",
     "float_type": "expected a plain number, such as 0.5",
@@ -124,24 +129,43 @@ def known_keys(cls: type[BaseModel], loc: Sequence[str | int]) -> list[str]:
 
 
 def _meaning(cls: type[BaseModel], loc: Sequence[str | int]) -> str:
-    """What a missing key is for, from its description."""
+    """What a missing key is for, from the text below its field."""
     found = _at(cls, loc[:-1])
     if found is None:
         return ""
-    for name, field in found.model_fields.items():
-        if loc[-1] in (name, field.alias) and field.description:
-            first = field.description.split("\n\n")[0].split(". ")[0].replace("\n", " ")
-            return f"; {first.rstrip('.')}"
-    return ""
+    names = [n for n, f in found.model_fields.items() if loc[-1] in (n, f.alias)]
+    said = next((descriptions(found)[n] for n in names if n in descriptions(found)), "")
+    return f"; {said[0].lower()}{said[1:].rstrip('.')}" if said else ""
+
+
+@cache
+def descriptions(cls: type[BaseModel]) -> dict[str, str]:
+    """The texts below the fields of a class, by field, read from its source when asked for.
+
+    Pydantic can read them too, but would do so whenever the program starts.
+    """
+    try:
+        tree = ast.parse(textwrap.dedent(inspect.getsource(cls)))
+    except (OSError, TypeError):
+        return {}
+    body = tree.body[0].body if isinstance(tree.body[0], ast.ClassDef) else []
+    out = {}
+    for item, below in itertools.pairwise(body):
+        match item, below:
+            case (
+                ast.AnnAssign(target=ast.Name(id=name)),
+                ast.Expr(value=ast.Constant(value=str(text))),
+            ):
+                out[name] = " ".join(text.split())
+    return out
 
 
 def _at(cls: type[BaseModel], loc: Sequence[str | int]) -> type[BaseModel] | None:
     """The class that a key path leads to, through tables of tables and lists."""
     kind: Any = cls
     for key in loc:
-        models = [m for m in _inside(kind) if isinstance(m, type) and issubclass(m, BaseModel)]
         step: Any = None
-        for model in models:
+        for model in _models(kind):
             for name, field in model.model_fields.items():
                 if key in (name, field.alias):
                     step = field.annotation
@@ -150,7 +174,11 @@ def _at(cls: type[BaseModel], loc: Sequence[str | int]) -> type[BaseModel] | Non
         if step is None:
             return None
         kind = step
-    return next((m for m in _inside(kind) if isinstance(m, type) and issubclass(m, BaseModel)), None)
+    return next(iter(_models(kind)), None)
+
+
+def _models(kind: Any) -> list[type[BaseModel]]:
+    return [m for m in _inside(kind) if isinstance(m, type) and issubclass(m, BaseModel)]
 
 
 def _inside(kind: Any) -> Iterator[Any]:

@@ -1,0 +1,222 @@
+"""What acting costs: remedies one after another, an ending, and what knowing would save.
+
+Remedies are taken in the order of chance of cure over cost, each followed by its check, until
+the machine is mended or ending the job is cheaper. That order is optimal for one fault,
+independent costs and perfect checks (Kadane and Simon 1977; Heckerman, Breese and Rommelse,
+Communications of the ACM 38, 1995); with shared faults it is a good guess, and what follows
+from it an upper bound. Minutes and money are kept apart: ``cost = rate * minutes + money``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchodds.decision import LEAST, Decision, Flags, Index, Remedy
+from benchodds.tables import Array
+
+PARTLY = 0.5
+"""Worth of a remedy that is needed but does not cure alone, beside one that cures."""
+
+LIVE = 1e-3
+"""Share of the machines still unmended below which an order of remedies is not continued."""
+
+
+@dataclass(frozen=True, eq=False)
+class Acts:
+    """Remedies and endings of a decision as arrays; the rows of each belong together."""
+
+    minutes: Array  # (n_remedies,) with the check after it
+    price: Array  # (n_remedies, n_states)
+    needed: Array
+    cures: Array
+    rest: Index
+    back: Array  # (n_remedies, n_states, n_states): where uncured states go, a 0-1 matrix
+    finals: Array  # (n_finals, n_states)
+    loss: Array
+    rate: float
+
+    @staticmethod
+    def of(decision: Decision) -> Acts:
+        """The arrays of a decision."""
+        n = len(decision.states)
+        shape = (len(decision.remedies), n)
+
+        def rows(values: Sequence[Array | Flags | Index], kind: type) -> Array:
+            return np.asarray(values, dtype=kind).reshape(shape)
+
+        cures = rows([r.cures for r in decision.remedies], float)
+        rest = rows([r.rest for r in decision.remedies], int).astype(np.intp)
+        back = np.zeros((*shape, n))
+        for r, (goes, cured) in enumerate(zip(rest, cures, strict=True)):
+            back[r, np.arange(n), goes] = 1.0 - cured
+        return Acts(
+            np.array([r.minutes + r.proof for r in decision.remedies], dtype=float),
+            rows([r.price for r in decision.remedies], float),
+            rows([r.needed for r in decision.remedies], float),
+            cures,
+            rest,
+            back,
+            np.array([f.cost for f in decision.finals], dtype=float).reshape(-1, n),
+            decision.loss,
+            decision.rate,
+        )
+
+    def ideal(self) -> tuple[Array, Array]:
+        """Minutes and money of the cheapest cure, or ending, of each state if it were known."""
+        n_remedies, n = self.price.shape
+        minutes = np.zeros(n)
+        money = self.finals.min(axis=0) if len(self.finals) else np.full(n, np.inf)
+        for _ in range(3):  # states of one fault first, then what leads there
+            for r in range(n_remedies):
+                go = self.needed[r] > 0
+                on = np.where(self.cures[r] > 0, 0.0, 1.0)
+                to = self.rest[r]
+                mins = self.minutes[r] + on * minutes[to]
+                cash = self.price[r] + on * (money[to] + self.loss[to])
+                better = go & (self.rate * mins + cash < self.rate * minutes + money - LEAST)
+                minutes, money = np.where(better, mins, minutes), np.where(better, cash, money)
+        return minutes, money
+
+
+@dataclass(frozen=True, eq=False)
+class Order:
+    """Cost of acting without another test, for each of some beliefs.
+
+    ``first`` is the remedy done first, or ``-1 - k`` for ending number k; ``minutes`` and
+    ``money`` (n_beliefs,) are expected.
+    """
+
+    first: Index
+    minutes: Array
+    money: Array
+
+
+def order(acts: Acts, p: Array, mended: Flags, before: Array | None = None) -> Order:
+    """Act on beliefs ``p`` (n_beliefs, n_states), each summing to 1, without another test.
+
+    ``mended`` (n_beliefs, n_remedies) are remedies done already; ``before`` (same shape) are
+    minutes of tests that a remedy must wait for.
+    """
+    n, n_remedies = mended.shape
+    weight, live, spent = p.copy(), np.ones(n), mended.copy()
+    ends = weight @ acts.finals.T if len(acts.finals) else np.full((n, 1), np.inf)
+    first = -1 - ends.argmin(axis=1)
+    best_minutes, best_money = np.zeros(n), ends.min(axis=1)
+    minutes, money = np.zeros(n), np.zeros(n)
+    start = np.full(n, n_remedies, dtype=np.intp)
+    rows = np.arange(n)
+    for step in range(n_remedies):
+        cures, needed = weight @ acts.cures.T, weight @ acts.needed.T
+        time = live[:, None] * (acts.minutes + (0.0 if before is None else before))
+        part = weight @ acts.price.T
+        worth = cures + PARTLY * (needed - cures)
+        score = np.where(spent | (needed <= LEAST), -1.0, worth / (acts.rate * time + part + LEAST))
+        pick = score.argmax(axis=1)
+        going = (score[rows, pick] > 0) & (live > LIVE)
+        if not going.any():
+            break
+        minutes = minutes + np.where(going, time[rows, pick], 0.0)
+        money = money + np.where(going, part[rows, pick], 0.0)
+        for r in np.unique(pick[going]):
+            mine = going & (pick == r)
+            weight[mine] = weight[mine] @ acts.back[r]
+        weight[~going] = 0.0
+        money = money + weight @ acts.loss
+        live = weight.sum(axis=1)
+        if step == 0:
+            start = np.where(going, pick, start)
+        spent[rows[going], pick[going]] = True
+        ends = (
+            weight @ acts.finals.T
+            if len(acts.finals)
+            else np.where(live > LIVE, np.inf, 0.0)[:, None]
+        )
+        total = acts.rate * minutes + money + ends.min(axis=1)
+        better = going & (total < acts.rate * best_minutes + best_money - LEAST)
+        first = np.where(better, start, first)
+        best_minutes = np.where(better, minutes, best_minutes)
+        best_money = np.where(better, money + ends.min(axis=1), best_money)
+    return Order(first, best_minutes, best_money)
+
+
+@dataclass(frozen=True)
+class Worth:
+    """What acting now costs, what it would cost if the state were known, and the difference."""
+
+    now: float
+    known: float
+
+    @property
+    def perfect(self) -> float:
+        """Expected value of perfect information: no test, or number of them, is worth more."""
+        return self.now - self.known
+
+
+def worth(decision: Decision) -> Worth:
+    """Cost of acting now and with perfect information, in money (Raiffa 1968: EVPI)."""
+    acts = Acts.of(decision)
+    p = decision.p.sum(axis=1)
+    now = act_now(decision)
+    minutes, money = acts.ideal()
+    return Worth(now, float(p @ (acts.rate * minutes + money)))
+
+
+def act_now(decision: Decision) -> float:
+    """Expected cost, in money, of acting at once and never testing again."""
+    acts = Acts.of(decision)
+    mended = np.array([[r.name in decision.mended for r in decision.remedies]], dtype=bool)
+    before = np.array([[minutes_before(decision, r) for r in decision.remedies]], dtype=float)
+    shape = (1, len(decision.remedies))
+    found = order(
+        acts, decision.p.sum(axis=1)[None], mended.reshape(shape), before.reshape(shape)
+    )
+    return float(acts.rate * found.minutes[0] + found.money[0])
+
+
+def value_of_test(decision: Decision, name: str) -> float:
+    """Expected value of a test's information before its cost, in money (EVSI; Raiffa 1968)."""
+    after = 0.0
+    for outcome in range(decision.check(name).p.shape[2]):
+        chance, then = decision.after_check(name, outcome)
+        if chance > LEAST:
+            after += chance * act_now(then)
+    return act_now(decision) - after
+
+
+def waits_for(decision: Decision, remedy: Remedy) -> tuple[str, ...]:
+    """The tests that a remedy must wait for, in an order in which they can be done.
+
+    What cannot be done here (refused, impossible) is not waited for.
+    """
+    known = {c.name: c for c in decision.checks}
+    out: list[str] = []
+
+    def add(name: str, path: frozenset[str]) -> bool:
+        """Put a test and what must come before it on the list; False when it cannot be had."""
+        if name in decision.done or name in out:
+            return True
+        if name not in known or name in decision.spent or name in path:
+            return False
+        kept = len(out)
+        for group in (*known[name].after, *known[name].passed):
+            if not any(add(other, path | {name}) for other in sorted(group)):
+                del out[kept:]
+                return False
+        out.append(name)
+        return True
+
+    for name in sorted(remedy.requires):
+        add(name, frozenset())
+    return tuple(out)
+
+
+def minutes_before(decision: Decision, remedy: Remedy) -> float:
+    """Minutes of the tests that a remedy must wait for, with their set-ups."""
+    names = waits_for(decision, remedy)
+    wanted: frozenset[str] = frozenset().union(*(decision.check(n).setups for n in names))
+    return sum(decision.check(n).minutes for n in names) + sum(
+        decision.setups[s] for s in wanted - decision.opened
+    )

@@ -1,0 +1,349 @@
+"""A decision laid out for looking ahead: few outcomes per test, beliefs side by side.
+
+Many bins of a voltmeter mean the same to whoever must choose a repair. Outcomes of one sign
+are merged, the pair first that tells least apart, until a few are left. What a merged test
+loses in information is known (:attr:`Board.lost`). States of negligible weight are left out,
+and their weight is known too (:attr:`Board.left_out`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchodds.acting import Acts, minutes_before, order, waits_for
+from benchodds.decision import LEAST, Decision, Flags, Index, repair_classes
+from benchodds.tables import Array
+
+TEMPER = 0.5
+"""Power of the belief under which outcomes are merged: what is unlikely now may lead later."""
+
+AT_ONCE = 4_000_000
+"""Table entries that are held at once."""
+
+
+def xlogx(p: Array) -> Array:
+    """p log2 p, zero at zero."""
+    return np.asarray(p * np.log2(np.maximum(p, 1e-300)))
+
+
+def merged(joint: Array, signs: Sequence[int], most: int) -> list[list[int]]:
+    """Outcomes in at most ``most`` groups (more where there are more signs), least lost first.
+
+    ``joint`` (n_rows, n_outcomes) is P(row, outcome). Two groups of one sign cost, when merged,
+    the information h(a) + h(b) - h(a + b), h(x) = sum x log x - (sum x) log (sum x).
+    """
+    groups = [[i] for i in range(joint.shape[1])]
+    columns = [joint[:, i] for i in range(joint.shape[1])]
+
+    def told(x: Array) -> Array:
+        return np.asarray(xlogx(x).sum(axis=0) - xlogx(x.sum(axis=0)))
+
+    while len(groups) > most:
+        stack = np.stack(columns, axis=1)
+        each = told(stack)
+        pairs = [
+            (a, b)
+            for b in range(len(groups))
+            for a in range(b)
+            if signs[groups[a][0]] == signs[groups[b][0]]
+        ]
+        if not pairs:
+            break
+        left, right = np.array(pairs).T
+        loss = each[left] + each[right] - told(stack[:, left] + stack[:, right])
+        a, b = pairs[int(loss.argmin())]
+        groups[a] += groups.pop(b)
+        columns[a] = columns[a] + columns.pop(b)
+    return groups
+
+
+@dataclass(frozen=True, eq=False)
+class Nodes:
+    """Places that a job can come to, side by side.
+
+    ``p`` (n, n_states, n_gear) are beliefs, each summing to 1, ``mass`` (n,) the chance of
+    coming here and ``root`` (n,) where it began. The flags say which tests are spent and which
+    were last seen to fail, which set-ups are open, which remedies were done in vain.
+    """
+
+    p: Array
+    mass: Array
+    root: Index
+    done: Flags
+    spent: Flags
+    failed: Flags
+    opened: Flags
+    mended: Flags
+
+    def __len__(self) -> int:
+        return len(self.mass)
+
+    def take(self, rows: Index | Flags) -> Nodes:
+        """Some of the places."""
+        return Nodes(*(getattr(self, name)[rows] for name in _FIELDS))
+
+    @staticmethod
+    def join(parts: Sequence[Nodes]) -> Nodes:
+        """Places of several lots in one."""
+        return Nodes(*(np.concatenate([getattr(x, name) for x in parts]) for name in _FIELDS))
+
+
+_FIELDS = ("p", "mass", "root", "done", "spent", "failed", "opened", "mended")
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """What can be done at each of some places, shape (n, n_tests) or (n,).
+
+    ``info`` is expected information about which remedy is wanted, in bits; ``minutes`` and
+    ``money`` the cost of each test (infinite where it cannot be done); ``entropy`` what is left
+    to know; ``act_*`` the cost of acting without another test and ``first`` what that begins
+    with; ``ideal_*`` the cost if the state were known.
+    """
+
+    info: Array
+    minutes: Array
+    money: Array
+    entropy: Array
+    first: Index
+    act_minutes: Array
+    act_money: Array
+    ideal_minutes: Array
+    ideal_money: Array
+
+
+class Board:
+    """A decision as arrays, with tests of few outcomes.
+
+    Parameters
+    ----------
+    most
+        Outcomes per test after merging.
+    share
+        Weight of the states that are kept, the likeliest first.
+    """
+
+    def __init__(self, decision: Decision, most: int = 4, share: float = 0.9995) -> None:
+        self.decision = decision = _fewer_states(decision, share)
+        self.left_out = 1.0 - float(decision.p.sum())
+        p = decision.p / decision.p.sum()
+        self.rate = decision.rate
+        classes = repair_classes(decision)
+        self.n_classes = int(classes.max()) + 1
+        self.members = [np.flatnonzero(classes == k) for k in range(self.n_classes)]
+        self.names = tuple(c.name for c in decision.checks)
+        self.acts = Acts.of(decision)
+        self.ideal_minutes, self.ideal_money = self.acts.ideal()
+        tempered = p**TEMPER
+        tempered = tempered / tempered.sum()
+        tables, self.signs, self.lost = [], [], {}
+        for check in decision.checks:
+            groups, lost = self._groups(check.p, tempered, check.signs, most)
+            tables.append(np.stack([check.p[:, :, g].sum(axis=2) for g in groups], axis=2))
+            self.signs.append([check.signs[g[0]] for g in groups])
+            self.lost[check.name] = lost
+        sizes = [t.shape[2] for t in tables]
+        self.starts = np.concatenate([[0], np.cumsum(sizes)]).astype(np.intp)
+        self.table = (
+            np.concatenate(tables, axis=2) if tables else np.zeros((*p.shape, 0))
+        )  # states, gear, columns
+        self._rows = [
+            np.ascontiguousarray(self.table[m].reshape(-1, self.table.shape[2]))
+            for m in self.members
+        ]
+        setups = list(decision.setups)
+        self.setup_minutes = np.array([decision.setups[s] for s in setups])
+        self.needs = np.array(
+            [[s in c.setups for s in setups] for c in decision.checks], dtype=bool
+        ).reshape(len(self.names), len(setups))
+        self.own = np.array([c.minutes for c in decision.checks])
+        self.harm = np.array([c.harm for c in decision.checks]).reshape(len(self.names), -1)
+        self.after = [[self._flags(g) for g in c.after] for c in decision.checks]
+        self.passed = [[self._flags(g) for g in c.passed] for c in decision.checks]
+        self.waits = [
+            [self.names.index(n) for n in waits_for(decision, r)] for r in decision.remedies
+        ]
+        self.before = np.array([minutes_before(decision, r) for r in decision.remedies])
+        self.root = Nodes(
+            p[None],
+            np.ones(1),
+            np.zeros(1, dtype=np.intp),
+            self._flags(decision.done)[None],
+            self._flags(decision.spent)[None],
+            self._flags(decision.failed)[None],
+            np.array([[s in decision.opened for s in setups]], dtype=bool),
+            np.array([[r.name in decision.mended for r in decision.remedies]], dtype=bool),
+        )
+
+    def _flags(self, names: frozenset[str]) -> Flags:
+        return np.array([n in names for n in self.names], dtype=bool)
+
+    def _groups(
+        self, p: Array, weight: Array, signs: Sequence[int], most: int
+    ) -> tuple[list[list[int]], float]:
+        """Groups of outcomes, and the information that merging loses, in bits."""
+        joint = weight[:, :, None] * p
+        rows = np.concatenate([joint[m].sum(axis=0) for m in self.members])
+        groups = merged(rows, signs, most)
+        small = np.stack([rows[:, g].sum(axis=1) for g in groups], axis=1)
+        before = xlogx(rows).sum() - xlogx(rows.sum(axis=0)).sum()
+        return groups, float(before - (xlogx(small).sum() - xlogx(small.sum(axis=0)).sum()))
+
+    def columns(self, test: int) -> slice:
+        """The columns of a test's outcomes in the table."""
+        return slice(int(self.starts[test]), int(self.starts[test + 1]))
+
+    def view(self, nodes: Nodes) -> View:
+        """What can be done at some places."""
+        size = max(1, AT_ONCE // max(1, self.table.shape[2]))
+        if len(nodes) > size:
+            parts = [
+                self.view(nodes.take(np.arange(i, min(i + size, len(nodes)))))
+                for i in range(0, len(nodes), size)
+            ]
+            return View(
+                *(np.concatenate([getattr(v, f) for v in parts]) for f in View.__annotations__)
+            )
+        p = nodes.p.sum(axis=2)
+        minutes, money = self._costs(nodes, p)
+        before = self.before * np.ones((len(nodes), 1))
+        for r, waits in enumerate(self.waits):
+            if waits:  # minutes of what is left to do first, set-ups in proportion
+                before[:, r] *= 1.0 - nodes.done[:, waits].mean(axis=1)
+        found = order(self.acts, p, nodes.mended, before)
+        info, entropy = self._information(nodes.p)
+        return View(
+            info,
+            minutes,
+            money,
+            entropy,
+            found.first,
+            found.minutes,
+            found.money,
+            p @ self.ideal_minutes,
+            p @ self.ideal_money,
+        )
+
+    def _information(self, p: Array) -> tuple[Array, Array]:
+        """I(remedies wanted; outcome) of every test in bits, and the entropy of the former."""
+        n = len(p)
+        inner, total = np.zeros((n, self.table.shape[2])), np.zeros((n, self.table.shape[2]))
+        entropy = np.zeros(n)
+        for members, rows in zip(self.members, self._rows, strict=True):
+            mine = p[:, members].reshape(n, -1)
+            joint = mine @ rows
+            inner += xlogx(joint)
+            total += joint
+            entropy -= xlogx(mine.sum(axis=1))
+        told = inner - xlogx(total)
+        if not told.shape[1]:
+            return np.zeros((n, 0)), entropy
+        info = np.add.reduceat(told, self.starts[:-1], axis=1) + entropy[:, None]
+        return np.maximum(info, 0.0), entropy
+
+    def _costs(self, nodes: Nodes, p: Array) -> tuple[Array, Array]:
+        """Minutes and money of every test; infinite minutes where it cannot be done."""
+        closed = np.where(nodes.opened, 0.0, 1.0) * self.setup_minutes
+        minutes = self.own + closed @ self.needs.T
+        can = ~nodes.spent
+        fine = nodes.done & ~nodes.failed
+        for t in range(len(self.names)):
+            for group in self.after[t]:
+                can[:, t] &= nodes.done[:, group].any(axis=1)
+            for group in self.passed[t]:
+                can[:, t] &= fine[:, group].any(axis=1)
+        return np.where(can, minutes, np.inf), p @ self.harm.T
+
+    def test(self, nodes: Nodes, tests: Index) -> tuple[Nodes, Index]:
+        """Do a test at each place: the places after each outcome, and whence they came."""
+        parts: list[Nodes] = []
+        came: list[Index] = []
+        for t in np.unique(tests):
+            rows = np.flatnonzero(tests == t)
+            here = nodes.take(rows)
+            done, spent = here.done.copy(), here.spent.copy()
+            done[:, t] = spent[:, t] = True
+            opened = here.opened | self.needs[t]
+            for k, column in enumerate(range(self.starts[t], self.starts[t + 1])):
+                joint = here.p * self.table[:, :, column]
+                chance = joint.sum(axis=(1, 2))
+                on = chance > LEAST
+                failed = here.failed.copy()
+                failed[:, t] = self.signs[t][k] < 0
+                parts.append(
+                    Nodes(
+                        joint[on] / chance[on, None, None],
+                        here.mass[on] * chance[on],
+                        here.root[on],
+                        done[on],
+                        spent[on],
+                        failed[on],
+                        opened[on],
+                        here.mended[on],
+                    )
+                )
+                came.append(rows[on])
+        return Nodes.join(parts), np.concatenate(came)
+
+    def mend(self, nodes: Nodes, remedies: Index) -> tuple[Nodes, Index, Array, Array]:
+        """Do a remedy at each place: places where it did not cure, whence they came, its cost.
+
+        The cost is in minutes and in money, for every place.
+        """
+        p = nodes.p.sum(axis=2)
+        minutes = self.acts.minutes[remedies]
+        money = np.einsum("ns,ns->n", p, self.acts.price[remedies])
+        left = np.zeros_like(nodes.p)
+        for r in np.unique(remedies):
+            rows = np.flatnonzero(remedies == r)
+            left[rows] = np.einsum("nsg,st->ntg", nodes.p[rows], self.acts.back[r])
+        chance = left.sum(axis=(1, 2))
+        money = money + left.sum(axis=2) @ self.acts.loss
+        on = np.flatnonzero(chance > LEAST)
+        mended = nodes.mended[on].copy()
+        mended[np.arange(len(on)), remedies[on]] = True
+        after = replace(
+            nodes.take(on),
+            p=left[on] / chance[on, None, None],
+            mass=nodes.mass[on] * chance[on],
+            mended=mended,
+        )
+        return after, on, minutes, money
+
+
+def _fewer_states(decision: Decision, share: float) -> Decision:
+    """The decision without states of negligible weight (and what remedies leave stays in)."""
+    p = decision.p.sum(axis=1)
+    ranked = np.argsort(-p, kind="stable")
+    enough = int(np.searchsorted(np.cumsum(p[ranked]), share * p.sum())) + 1
+    keep: set[int] = set()
+    todo = set(ranked[:enough].tolist())
+    while todo:
+        keep |= todo
+        todo = {int(r.rest[s]) for r in decision.remedies for s in todo} - keep
+    rows = np.array(sorted(keep), dtype=np.intp)
+    if len(rows) == len(p):
+        return decision
+    place = np.full(len(p), -1, dtype=np.intp)
+    place[rows] = np.arange(len(rows))
+    return replace(
+        decision,
+        states=tuple(decision.states[s] for s in rows),
+        p=decision.p[rows],
+        checks=tuple(replace(c, p=c.p[rows], harm=c.harm[rows]) for c in decision.checks),
+        remedies=tuple(
+            replace(
+                r,
+                price=r.price[rows],
+                needed=r.needed[rows],
+                cures=r.cures[rows],
+                rest=place[r.rest[rows]],
+            )
+            for r in decision.remedies
+        ),
+        finals=tuple(replace(f, cost=f.cost[rows]) for f in decision.finals),
+        loss=decision.loss[rows],
+    )

@@ -1,0 +1,177 @@
+"""What a past job says about which fault it was: its readings, and how it was closed.
+
+Readings: P(readings | fault), by the same exact inference that serves the bench, with the
+priors taken out again. Tests that were not done carry no likelihood: which test a shop does
+next depends on what it knew by then, and so cancels out (ignorable, in the sense of D. Rubin,
+Inference and missing data, Biometrika 63 (1976)).
+
+Closings: a closing names the fault rightly in a known share of cases; where it is wrong it
+falls on what the shop had reason to suspect, which is the starting prior times the likelihood
+of the readings. So readings that misled the shop are not counted as if they confirmed it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from benchodds.assess import Machine, network_of, understand
+from benchodds.cases import Told, Written
+from benchodds.errors import EvidenceError
+from benchodds.jobs import Job, Reading
+from benchodds.learning import Learning
+from benchodds.machine import FoldedNetwork
+from benchodds.priors import NONE, PriorSet, Row, Together, flat_priors
+from benchodds.system import SystemModel
+from benchodds.tables import Array, State
+
+AT = "2000-01-01T00:00:00Z"
+LEAST = 1e-200
+"""Least likelihood, against the best explained fault: far below the floor of any reading."""
+
+
+def fault_names(model: SystemModel) -> tuple[str, ...]:
+    """All faults of a machine, and last that there is none."""
+    return (*(f"{c}.{m}" for c, m in model.faults()), NONE)
+
+
+def job_of(machine: Machine, readings: Sequence[Written], complaint: str) -> Job:
+    """A job that holds these readings and nothing else."""
+    taken = tuple(
+        Reading(f"R{i}", i, w.test, w.values, w.taken(), AT) for i, w in enumerate(readings, 1)
+    )
+    model = machine.model
+    names = (model.id, model.variant, complaint, (), model.version, "", "")
+    return Job("past", *names, opened_at=AT, readings=taken)
+
+
+@dataclass
+class ReadingWorth:
+    """Likelihood of readings under each single fault of one machine, and under none.
+
+    The machine's priors play no part: flat ones take their place and are divided out.
+    """
+
+    machine: Machine
+    _kept: dict[tuple[Written, ...], Array] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.machine = replace(self.machine, priors=flat_priors(self.machine.model))
+        self._complaint = next(iter(self.machine.model.complaints))
+        single: list[State] = [(fault,) for fault in self.machine.model.faults()]
+        self._states = (*single, ())
+        self._before = self._log_weights(())
+
+    def __call__(self, readings: tuple[Written, ...]) -> Array:
+        """P(readings | fault), largest 1, in the order of :func:`fault_names`.
+
+        Raises
+        ------
+        ReadingError
+            When a value cannot be one of its test's.
+        EvidenceError
+            When no fault explains the readings.
+        """
+        if readings not in self._kept:
+            logs = self._log_weights(readings) - self._before
+            top = float(logs.max())
+            if not math.isfinite(top):
+                raise EvidenceError("no single fault explains these readings together")
+            self._kept[readings] = np.maximum(np.exp(logs - top), LEAST)
+        return self._kept[readings]
+
+    def _log_weights(self, readings: Sequence[Written]) -> Array:
+        job = job_of(self.machine, readings, self._complaint)
+        network = network_of(self.machine, job, understand(self.machine, job))
+        return FoldedNetwork(network, self._states).log_weights
+
+
+def closing_likelihood(
+    faults: Sequence[str], named: str, right: float, part: float, suspicion: Array
+) -> Array:
+    """P(a closing names ``named`` | true fault), for every true fault.
+
+    Parameters
+    ----------
+    faults : names, in order
+        All that it could be, ``none.elec`` among them.
+    named : str
+        What the closing says.
+    right, part : float
+        Shares of closings that name the fault itself, and the part but another mode.
+    suspicion : (n_faults,) array
+        How far the shop had reason to suspect each (any common scale), > 0.
+
+    Notes
+    -----
+    A wrong mode falls on the other modes of the part, a wrong part on other parts, each in
+    proportion to suspicion. What has nowhere to fall (a part with one mode) joins the rest.
+    """
+    parts = np.array([f.split(".")[0] for f in faults])
+    at = list(faults).index(named)
+    same = parts == parts[at]
+    total = float(suspicion.sum())
+    in_part = {p: float(suspicion[parts == p].sum()) for p in dict.fromkeys(parts.tolist())}
+    out = np.empty(len(faults))
+    for z, true in enumerate(parts):
+        inside = in_part[true] - float(suspicion[z])  # other modes of the true part
+        has_modes = bool((parts == true).sum() > 1)
+        share_part = part if has_modes else 0.0
+        if z == at:
+            out[z] = right
+        elif same[z]:
+            out[z] = share_part * suspicion[at] / inside
+        else:
+            rest = 1 - right - share_part
+            out[z] = rest * suspicion[at] / (total - in_part[true])
+    return out
+
+
+def told_likelihood(
+    faults: Sequence[str], told: Sequence[Told], learning: Learning, suspicion: Array
+) -> Array:
+    """P(all closings of a job | true fault): one fault each; a closing without any says nothing."""
+    out = np.ones(len(faults))
+    for item in told:
+        if item.faults:
+            grade = learning.grade(item.grade)
+            out *= closing_likelihood(faults, item.faults[0], grade.right, grade.part, suspicion)
+    return out
+
+
+def split(told: Sequence[Told]) -> list[tuple[Told, ...]]:
+    """A job closed with several faults as one closing for each; others unchanged."""
+    last = told[-1]
+    if len(last.faults) < 2:
+        return [tuple(Told(t.faults[:1], t.grade) for t in told)]
+    return [(Told((fault,), last.grade),) for fault in last.faults]
+
+
+def link_share(priors: PriorSet, fault: str, others: Sequence[str]) -> float:
+    """Share of a second fault that counts for itself, not for having been brought on.
+
+    A link multiplies the odds of ``fault`` by ``times`` when another is there; of such pairs
+    1 / times would be there without the link.
+    """
+    times = 1.0
+    for link in priors.links:
+        if link.raises == fault and (link.given == "any" or link.given in others):
+            times *= link.times
+    return 1.0 / max(times, 1.0)
+
+
+__all__ = [
+    "ReadingWorth",
+    "Row",
+    "Together",
+    "closing_likelihood",
+    "fault_names",
+    "job_of",
+    "link_share",
+    "split",
+    "told_likelihood",
+]
+_ = Mapping

@@ -1,0 +1,244 @@
+"""Check a system's files: every mistake, every doubt, and what the tests can do.
+
+A model file is looked at with every variant, with its bench file and its prior file, and
+compiled when there is no mistake. Nothing is written, and no cache is used.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from benchodds import files
+from benchodds.assess import Machine
+from benchodds.doubts import doubts_in_machine, doubts_in_model, unused
+from benchodds.errors import BenchoddsError, ModelError, UnknownNameError
+from benchodds.firsthour import FirstHour, first_hour
+from benchodds.gear import Bench, build_bench
+from benchodds.network import physics
+from benchodds.priorcheck import prior_doubts, prior_mistakes
+from benchodds.priors import PriorSet, build_priors
+from benchodds.separability import Separability, separability
+from benchodds.system import SystemModel, build_system
+
+
+@dataclass(frozen=True)
+class Remark:
+    """One mistake or doubt: where it stands and what it is.
+
+    ``variants`` names those it is about; empty for all of the file.
+    """
+
+    level: Literal["mistake", "doubt"]
+    path: Path
+    line: int | None
+    key: str
+    text: str
+    variants: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Checked:
+    """What was found about one system.
+
+    ``apart`` has the separability of each variant that could be compiled, ``hours`` a first
+    hour of each complaint of the default variant.
+    """
+
+    paths: tuple[Path, ...]
+    title: str
+    remarks: tuple[Remark, ...]
+    apart: Mapping[str, Separability] = field(default_factory=dict)
+    hours: tuple[tuple[str, FirstHour], ...] = ()
+
+    @property
+    def mistakes(self) -> tuple[Remark, ...]:
+        """What must be mended before the file can be used."""
+        return tuple(r for r in self.remarks if r.level == "mistake")
+
+    @property
+    def doubts(self) -> tuple[Remark, ...]:
+        """What is legal, and probably not meant."""
+        return tuple(r for r in self.remarks if r.level == "doubt")
+
+
+def check(name: str) -> Checked:
+    """Check the system of a model or prior file, or of a known name.
+
+    Raises
+    ------
+    ModelError
+        The file cannot be read as TOML at all.
+    UnknownNameError
+        There is no such file or system.
+    """
+    path = _found(name)
+    raw = files.read_toml(path)
+    if "cranking" in raw and "components" not in raw:
+        return _check_bench(path, raw)
+    if "rows" in raw and "components" not in raw:
+        model_path = _beside(path, "models", str(raw.get("system", path.stem)))
+        if model_path is None:
+            text = f"'{raw.get('system')}' is no system known here, so its faults cannot be checked"
+            return Checked((path,), path.stem, (_remark("mistake", path, f"system: {text}"),))
+        return _Run(model_path, files.read_toml(model_path), path).checked()
+    return _Run(path, raw, _beside(path, "priors", str(raw.get("id", path.stem)))).checked()
+
+
+def _found(name: str) -> Path:
+    path = files.find("models", name)
+    if not path.exists():
+        raise UnknownNameError(f"there is no file {path}")
+    return path
+
+
+def _beside(path: Path, kind: str, name: str) -> Path | None:
+    """The file of that name in the folder beside this one, else the one known here."""
+    near = path.resolve().parent.parent / kind / f"{name}.toml"
+    if near.exists():
+        return near
+    try:
+        return files.find(kind, name)
+    except UnknownNameError:
+        return None
+
+
+def _remark(
+    level: Literal["mistake", "doubt"],
+    path: Path,
+    problem: str,
+    variant: str | None = None,
+    variants: Iterable[str] = (),
+) -> Remark:
+    ((line, key, text),) = files.locate(path.read_text(encoding="utf-8"), [problem], variant)
+    return Remark(level, path, line, key, text, tuple(variants))
+
+
+def _check_bench(path: Path, raw: Mapping[str, Any]) -> Checked:
+    try:
+        build_bench(raw)
+    except ModelError as error:
+        remarks = tuple(_remark("mistake", path, p) for p in str(error).splitlines())
+        return Checked((path,), "bench", remarks)
+    return Checked((path,), "bench", ())
+
+
+@dataclass
+class _Run:
+    """One check in progress: problems by (level, file, text) with the variants they are in."""
+
+    path: Path
+    raw: Mapping[str, Any]
+    prior_path: Path | None
+    problems: dict[tuple[Literal["mistake", "doubt"], Path, str], list[str]] = field(
+        default_factory=dict
+    )
+
+    def checked(self) -> Checked:
+        """All that can be found out."""
+        models = self._models()
+        priors = self._priors(list(models.values()))
+        bench = self._bench(models)
+        apart: dict[str, Separability] = {}
+        hours: list[tuple[str, FirstHour]] = []
+        if not self._any_mistake() and priors is not None and bench is not None:
+            for variant, model in models.items():
+                machine = self._machine(model, bench, priors)
+                if machine is None:
+                    continue
+                apart[variant] = separability(machine)
+                for problem in doubts_in_machine(machine, apart[variant]):
+                    self._add("doubt", self.path, problem, variant)
+                if variant == model.default_variant:
+                    hours = [(c, first_hour(machine, c)) for c in model.complaints]
+        first = next(iter(models.values()), None)
+        title = f"{first.id} {first.version}: {first.title}" if first else self.path.stem
+        paths = (self.path, *([self.prior_path] if self.prior_path else []))
+        remarks = tuple(self._remarks(list(models) or self._variants()))
+        return Checked(paths, title, remarks, apart, tuple(hours))
+
+    def _add(
+        self, level: Literal["mistake", "doubt"], path: Path, problem: str, variant: str = ""
+    ) -> None:
+        self.problems.setdefault((level, path, problem), []).append(variant)
+
+    def _any_mistake(self) -> bool:
+        return any(level == "mistake" for level, _, _ in self.problems)
+
+    def _variants(self) -> list[str]:
+        variants = self.raw.get("variants")
+        return list(variants) if isinstance(variants, dict) else []
+
+    def _models(self) -> dict[str, SystemModel]:
+        """The model of every variant that has no mistake."""
+        models = {}
+        for variant in self._variants() or [""]:
+            try:
+                models[variant] = build_system(self.raw, variant or None)
+            except BenchoddsError as error:
+                for problem in str(error).splitlines():
+                    self._add("mistake", self.path, problem, variant)
+                continue
+            for problem in doubts_in_model(models[variant]):
+                self._add("doubt", self.path, problem, variant)
+        return models
+
+    def _bench(self, models: Mapping[str, SystemModel]) -> Bench | None:
+        if not models:
+            return None
+        try:
+            bench = files.load_bench(next(iter(models.values())).bench)
+        except BenchoddsError as error:
+            self._add("mistake", self.path, f"bench: {error}")
+            return None
+        for variant, model in models.items():
+            for problem in unused(model, bench):
+                self._add("doubt", self.path, problem, f"?{variant}")
+        return bench
+
+    def _priors(self, models: list[SystemModel]) -> PriorSet | None:
+        if self.prior_path is None:
+            self._add(
+                "mistake",
+                self.path,
+                f"id: no prior file for '{self.raw.get('id')}'; write one beside models/, "
+                "in priors/, with a row for every fault",
+            )
+            return None
+        try:
+            priors = build_priors(files.read_toml(self.prior_path))
+        except ModelError as error:
+            for problem in str(error).splitlines():
+                self._add("mistake", self.prior_path, problem)
+            return None
+        if not models:
+            return None
+        mistakes = list(prior_mistakes(priors, models))
+        for problem in mistakes:
+            self._add("mistake", self.prior_path, problem)
+        for problem in () if mistakes else prior_doubts(priors, models):
+            self._add("doubt", self.prior_path, problem)
+        return None if mistakes else priors
+
+    def _machine(self, model: SystemModel, bench: Bench, priors: PriorSet) -> Machine | None:
+        try:
+            return Machine(model, bench, priors, *physics(model, bench))
+        except ModelError as error:
+            self._add("mistake", self.path, str(error), model.variant)
+            return None
+
+    def _remarks(self, variants: list[str]) -> Iterable[Remark]:
+        """Problems as remarks, in the order of the lines.
+
+        What is unused counts only where no variant that has it uses it ('?' marks those).
+        """
+        out = []
+        for (level, path, problem), found in self.problems.items():
+            named = [v.removeprefix("?") for v in found if v]
+            if any(v.startswith("?") for v in found) and set(named) != set(variants):
+                continue
+            some = () if not named or set(named) == set(variants) else tuple(named)
+            out.append(_remark(level, path, problem, named[0] if named else None, some))
+        return sorted(out, key=lambda r: (str(r.path) != str(self.path), r.line or 0))

@@ -1,0 +1,259 @@
+"""The page: forms, devices, tokens, hosts; what is typed is kept, and nothing is doubled."""
+
+from __future__ import annotations
+
+import re
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+from starlette.testclient import TestClient
+
+from bench_cli import BenchJob
+from benchodds.guard import TRIES, Guard
+from benchodds.page import COOKIE, create_app
+from benchodds.session import Session
+
+HOST = "bench.test:8517"
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> BenchJob:
+    """A fresh job."""
+    return BenchJob(tmp_path / "jobs.sqlite")
+
+
+def client(job: BenchJob, guard: Guard | None = None) -> TestClient:
+    """A device's browser on the page of a job's store."""
+    app = create_app(Session(job.store), guard or Guard(False), frozenset({HOST}))
+    return TestClient(app, base_url=f"http://{HOST}", raise_server_exceptions=False)
+
+
+def fields(html: str, action: str) -> dict[str, str]:
+    """The hidden fields of the form that goes to an address."""
+    form = html[html.index(f'action="{action}"') :]
+    form = form[: form.index("</form>")]
+    return dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', form))
+
+
+def test_a_reading_is_recorded_and_leads_back(job: BenchJob) -> None:
+    """Form, redirect, page: the number takes the unit beside it."""
+    device = client(job)
+    page = device.get(f"/job/{job.id}?test=rexc").text
+    data = fields(page, f"/job/{job.id}/reading")
+    answer = device.post(
+        f"/job/{job.id}/reading",
+        data={**data, "value": "14", "unit": "ohm", "leads": "nulled"},
+        follow_redirects=False,
+    )
+    assert (answer.status_code, answer.headers["location"]) == (303, f"/job/{job.id}")
+    (reading,) = job.json("show", job.id)["readings"]
+    assert reading["values"] == ["14 ohm"]
+    assert reading["technique"] == {"leads": "nulled"}
+    assert "14 ohm" in device.get(f"/job/{job.id}").text
+
+
+def test_a_form_sent_twice_is_one_reading(job: BenchJob) -> None:
+    """Double tap, reload and resent forms: the same token is one event, also at once."""
+    device = client(job)
+    page = device.get(f"/job/{job.id}?test=gap").text
+    data = {**fields(page, f"/job/{job.id}/reading"), "hits": "0", "tries": "10"}
+    with ThreadPoolExecutor(4) as pool:
+        sent = [pool.submit(device.post, f"/job/{job.id}/reading", data=data) for _ in range(6)]
+        assert {f.result().status_code for f in sent} == {200}
+    assert len(job.json("show", job.id)["readings"]) == 1
+
+
+def test_mistakes_stand_beside_the_field_and_typing_is_kept(job: BenchJob) -> None:
+    """The form comes back with what is wrong and with what was typed; nothing is recorded."""
+    device = client(job)
+    page = device.get(f"/job/{job.id}?test=rexc").text
+    data = fields(page, f"/job/{job.id}/reading")
+    answer = device.post(f"/job/{job.id}/reading", data={**data, "value": "<b>lots", "note": "n"})
+    assert answer.status_code == 422
+    assert 'role="alert"' in answer.text
+    assert 'aria-invalid="true"' in answer.text
+    assert 'value="&lt;b&gt;lots"' in answer.text
+    assert "<b>lots" not in answer.text
+    assert job.json("show", job.id)["readings"] == []
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [({}, "nothing was filled in"), ({"hits": "3"}, "out of how many"), ({"value": "-5"}, "rexc")],
+)
+def test_empty_and_half_filled_forms_are_told(
+    job: BenchJob, data: dict[str, str], said: str
+) -> None:
+    """One sentence, nothing recorded."""
+    device = client(job)
+    page = device.get(f"/job/{job.id}?test=rexc").text
+    hidden = fields(page, f"/job/{job.id}/reading")
+    answer = device.post(f"/job/{job.id}/reading", data={**hidden, **data})
+    assert answer.status_code == 422
+    assert said in answer.text
+
+
+def test_two_devices_see_each_others_readings(job: BenchJob) -> None:
+    """What one records the other is told of, and shows."""
+    one, two = client(job), client(job)
+    before = two.get(f"/job/{job.id}/state").json()["events"]
+    page = one.get(f"/job/{job.id}?test=stop-r").text
+    one.post(
+        f"/job/{job.id}/reading", data={**fields(page, f"/job/{job.id}/reading"), "mark": "OL"}
+    )
+    assert two.get(f"/job/{job.id}/state").json()["events"] == before + 1
+    assert "R1 stop-r" in two.get(f"/job/{job.id}").text
+
+
+def test_strike_setup_repair_odds_and_why(job: BenchJob) -> None:
+    """The rest of what can be done and seen."""
+    job.record("stop-r", "1.2k")
+    device = client(job)
+    page = device.get(f"/job/{job.id}").text
+    for action, extra in (
+        ("setup", {"setup": "A", "state": "open"}),
+        ("done", {"repair": "stop-dry"}),
+        ("strike", {"reason": "wrong pin"}),
+    ):
+        data = fields(page, f"/job/{job.id}/{action}")
+        answer = device.post(f"/job/{job.id}/{action}", data={**data, **extra})
+        assert answer.status_code == 200, answer.text
+    record = job.json("show", job.id)
+    assert record["readings"][0]["struck"] == "wrong pin"
+    assert record["actions"][0]["repair"] == "stop-dry"
+    assert "What leads" in device.get(f"/job/{job.id}/odds").text
+    job.record("rexc", "14")
+    assert "R2 rexc" in device.get(f"/job/{job.id}/why/R2").text
+
+
+def test_a_job_is_opened_from_the_page(job: BenchJob) -> None:
+    """Complaint and what went before; the same form twice is one job."""
+    device = client(job)
+    data = fields(device.get("/").text, "/open")
+    data |= {"what": "mag-cdi/weak-spark", "variant": "late", "context": "washed"}
+    first = device.post("/open", data=data, follow_redirects=False).headers["location"]
+    again = device.post("/open", data=data, follow_redirects=False).headers["location"]
+    assert first == again == "/job/2"
+    shown = job.json("show", "2")
+    assert (shown["complaint"], shown["variant"], shown["contexts"]) == (
+        "weak-spark",
+        "late",
+        ["washed"],
+    )
+
+
+def test_skipping_offers_another_test(job: BenchJob) -> None:
+    """'Another test' leads to the next best and records nothing."""
+    device = client(job)
+    page = device.get(f"/job/{job.id}").text
+    first = fields(page, f"/job/{job.id}/reading")["test"]
+    link = re.findall(r'class="button" href="([^"]+)"', page)[0].replace("&amp;", "&")
+    second = fields(device.get(link).text, f"/job/{job.id}/reading")["test"]
+    assert second != first
+
+
+def test_unknown_things_are_told(job: BenchJob) -> None:
+    """Unknown job, test, reading or file: a page that says so, no inside shown."""
+    device = client(job)
+    for path in (
+        "/job/77",
+        f"/job/{job.id}?test=vexk",
+        f"/job/{job.id}/why/R9",
+        "/static/x",
+        "/no",
+    ):
+        answer = device.get(path)
+        assert answer.status_code == 404
+        assert "Traceback" not in answer.text
+
+
+# ---- who may come in -----------------------------------------------------------------------------
+
+
+def test_other_hosts_and_origins_are_refused(job: BenchJob) -> None:
+    """Names of other hosts (rebinding) and forms from other pages are not served."""
+    device = client(job)
+    assert device.get("/", headers={"host": "evil.test"}).status_code == 421
+    page = device.get(f"/job/{job.id}?test=rexc").text
+    data = {**fields(page, f"/job/{job.id}/reading"), "value": "14"}
+    for headers in (
+        {"origin": "http://evil.test"},
+        {"sec-fetch-site": "cross-site"},
+        {"origin": "null"},
+    ):
+        answer = device.post(f"/job/{job.id}/reading", data=data, headers=headers)
+        assert answer.status_code == 403
+    assert job.json("show", job.id)["readings"] == []
+
+
+def test_forms_without_the_devices_token_are_refused(job: BenchJob) -> None:
+    """A guessed or another device's token is nothing (forged requests)."""
+    one, two = client(job), client(job)
+    data = fields(one.get(f"/job/{job.id}?test=rexc").text, f"/job/{job.id}/reading")
+    two.get("/")
+    for token in (data["token"], "", "0" * 64):
+        answer = two.post(f"/job/{job.id}/reading", data={**data, "token": token, "value": "14"})
+        assert answer.status_code == 403
+    assert job.json("show", job.id)["readings"] == []
+
+
+def test_large_bodies_and_odd_methods_are_refused(job: BenchJob) -> None:
+    """Bounds on what is read, said or hidden."""
+    device = client(job)
+    device.get("/")
+    assert device.post("/open", data={"x": "y" * 100_000}).status_code == 413
+    assert device.request("PUT", "/").status_code == 405
+
+    def endless():  # type: ignore[no-untyped-def]
+        for _ in range(100):
+            yield b"x" * 4096
+
+    answer = device.post(
+        "/open", content=endless(), headers={"content-type": "application/x-www-form-urlencoded"}
+    )
+    assert answer.status_code >= 400
+
+
+def test_every_answer_has_the_headers(job: BenchJob) -> None:
+    """Good and bad answers alike: no framing, no sniffing, own resources only, not stored."""
+    device = client(job)
+    for path in ("/", f"/job/{job.id}", "/job/77", "/static/bench.css"):
+        headers = device.get(path).headers
+        assert "default-src 'none'" in headers["content-security-policy"]
+        assert headers["x-content-type-options"] == "nosniff"
+        assert headers["cache-control"] == "no-store"
+    cookie = device.get("/").request.headers["cookie"]
+    assert COOKIE in cookie
+
+
+def test_devices_pair_with_the_code(job: BenchJob) -> None:
+    """On the shop's network nothing is shown before the code; one code, one device."""
+    codes: list[str] = []
+    guard = Guard(True, codes.append)
+    device, other = client(job, guard), client(job, guard)
+    for path in ("/", f"/job/{job.id}", f"/job/{job.id}/state", f"/job/{job.id}/odds"):
+        answer = device.get(path, follow_redirects=False)
+        assert (answer.status_code, answer.headers["location"]) == (303, "/pair")
+    code = codes[-1]
+    assert device.post("/pair", data={"code": f"{code[:4]} {code[4:]}"}).status_code == 200
+    assert "Jobs on the bench" in device.get("/").text
+    assert other.post("/pair", data={"code": code}).status_code == 403, "used codes are dead"
+    assert other.get("/", follow_redirects=False).status_code == 303
+
+
+def test_guessing_codes_is_hopeless(job: BenchJob) -> None:
+    """After five wrong ones the code changes and nothing is taken for a while."""
+    codes: list[str] = []
+    now = [0.0]
+    guard = Guard(True, codes.append, clock=lambda: now[0])
+    device = client(job, guard)
+    first = codes[-1]
+    wrong = f"{(int(first) + 1) % 10**8:08d}"
+    for _ in range(TRIES):
+        assert device.post("/pair", data={"code": wrong}).status_code == 403
+    assert len(codes) == 2
+    assert device.post("/pair", data={"code": codes[-1]}).status_code == 403, "closed for now"
+    now[0] += 60
+    assert device.post("/pair", data={"code": first}).status_code == 403
+    assert device.post("/pair", data={"code": codes[-1]}).status_code == 200
