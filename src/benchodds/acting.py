@@ -170,9 +170,7 @@ def act_now(decision: Decision) -> float:
     mended = np.array([[r.name in decision.mended for r in decision.remedies]], dtype=bool)
     before = np.array([[minutes_before(decision, r) for r in decision.remedies]], dtype=float)
     shape = (1, len(decision.remedies))
-    found = order(
-        acts, decision.p.sum(axis=1)[None], mended.reshape(shape), before.reshape(shape)
-    )
+    found = order(acts, decision.p.sum(axis=1)[None], mended.reshape(shape), before.reshape(shape))
     return float(acts.rate * found.minutes[0] + found.money[0])
 
 

@@ -24,7 +24,7 @@ from benchodds.session import Session
 from benchodds.words import percent, wrap
 
 HELP = """\
-VALUE ...            what the proposed test showed; several values, several kicks
+VALUE ...            what the proposed test showed; several values are kicks
 TEST VALUE ...       what any other test showed; add '; how=firm-kick'
 skip                 propose the next best test instead; nothing is recorded
 refused | impossible mark the proposed test as unsafe, or not possible here

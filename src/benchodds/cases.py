@@ -51,7 +51,7 @@ class RowError(BenchoddsError):
     """One row, or one job, that cannot be used; the message is the reason."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, order=True)
 class Told:
     """One closing: the faults named (none when given up) and how sure it was."""
 
@@ -59,7 +59,7 @@ class Told:
     grade: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, order=True)
 class Written:
     """A reading as it was written down; ``technique`` as (field, value), sorted."""
 

@@ -17,6 +17,8 @@ from benchodds.words import percent, wrap
 
 COLUMNS = 50
 """Columns of the matrix side by side; more go below."""
+STEP_DB = 3.0
+"""Decibans of one step of a digit: 10 log10(2) = 3.01."""
 HARDEST = 6
 """How many of the pairs that are hardest to tell apart are named."""
 
@@ -33,7 +35,8 @@ def text(checked: Checked, variant: str | None = None) -> str:
     elif not checked.mistakes:
         lines.append("Doubts: none")
     if checked.apart:
-        chosen = variant if variant in checked.apart else next(iter(checked.apart))
+        chosen = variant if variant in checked.apart else None
+        chosen = chosen or next(iter(checked.apart))
         lines += ["", *_matrix(checked.apart[chosen], chosen)]
     for complaint, hour in checked.hours:
         lines += ["", *_hour(complaint, hour)]
@@ -58,8 +61,9 @@ def _remarks(remarks: tuple[Remark, ...]) -> Iterator[str]:
 def _matrix(found: Separability, variant: str) -> Iterator[str]:
     yield f"What the best single test is expected to say, in decibans (variant {variant})"
     yield from wrap(
-        "For the fault of the row, when it is there, against the fault of the column; 9 is nine "
-        "or more, which turns even odds into 8 to 1. Under 1 is hardly told apart."
+        "For the fault of the row, when it is there, against that of the column. Each digit is "
+        f"{STEP_DB:g} decibans, a doubling of the odds; 0 is hardly told apart, 9 is "
+        f"{9 * STEP_DB:g} decibans or more."
     )
     best = found.best_db
     n = len(found.states)
@@ -69,7 +73,9 @@ def _matrix(found: Separability, variant: str) -> Iterator[str]:
         yield " " * 21 + "".join(str(j // 10) if j % 10 == 0 else " " for j in columns)
         yield " " * 21 + "".join(str(j % 10) for j in columns)
         for i, name in enumerate(found.states):
-            cells = "".join("-" if i == j else str(int(min(best[i, j], 9))) for j in columns)
+            cells = "".join(
+                "-" if i == j else str(int(min(best[i, j] / STEP_DB, 9))) for j in columns
+            )
             yield f"{i:>3} {name[:16]:<16} {cells}"
     yield ""
     yield "Hardest to tell apart, and the test that does it best"

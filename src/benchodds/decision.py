@@ -134,9 +134,7 @@ class Decision:
         """Expected cost of a remedy in money: labour, check, part, and a fault overlooked."""
         p = self.p.sum(axis=1)
         overlooked = float(np.where(remedy.cures, 0.0, p) @ self.loss[remedy.rest])
-        return (
-            self.rate * (remedy.minutes + remedy.proof) + float(p @ remedy.price) + overlooked
-        )
+        return self.rate * (remedy.minutes + remedy.proof) + float(p @ remedy.price) + overlooked
 
     def price_of_final(self, final: Final) -> float:
         """Expected cost of ending the job so, in money."""

@@ -13,10 +13,12 @@ of the readings. So readings that misled the shop are not counted as if they con
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchodds.assess import Machine, network_of, understand
 from benchodds.cases import Told, Written
@@ -24,7 +26,7 @@ from benchodds.errors import EvidenceError
 from benchodds.jobs import Job, Reading
 from benchodds.learning import Learning
 from benchodds.machine import FoldedNetwork
-from benchodds.priors import NONE, PriorSet, Row, Together, flat_priors
+from benchodds.priors import NONE, PriorSet, flat_priors
 from benchodds.system import SystemModel
 from benchodds.tables import Array, State
 
@@ -110,44 +112,50 @@ def closing_likelihood(
     A wrong mode falls on the other modes of the part, a wrong part on other parts, each in
     proportion to suspicion. What has nowhere to fall (a part with one mode) joins the rest.
     """
-    parts = np.array([f.split(".")[0] for f in faults])
+    same, other = _parts(tuple(faults))
     at = list(faults).index(named)
-    same = parts == parts[at]
-    total = float(suspicion.sum())
-    in_part = {p: float(suspicion[parts == p].sum()) for p in dict.fromkeys(parts.tolist())}
-    out = np.empty(len(faults))
-    for z, true in enumerate(parts):
-        inside = in_part[true] - float(suspicion[z])  # other modes of the true part
-        has_modes = bool((parts == true).sum() > 1)
-        share_part = part if has_modes else 0.0
-        if z == at:
-            out[z] = right
-        elif same[z]:
-            out[z] = share_part * suspicion[at] / inside
-        else:
-            rest = 1 - right - share_part
-            out[z] = rest * suspicion[at] / (total - in_part[true])
-    return out
+    inside, outside = other @ suspicion, ~same @ suspicion  # other modes of a part; other parts
+    share_part = np.where(other.any(axis=1), part, 0.0)
+    # Where nothing else could be suspected the share of such closings stays unused.
+    of_part = suspicion[at] / np.where(inside > 0, inside, np.inf)
+    of_rest = suspicion[at] / np.where(outside > 0, outside, np.inf)
+    out = np.where(same[at], share_part * of_part, (1 - right - share_part) * of_rest)
+    out[at] = right
+    return np.asarray(out)
+
+
+@lru_cache(maxsize=64)
+def _parts(faults: tuple[str, ...]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Whether two faults are of one part, and whether they are two modes of one."""
+    parts = np.array([f.split(".")[0] for f in faults])
+    same = parts[:, None] == parts
+    return same, same & ~np.eye(len(faults), dtype=bool)
 
 
 def told_likelihood(
     faults: Sequence[str], told: Sequence[Told], learning: Learning, suspicion: Array
 ) -> Array:
-    """P(all closings of a job | true fault): one fault each; a closing without any says nothing."""
+    """P(all closings of a job | true fault), up to a factor, for a job with one fault.
+
+    A closing without a fault says nothing; several in one closing are guesses, one as good as
+    another.
+    """
     out = np.ones(len(faults))
     for item in told:
-        if item.faults:
-            grade = learning.grade(item.grade)
-            out *= closing_likelihood(faults, item.faults[0], grade.right, grade.part, suspicion)
+        grade = learning.grade(item.grade)
+        guesses = [
+            closing_likelihood(faults, f, grade.right, grade.part, suspicion) for f in item.faults
+        ]
+        if guesses:
+            out = out * np.mean(guesses, axis=0)
     return out
 
 
-def split(told: Sequence[Told]) -> list[tuple[Told, ...]]:
-    """A job closed with several faults as one closing for each; others unchanged."""
+def together(told: Sequence[Told], learning: Learning) -> tuple[str, ...]:
+    """The faults of a job closed with several at once; empty where there is one, or a guess."""
     last = told[-1]
-    if len(last.faults) < 2:
-        return [tuple(Told(t.faults[:1], t.grade) for t in told)]
-    return [(Told((fault,), last.grade),) for fault in last.faults]
+    sure = learning.grade(last.grade).right >= 0.5
+    return last.faults if sure and len(last.faults) > 1 else ()
 
 
 def link_share(priors: PriorSet, fault: str, others: Sequence[str]) -> float:
@@ -161,17 +169,3 @@ def link_share(priors: PriorSet, fault: str, others: Sequence[str]) -> float:
         if link.raises == fault and (link.given == "any" or link.given in others):
             times *= link.times
     return 1.0 / max(times, 1.0)
-
-
-__all__ = [
-    "ReadingWorth",
-    "Row",
-    "Together",
-    "closing_likelihood",
-    "fault_names",
-    "job_of",
-    "link_share",
-    "split",
-    "told_likelihood",
-]
-_ = Mapping

@@ -283,7 +283,7 @@ class Search:
                 and not any(not nodes.done[i, t] for t in board.waits[r])
             ]
             mine += [-1 - int(r) for r in open_[: self.depth.acts]]
-            if step == 0 or n_finals and width > n_finals:
+            if step == 0 or (n_finals and width > n_finals):
                 mine += [-1 - n_remedies - k for k in range(n_finals)]
             out.append(list(dict.fromkeys(mine)))
         return out
@@ -295,12 +295,8 @@ class Search:
         board = self.board
         rows = np.array([i for i, mine in enumerate(steps) for _ in mine], dtype=np.intp)
         does = np.array([s for mine in steps for s in mine], dtype=np.intp)
-        start = replace(
-            nodes.take(rows), root=np.arange(len(rows), dtype=np.intp), mass=np.ones(len(rows))
-        )
-        if left > 1:  # what is likely is looked into, by its chance of being reached
-            start = replace(start, mass=nodes.mass[rows])
-        scale = start.mass.copy()
+        start = replace(nodes.take(rows), root=np.arange(len(rows), dtype=np.intp))
+        scale = start.mass
         after, minutes, money = advance(board, start, does, _some(view, rows))
         if left > 1 and len(after):
             then = board.view(after)
@@ -308,9 +304,7 @@ class Search:
             small = after.mass < self.depth.floor
             options = self.steps(after, then, 1)
             rule = rule_of_thumb(board, after, then)
-            options = [
-                [int(rule[i])] if small[i] else mine for i, mine in enumerate(options)
-            ]
+            options = [[int(rule[i])] if small[i] else mine for i, mine in enumerate(options)]
             for i, found in enumerate(self.value(after, then, options, left - 1)):
                 best = min(found, key=lambda v: board.rate * v[0] + v[1])
                 share = after.mass[i] / scale[after.root[i]]
@@ -325,5 +319,3 @@ class Search:
         for i, pair in zip(rows, pairs, strict=True):
             out[i].append(pair)
         return out
-
-

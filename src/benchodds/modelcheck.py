@@ -136,6 +136,8 @@ class _Run:
         default_factory=dict
     )
 
+    unused: dict[str, list[str]] = field(default_factory=dict)
+
     def checked(self) -> Checked:
         """All that can be found out."""
         models = self._models()
@@ -195,7 +197,7 @@ class _Run:
             return None
         for variant, model in models.items():
             for problem in unused(model, bench):
-                self._add("doubt", self.path, problem, f"?{variant}")
+                self.unused.setdefault(problem, []).append(variant)
         return bench
 
     def _priors(self, models: list[SystemModel]) -> PriorSet | None:
@@ -230,15 +232,13 @@ class _Run:
             return None
 
     def _remarks(self, variants: list[str]) -> Iterable[Remark]:
-        """Problems as remarks, in the order of the lines.
-
-        What is unused counts only where no variant that has it uses it ('?' marks those).
-        """
+        """Problems as remarks, in the order of the lines; what one variant uses is used."""
+        for problem, found in self.unused.items():
+            if set(found) == set(variants):
+                self._add("doubt", self.path, problem)
         out = []
         for (level, path, problem), found in self.problems.items():
-            named = [v.removeprefix("?") for v in found if v]
-            if any(v.startswith("?") for v in found) and set(named) != set(variants):
-                continue
-            some = () if not named or set(named) == set(variants) else tuple(named)
+            named = [v for v in found if v]
+            some = () if set(named) == set(variants) else tuple(named)
             out.append(_remark(level, path, problem, named[0] if named else None, some))
         return sorted(out, key=lambda r: (str(r.path) != str(self.path), r.line or 0))

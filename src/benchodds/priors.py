@@ -28,11 +28,21 @@ class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+Interval = tuple[float, float]
+
+
 class Row(_Strict):
-    """Share of one fault mode among single faults, by complaint (any common scale)."""
+    """Share of one fault mode among single faults, by complaint (any common scale).
+
+    ``variants`` gives shares of single machine variants where they differ. ``interval``, on the
+    scale of the shares, and ``jobs``, an expected count, are what tuning knew.
+    """
 
     fault: str
     share: dict[str, float]
+    variants: dict[str, dict[str, float]] = {}
+    interval: dict[str, Interval] = {}
+    jobs: dict[str, float] = {}
     provenance: str = Field(min_length=3)
 
 
@@ -40,6 +50,7 @@ class Context(_Strict):
     """What the customer tells: multipliers on shares ('exc.*' for all modes, '*' for the rest)."""
 
     multiply: dict[str, float]
+    interval: dict[str, Interval] = {}
     provenance: str = Field(min_length=3)
 
 
@@ -59,8 +70,26 @@ class Together(_Strict):
     provenance: str = Field(min_length=3)
 
 
+class Tuned(_Strict):
+    """Where a tuned set comes from: which set, which jobs, how sure, what was found."""
+
+    base: str
+    base_version: str
+    sources: tuple[str, ...]
+    jobs: float
+    first: str
+    until: str
+    shop: str = ""
+    half_life_days: float | None = None
+    level: float
+    pooling: dict[str, float] = {}
+    score: dict[str, float] = {}
+    moved: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
 class PriorSet(_Strict):
-    """One prior file."""
+    """One prior file. ``strengths``, by complaint, go before the common ``strength``."""
 
     schema_: Literal[1] = Field(alias="schema")
     id: str
@@ -68,6 +97,8 @@ class PriorSet(_Strict):
     system: str
     notice: str = ""
     strength: float = Field(gt=0)
+    strengths: dict[str, float] = {}
+    tuned: Tuned | None = None
     together: Together
     rows: tuple[Row, ...] = Field(min_length=1)
     contexts: dict[str, Context] = {}
@@ -128,10 +159,12 @@ def fault_prior(
         row = table[fault]
         if complaint not in row.share:
             raise ModelError(f"rows: '{fault}' has no share for the complaint '{complaint}'")
-        share[fault] = row.share[complaint]
+        share[fault] = row.variants.get(model.variant, row.share).get(
+            complaint, row.share[complaint]
+        )
         for name in contexts:
             if name in priors.contexts:
-                share[fault] *= _multiplier(priors.contexts[name], fault)
+                share[fault] *= multiplier(priors.contexts[name], fault)
     total = sum(share.values())
     if not total > 0:
         raise ModelError(f"rows: the shares for '{complaint}' sum to zero")
@@ -149,7 +182,8 @@ def fault_prior(
     return FaultPrior(odds, min(leak, 1.0), priors.links)
 
 
-def _multiplier(context: Context, fault: str) -> float:
+def multiplier(context: Context, fault: str) -> float:
+    """What a context multiplies the share of a fault by: its own entry, its part's, the rest's."""
     component = fault.split(".", maxsplit=1)[0]
     mode = fault.split(".", maxsplit=1)[1]
     for key in (fault, f"{component}.*", f"*.{mode}", "*"):
@@ -169,3 +203,21 @@ def _scale(shares: Array, two_or_more: float) -> float:
         return (every - float(o.sum())) / every - two_or_more
 
     return float(np.exp(brentq(excess, -12.0, 8.0)))
+
+
+def flat_priors(model: SystemModel) -> PriorSet:
+    """Priors that know nothing: every fault, and none, with the same share; no links."""
+    provenance = "flat: knows nothing"
+    shares = dict.fromkeys(model.complaints, 1.0)
+    return PriorSet(
+        schema=1,
+        id="flat",
+        version=model.version,
+        system=model.id,
+        strength=1.0,
+        together=Together(two_or_more=0.01, provenance=provenance),
+        rows=tuple(
+            Row(fault=fault, share=shares, provenance=provenance)
+            for fault in [*(f"{c}.{m}" for c, m in model.faults()), NONE]
+        ),
+    )
