@@ -1,8 +1,30 @@
 """A closed job as tuning sees it: machine, complaint, what it was closed with, readings.
 
-A row of a file becomes a :class:`Case` here, or a :class:`RowError` that says in one sentence
-what is wrong with it. Nothing is guessed: names must be known to the system model, dates must
-be ISO 8601, a number has one decimal mark throughout.
+Files of past jobs
+------------------
+CSV: a header in the first line naming the columns of :data:`FIELDS` in any order, those of
+:data:`NEEDED` at least, divided by comma, semicolon or tab; UTF-8. JSON lines: one object per
+line with the same keys. Values:
+
+=========  =====================================================================================
+job        number or name, once in all files
+closed     day of closing, ISO 8601: 2025-01-31
+system     a system such as mag-cdi
+variant    of the machine; the model's default if blank
+complaint  such as no-spark
+contexts   names, divided by blanks or + (JSON: a list may be given); blank for none
+faults     COMPONENT.MODE or none.elec, likewise; several were there at once; blank: none found
+grade      bench-bad, swap-confirmed, came-good, gave-up or came-back
+minutes    labour, all told; may be blank
+shop       who did it; blank for one shop
+revises    the earlier job that this one shows to have been closed wrongly; may be blank
+readings   ``TEST=VALUE|VALUE {field=value, ...}; TEST=VALUE``, in the order taken, fields those
+           of a technique; or (JSON) a list of {"test", "values": [..], "technique": {..}}
+=========  =====================================================================================
+
+A row becomes a :class:`Case` here, or a :class:`RowError` that says in one sentence what is
+wrong with it. Nothing is guessed: names must be known to the system model, dates must be ISO
+8601, a number has one decimal mark throughout.
 """
 
 from __future__ import annotations
