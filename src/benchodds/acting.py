@@ -206,8 +206,8 @@ def waits_for(decision: Decision, remedy: Remedy) -> tuple[str, ...]:
         out.append(name)
         return True
 
-    for name in sorted(remedy.requires):
-        add(name, frozenset())
+    for group in remedy.requires:
+        any(add(name, frozenset()) for name in sorted(group))
     return tuple(out)
 
 

@@ -3,7 +3,7 @@
 Many bins of a voltmeter mean the same to whoever must choose a repair. Outcomes of one sign
 are merged, the pair first that tells least apart, until a few are left. What a merged test
 loses in information is known (:attr:`Board.lost`). States of negligible weight are left out,
-and their weight is known too (:attr:`Board.left_out`).
+and the weight of all that is left out is known too (:attr:`Board.left_out`).
 """
 
 from __future__ import annotations
@@ -128,7 +128,7 @@ class Board:
 
     def __init__(self, decision: Decision, most: int = 4, share: float = 0.9995) -> None:
         self.decision = decision = _fewer_states(decision, share)
-        self.left_out = 1.0 - float(decision.p.sum())
+        self.left_out = 1.0 - float(decision.p.sum()) * (1.0 - decision.missing)
         p = decision.p / decision.p.sum()
         self.rate = decision.rate
         classes = repair_classes(decision)

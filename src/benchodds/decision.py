@@ -54,7 +54,8 @@ class Remedy:
     ``minutes`` of work and ``proof`` minutes of the check after it. ``price`` (n_states,) is
     what the part costs where the machine is in each state (less where it goes back), waiting
     included. ``needed`` and ``cures`` (n_states,) say where it is wanted and where it leaves
-    no fault; ``rest`` (n_states,) is the state that it leaves. Tests in ``requires`` come first.
+    no fault; ``rest`` (n_states,) is the state that it leaves. One test of each group of
+    ``requires`` comes first, as far as it can be done here at all.
     """
 
     name: str
@@ -64,7 +65,7 @@ class Remedy:
     needed: Flags
     cures: Flags
     rest: Index
-    requires: frozenset[str] = frozenset()
+    requires: tuple[frozenset[str], ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,7 +82,8 @@ class Decision:
 
     ``p`` (n_states, n_gear) sums to 1. ``setups`` maps a set-up to its minutes, opening and
     closing together. ``loss`` (n_states,) is the money that a machine costs on the average
-    when a repair has left it in that state and the check after it may miss that. ``done``
+    when a repair has left it in that state and the check after it may miss that. ``missing`` is
+    the weight of machines that are in none of the states. ``done``
     are tests done at any time, ``spent`` those that are not offered again, ``failed`` those
     last seen outside the limit, ``mended`` the repairs done in vain.
     """
@@ -95,6 +97,7 @@ class Decision:
     setups: Mapping[str, float]
     rate: float
     loss: Array
+    missing: float = 0.0
     done: frozenset[str] = frozenset()
     spent: frozenset[str] = frozenset()
     failed: frozenset[str] = frozenset()

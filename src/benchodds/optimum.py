@@ -88,9 +88,9 @@ class Optimum:
         for remedy in d.remedies:
             wanted = sum(w for w, n in zip(weight, remedy.needed, strict=True) if n)
             waits = [
-                t
-                for t in remedy.requires
-                if t not in place.done and any(c.name == t for c in d.checks)
+                group
+                for group in remedy.requires
+                if not group & place.done and any(c.name in group for c in d.checks)
             ]
             if remedy.name not in place.mended and wanted > TINY and not waits:
                 out.append(("repair", remedy.name))

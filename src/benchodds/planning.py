@@ -118,23 +118,30 @@ def _was_done(values: Sequence[str]) -> bool:
     return not words <= {"not-taken", "refused", "impossible", "not-possible"}
 
 
+def never_again(assessment: Assessment) -> dict[str, str]:
+    """Tests that will not be done on this job, whatever else is, with the reason."""
+    model = assessment.machine.model
+    done = {t.reading.test for t in assessment.taken if t.table is not None}
+    out: dict[str, str] = {}
+    for name, taken in {t.reading.test: t for t in assessment.taken}.items():
+        kinds = {v.kind for v in taken.values}
+        if "refused" in kinds:
+            out[name] = "refused as unsafe"
+        elif "impossible" in kinds:
+            out[name] = "not possible here"
+        elif model.tests[name].kind == "look" and name in done:
+            out[name] = "already looked"
+    return out
+
+
 def excluded(assessment: Assessment) -> dict[str, str]:
     """Tests that cannot be offered now, with the reason."""
     model = assessment.machine.model
-    out: dict[str, str] = {}
     done = {t.reading.test for t in assessment.taken if t.table is not None}
     latest = {t.reading.test: t for t in assessment.taken}
+    out = never_again(assessment)
     for name, test in model.tests.items():
-        if name in latest:
-            kinds = {v.kind for v in latest[name].values}
-            if "refused" in kinds:
-                out[name] = "refused as unsafe"
-                continue
-            if "impossible" in kinds:
-                out[name] = "not possible here"
-                continue
-        if test.kind == "look" and name in done:
-            out[name] = "already looked"
+        if name in out:
             continue
         for group in test.after:
             if not done & set(group.split("|")):
@@ -151,7 +158,7 @@ def excluded(assessment: Assessment) -> dict[str, str]:
     return out
 
 
-def _technique(assessment: Assessment, opened: frozenset[str]) -> Technique:
+def next_technique(assessment: Assessment, opened: frozenset[str]) -> Technique:
     """How the next reading would be taken: as the test says, cranked as last time or by drill."""
     bench, job = assessment.machine.bench, assessment.job
     how = next((t.technique.how for t in reversed(assessment.taken) if t.technique.how), None)
@@ -169,7 +176,7 @@ def rank(assessment: Assessment) -> tuple[tuple[Ranked, ...], tuple[LeftOut, ...
     machine = assessment.machine
     model = machine.model
     opened = open_setups(model, assessment.job)
-    technique = _technique(assessment, opened)
+    technique = next_technique(assessment, opened)
     left = excluded(assessment)
     p_state = assessment.state_p / assessment.state_p.sum()
     ranked = []
@@ -233,7 +240,7 @@ def acts(assessment: Assessment, labour: float) -> tuple[Act, ...]:
     total = float(assessment.state_p.sum())
     out = []
     for name, repair in model.repairs.items():
-        faults = _cleared(repair, model)
+        faults = cleared(repair, model)
         cures = sum(
             p
             for state, p in zip(assessment.folded.states, assessment.state_p, strict=True)
@@ -255,7 +262,8 @@ def acts(assessment: Assessment, labour: float) -> tuple[Act, ...]:
     return tuple(sorted(out, key=lambda a: (-a.p_needed, a.repair)))
 
 
-def _cleared(repair: Repair, model: SystemModel) -> frozenset[tuple[str, str]]:
+def cleared(repair: Repair, model: SystemModel) -> frozenset[tuple[str, str]]:
+    """The faults, (component, mode), that a repair clears."""
     faults = set()
     for text in repair.clears:
         component, _, mode = text.partition(".")
@@ -318,14 +326,14 @@ def _saving(assessment: Assessment, act: Act, test: Ranked, labour: float) -> fl
 
     states, p_state = assessment.folded.states, assessment.state_p / assessment.state_p.sum()
     needs = {
-        name: np.array([bool(set(state) & _cleared(spec, model)) for state in states], dtype=float)
+        name: np.array([bool(set(state) & cleared(spec, model)) for state in states], dtype=float)
         for name, spec in model.repairs.items()
     }
     price = {
         name: (0.0 if spec.returnable else spec.cost) + labour * to_base(spec.minutes, "min")
         for name, spec in model.repairs.items()
     }
-    technique = _technique(assessment, open_setups(model, assessment.job))
+    technique = next_technique(assessment, open_setups(model, assessment.job))
     _, predictive = assessment.machine.predictive(test.test, technique)
     joint = p_state[:, None] * assessment.folded.outcomes(predictive)
     joint = joint / joint.sum()

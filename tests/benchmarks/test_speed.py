@@ -21,7 +21,7 @@ from benchodds import exchange, files, jobs
 from benchodds.assess import Machine, assess
 from benchodds.jobs import Job, Technique
 from benchodds.network import physics
-from benchodds.planning import _technique, excluded, open_setups, plan, rank
+from benchodds.planning import excluded, next_technique, open_setups, plan, rank
 from benchodds.tables import Network, Table, Variable
 
 pytestmark = pytest.mark.skipif(
@@ -145,7 +145,7 @@ def test_ranking_against_two_libraries(
     ours = best_of(5, lambda: rank(assess(machine, job)))
     opened = open_setups(machine.model, job)
     left = excluded(assessment)
-    technique = _technique(assessment, opened)
+    technique = next_technique(assessment, opened)
     names = [t for t in machine.model.tests if t not in left]
     chosen = names[::4]
     spent = {"pgmpy": 0.0, "pyAgrum": 0.0}
