@@ -64,10 +64,10 @@ def doubts_in_model(model: SystemModel) -> Iterator[str]:
             yield f"{path}.cautions: none, for a test with high voltage"
         if test.in_circuit and test.p_unplugged == 1.0:
             yield f"{path}.p_unplugged: missing, so the reading counts as taken unplugged"
-    for section in ("setups", "tests", "repairs"):
+    for section in ("setups", "repairs"):
         for name, item in getattr(model, section).items():
             if to_base(item.minutes, "min") <= 0:
-                yield f"{section}.{name}.minutes: none; what takes no time is always advised first"
+                yield f"{section}.{name}.minutes: none; is it done in no time?"
     for name, setup in model.setups.items():
         if not setup.provenance:
             yield f"setups.{name}.provenance: missing; where do its minutes come from?"

@@ -18,10 +18,11 @@ from benchodds.errors import BenchoddsError, ModelError, UnknownNameError
 from benchodds.firsthour import FirstHour, first_hour
 from benchodds.gear import Bench, build_bench
 from benchodds.network import physics
-from benchodds.priorcheck import prior_doubts, prior_mistakes
-from benchodds.priors import PriorSet, build_priors
+from benchodds.priorcheck import names_in, prior_doubts, prior_mistakes
+from benchodds.priors import PriorSet
 from benchodds.separability import Separability, separability
 from benchodds.system import SystemModel, build_system
+from benchodds.validation import quiet, validate
 
 
 @dataclass(frozen=True)
@@ -158,7 +159,7 @@ class _Run:
         first = next(iter(models.values()), None)
         title = f"{first.id} {first.version}: {first.title}" if first else self.path.stem
         paths = (self.path, *([self.prior_path] if self.prior_path else []))
-        remarks = tuple(self._remarks(list(models) or self._variants()))
+        remarks = tuple(self._remarks(self._variants()))
         return Checked(paths, title, remarks, apart, tuple(hours))
 
     def _add(
@@ -209,20 +210,17 @@ class _Run:
                 "in priors/, with a row for every fault",
             )
             return None
-        try:
-            priors = build_priors(files.read_toml(self.prior_path))
-        except ModelError as error:
-            for problem in str(error).splitlines():
-                self._add("mistake", self.prior_path, problem)
-            return None
-        if not models:
-            return None
-        mistakes = list(prior_mistakes(priors, models))
+        raw = files.read_toml(self.prior_path)
+        priors, mistakes, touched = validate(PriorSet, raw)
+        if priors is not None:
+            mistakes += quiet(prior_mistakes(priors, names_in(self.raw)), touched)
         for problem in mistakes:
             self._add("mistake", self.prior_path, problem)
-        for problem in () if mistakes else prior_doubts(priors, models):
+        if mistakes or priors is None or not models:
+            return None
+        for problem in prior_doubts(priors, models):
             self._add("doubt", self.prior_path, problem)
-        return None if mistakes else priors
+        return priors
 
     def _machine(self, model: SystemModel, bench: Bench, priors: PriorSet) -> Machine | None:
         try:

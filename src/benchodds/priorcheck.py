@@ -7,7 +7,9 @@ system, so it is looked at with all of them.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 from benchodds.errors import nearest
 from benchodds.priors import NONE, PriorSet
@@ -19,10 +21,34 @@ SLACK = 0.02
 """How far, as a part of the whole, a sum may be off before it is called doubtful."""
 
 
-def prior_mistakes(priors: PriorSet, models: Sequence[SystemModel]) -> Iterator[str]:
+@dataclass(frozen=True)
+class Names:
+    """What a prior file can name: the system, its faults in file order, complaints, contexts."""
+
+    id: str
+    faults: tuple[str, ...]
+    complaints: tuple[str, ...]
+    contexts: tuple[str, ...]
+
+
+def names_in(raw: Mapping[str, Any]) -> Names:
+    """The names in a parsed model file, other mistakes in it notwithstanding."""
+
+    def table(value: Any) -> dict[str, Any]:
+        return value if isinstance(value, dict) else {}
+
+    faults = [
+        f"{component}.{mode}"
+        for component, spec in table(raw.get("components")).items()
+        for mode in table(table(spec).get("modes"))
+    ]
+    complaints, contexts = (tuple(table(raw.get(k))) for k in ("complaints", "contexts"))
+    return Names(str(raw.get("id", "unnamed")), tuple(faults), complaints, contexts)
+
+
+def prior_mistakes(priors: PriorSet, model: Names) -> Iterator[str]:
     """What cannot be right: unknown names, rows that are missing or stand twice, bad numbers."""
-    model = models[0]
-    faults = _faults(models)
+    faults = model.faults
     if priors.system != model.id:
         yield f"system: '{priors.system}' is not the system of this file, '{model.id}'"
     counted = Counter(row.fault for row in priors.rows)
@@ -54,7 +80,7 @@ def prior_mistakes(priors: PriorSet, models: Sequence[SystemModel]) -> Iterator[
     yield from _link_mistakes(priors, faults)
 
 
-def _context_mistakes(priors: PriorSet, model: SystemModel, faults: Sequence[str]) -> Iterator[str]:
+def _context_mistakes(priors: PriorSet, model: Names, faults: Sequence[str]) -> Iterator[str]:
     known = {
         *faults,
         NONE,
@@ -80,7 +106,9 @@ def _link_mistakes(priors: PriorSet, faults: Sequence[str]) -> Iterator[str]:
     for i, link in enumerate(priors.links):
         for key, fault in (("given", link.given), ("raises", link.raises)):
             if fault not in faults and not (key == "given" and fault == "any"):
-                yield f"links.{i}.{key}: '{fault}' is not a fault{nearest(fault, faults)}"
+                part = fault.partition(".")[0]
+                near = nearest(fault, [f for f in faults if f.startswith(f"{part}.")] or faults)
+                yield f"links.{i}.{key}: '{fault}' is not a fault{near}"
         if link.given.partition(".")[0] == link.raises.partition(".")[0]:
             yield (
                 f"links.{i}: '{link.given}' and '{link.raises}' are modes of one component, which "

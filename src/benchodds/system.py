@@ -8,7 +8,7 @@ its description in the JSON Schema and in messages.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from copy import deepcopy
 from typing import Any, Literal, Self
 
@@ -18,7 +18,7 @@ from benchodds.benchwork import Limit, Name, Repair, Setup, Test, Text
 from benchodds.errors import ModelError, UnknownNameError, nearest
 from benchodds.quantities import to_base
 from benchodds.systemcheck import broken_references
-from benchodds.validation import validate
+from benchodds.validation import quiet, validate
 
 __all__ = [
     "Component",
@@ -236,14 +236,18 @@ def _narrow(raw: Mapping[str, Any], variant: str) -> tuple[dict[str, Any], list[
     for section in ("components", "quantities", "tests", "repairs"):
         items = data.get(section)
         if isinstance(items, dict):
-            data[section] = {k: v for k, v in items.items() if _is_in(v, variant)}
+            known = data.get("variants", {})
+            data[section] = {k: v for k, v in items.items() if _is_in(v, variant, known)}
     data["variant"] = variant
     return data, problems
 
 
-def _is_in(item: Any, variant: str) -> bool:
+def _is_in(item: Any, variant: str, known: Collection[str]) -> bool:
+    """Whether a part of the file belongs to a variant; one of no known variant belongs to all."""
     only = item.get("only") if isinstance(item, dict) else None
-    return not isinstance(only, (list, tuple)) or not only or variant in only
+    if not isinstance(only, (list, tuple)) or not only or variant in only:
+        return True
+    return not any(name in known for name in only)
 
 
 def build_system(raw: Mapping[str, Any], variant: str | None = None) -> SystemModel:
@@ -255,6 +259,19 @@ def build_system(raw: Mapping[str, Any], variant: str | None = None) -> SystemMo
         Naming every mistake found: key path, what was found, what would be right.
     UnknownNameError
         The variant does not exist.
+    """
+    model, problems = look_at(raw, variant)
+    if problems or model is None:
+        raise ModelError("\n".join(problems))
+    return model
+
+
+def look_at(
+    raw: Mapping[str, Any], variant: str | None = None
+) -> tuple[SystemModel | None, list[str]]:
+    """What can be saved of a parsed model file for one variant, and every mistake in it.
+
+    Raises as :func:`build_system` where there are no variants, or not this one.
     """
     variants = raw.get("variants")
     if not isinstance(variants, dict) or not variants:
@@ -277,7 +294,6 @@ def build_system(raw: Mapping[str, Any], variant: str | None = None) -> SystemMo
     model, more, dropped = validate(SystemModel, data, blanks)
     problems += more
     if model is not None:
-        problems += broken_references(model, raw, {path[:2] for path in dropped})
-    if problems or model is None:
-        raise ModelError("\n".join(dict.fromkeys(problems)))
-    return model
+        whole = {path[:2] for path in dropped}
+        problems += quiet(broken_references(model, raw, whole), dropped)
+    return model, list(dict.fromkeys(problems))

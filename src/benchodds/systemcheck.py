@@ -88,8 +88,9 @@ class _Check:
     def _quantity(self, path: str, name: str, q: Quantity) -> Iterator[str]:
         if "-" in name or name in ROLES:
             yield f"{path}: '{name}' cannot be used in a formula; write it with _ and not as rpm"
-        yield from _attempt(f"{path}.unit", base_unit, q.unit)
-        if q.grid is not None:
+        bad_unit = list(_attempt(f"{path}.unit", base_unit, q.unit))
+        yield from bad_unit
+        if q.grid is not None and not bad_unit:
             ends = {}
             for key in ("low", "knee", "high"):
                 text = getattr(q.grid, key)
@@ -140,14 +141,15 @@ class _Check:
             seen.add(name)
 
     def _setup(self, path: str, setup: Setup) -> Iterator[str]:
-        yield from _attempt(f"{path}.minutes", to_base, setup.minutes, "min")
-        yield from _attempt(f"{path}.close", to_base, setup.close, "min")
+        yield from _minutes(f"{path}.minutes", setup.minutes)
+        yield from _minutes(f"{path}.close", setup.close)
         yield from self._refs(f"{path}.needs", setup.needs, "setups", "set-up")
         yield from self._refs(f"{path}.cautions", setup.cautions, "cautions", "caution")
 
     def _test(self, path: str, test: Test) -> Iterator[str]:
-        yield from _attempt(f"{path}.minutes", to_base, test.minutes, "min")
-        yield from _attempt(f"{path}.unit", base_unit, test.unit)
+        yield from _minutes(f"{path}.minutes", test.minutes, 0.1)
+        bad_unit = list(_attempt(f"{path}.unit", base_unit, test.unit))
+        yield from bad_unit
         yield from self._refs(f"{path}.needs", test.needs, "setups", "set-up")
         yield from self._refs(f"{path}.cautions", test.cautions, "cautions", "caution")
         yield from self._refs(f"{path}.after", test.after, "tests", "test")
@@ -156,7 +158,7 @@ class _Check:
             yield from self._ref(f"{path}.proves", test.proves, GEAR, "piece of gear")
         if test.kind == "look":
             yield from self._look(path, test)
-        else:
+        elif not bad_unit:
             yield from self._reading(path, test)
 
     def _look(self, path: str, test: Test) -> Iterator[str]:
@@ -225,7 +227,7 @@ class _Check:
                 yield from _names(f"{path}.limit.measurand", test.limit.measurand, known)
 
     def _repair(self, path: str, repair: Repair) -> Iterator[str]:
-        yield from _attempt(f"{path}.minutes", to_base, repair.minutes, "min")
+        yield from _minutes(f"{path}.minutes", repair.minutes)
         for fault in repair.clears:
             yield from self._fault(f"{path}.clears", fault)
         yield from self._refs(f"{path}.requires", repair.requires, "tests", "test")
@@ -258,6 +260,16 @@ def _attempt(path: str, call: Any, *args: Any) -> Iterator[str]:
         call(*args)
     except ModelError as error:
         yield f"{path}: {error}"
+
+
+def _minutes(path: str, text: str, least: float = 0.0) -> Iterator[str]:
+    try:
+        minutes = to_base(text, "min")
+    except ModelError as error:
+        yield f"{path}: {error}"
+        return
+    if not minutes >= least:
+        yield f"{path}: '{text}' found where at least {least:g} min is expected"
 
 
 def _names(path: str, text: str, known: set[str]) -> Iterator[str]:

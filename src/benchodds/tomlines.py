@@ -53,7 +53,8 @@ def key_lines(text: str) -> dict[tuple[str, ...], int]:
                     key = (*key[:end], str(counts[key[:end]]), *key[end:])
                     break
             table = key
-            lines.setdefault(table, number)
+            for end in range(1, len(key) + 1):
+                lines.setdefault(key[:end], number)
         else:
             key, rest = split_key(line)
             if key and rest.lstrip().startswith("="):

@@ -7,11 +7,12 @@ looked at again, so that a file with five mistakes gets five messages.
 from __future__ import annotations
 
 import ast
+import difflib
 import inspect
 import itertools
 import textwrap
 import types
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from copy import deepcopy
 from functools import cache
 from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
@@ -46,34 +47,84 @@ def validate(
 ) -> tuple[M | None, list[str], set[tuple[str, ...]]]:
     """Build a model of a file from its mapping, in spite of mistakes if that can be done.
 
-    Returns the model (without what was wrong; None when nothing could be saved), the
-    mistakes as 'key: what is wrong; what is right', and the key paths that were taken out.
-    ``placeholders`` stand in for missing top-level keys.
+    Returns the model (without what was wrong, or with something in its place; None when
+    nothing could be saved), the mistakes as 'key: what is wrong; what is right', and the key
+    paths that are not what the file says. ``placeholders`` stand in for top-level keys.
     """
     data: Any = deepcopy(dict(raw))
     problems: list[str] = []
-    dropped: set[tuple[str, ...]] = set()
+    touched: set[tuple[str, ...]] = set()
     for _ in range(MAX_ROUNDS):
         try:
-            return cls.model_validate(data), problems, dropped
+            return cls.model_validate(data), list(dict.fromkeys(problems)), touched
         except ValidationError as error:
             errors = error.errors()
-        problems += [_plain(e, cls) for e in errors]
-        before = len(dropped)
+        changed = False
         for e in errors:
             loc = tuple(p for p in e["loc"] if p != "[key]")
+            path = tuple(str(p) for p in loc)
+            if path in touched or any(t[: len(path)] == path for t in touched):
+                changed |= _remove(data, loc[: min(2, len(loc))])  # what was put there is no good
+                continue
+            problems.append(_plain(e, cls))
             if len(loc) == 1 and placeholders and loc[0] in placeholders:
                 data[loc[0]] = placeholders[str(loc[0])]
-                dropped.add((str(loc[0]),))
+            elif e["type"] == "extra_forbidden" or e["loc"][-1:] == ("[key]",):
+                if not _remove(data, loc):
+                    continue
+            elif not _stand_in(data, loc, e) and not _remove(data, loc[: min(2, len(loc))]):
                 continue
-            depth = len(loc) if e["type"] == "extra_forbidden" else min(2, len(loc))
-            if e["loc"][-1:] == ("[key]",):
-                depth = len(loc)
-            if _remove(data, loc[:depth]):
-                dropped.add(tuple(str(p) for p in loc[:depth]))
-        if len(dropped) == before:
+            changed = True
+            touched.add(path)
+        if not changed:
             break
-    return None, list(dict.fromkeys(problems)), dropped
+    return None, list(dict.fromkeys(problems)), touched
+
+
+_BOUNDS = {"less_than_equal": "le", "greater_than_equal": "ge", "less_than": "lt"}
+_BOUND_WORDS = {
+    "less_than_equal": ("at most", "le"),
+    "greater_than_equal": ("at least", "ge"),
+    "less_than": ("less than", "lt"),
+    "greater_than": ("more than", "gt"),
+}
+
+
+def _stand_in(data: Any, path: Sequence[str | int], error: Any) -> bool:
+    """Put something legal in the place of one bad value, so that the rest can be looked at."""
+    kind, context, found = error["type"], error.get("ctx", {}), error.get("input")
+    value: Any
+    if kind in _BOUNDS:
+        value = context[_BOUNDS[kind]] * (0.5 if kind == "less_than" else 1)
+    elif kind == "greater_than":
+        value = context["gt"] + 0.5
+    elif kind == "literal_error":
+        choices = [c.strip("'") for c in _choices(error)]
+        value = next(iter(difflib.get_close_matches(str(found), choices, 1, 0.0)), None)
+    elif kind == "string_type" and isinstance(found, (int, float)):
+        value = str(found)
+    elif kind in ("missing", "string_too_short", "string_type"):
+        value = "???"
+    elif kind in ("float_type", "float_parsing", "int_type", "int_parsing", "int_from_float"):
+        value = 1
+    else:
+        return False
+    place = data
+    for key in path[:-1]:
+        try:
+            place = place[key]
+        except (KeyError, IndexError, TypeError):
+            return False
+    if not isinstance(place, (dict, list)):
+        return False
+    place[path[-1]] = value  # type: ignore[index]
+    return True
+
+
+def quiet(problems: Iterable[str], touched: Collection[tuple[str, ...]]) -> list[str]:
+    """The problems that are not about what was put in the place of something wrong."""
+    paths = [".".join(f"'{p}'" if "." in p else p for p in path) for path in touched]
+    return [p for p in problems if not any(p.startswith((f"{x}:", f"{x}.")) for x in paths)]
 
 
 def _remove(data: Any, path: Sequence[str | int]) -> bool:
@@ -115,6 +166,11 @@ def _plain(error: Any, cls: type[BaseModel]) -> str:
         )
     if kind in _WANTED:
         return f"{path}: {_WANTED[kind]}{shown}"
+    if kind in _BOUND_WORDS:
+        words, key = _BOUND_WORDS[kind]
+        return f"{path}: expected {words} {error['ctx'][key]:g}{shown}"
+    if kind in ("too_short", "string_too_short"):
+        return f"{path}: empty{_meaning(cls, loc)}"
     return f"{path}: {error['msg'].removeprefix('Value error, ')}{shown}"
 
 
