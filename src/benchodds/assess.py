@@ -14,6 +14,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from benchodds import cards
 from benchodds.errors import EvidenceError
 from benchodds.gear import Bench, hookup_node
 from benchodds.inference import Posterior, calibrate, posterior
@@ -23,7 +24,7 @@ from benchodds.machine import FoldedNetwork, likely_states
 from benchodds.measurement import instrument
 from benchodds.network import assemble
 from benchodds.priors import PriorSet, fault_prior
-from benchodds.quantities import Value
+from benchodds.quantities import Value, parse_accuracy
 from benchodds.system import SystemModel
 from benchodds.tables import Array, Network, State, Table, Variable, slim
 
@@ -88,6 +89,7 @@ class Machine:
 
         Without ``slips`` it is that of a reading known to be no slip.
         """
+        technique = replace(technique, card=None)  # whose nodes they are is settled later
         key = (test, values, technique, slips)
         if key not in self._findings:
             self._findings[key] = self._finding(test, values, technique, slips)
@@ -98,6 +100,7 @@ class Machine:
 
     def predictive(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
         """Outcomes of a fresh reading and their chances, worked out once per technique."""
+        technique = replace(technique, card=None)
         key = (test, technique)
         if key not in self._predictive:
             self._predictive[key] = self._outcomes(test, technique)
@@ -166,16 +169,34 @@ class Taken:
     technique: Technique
     table: Table | None
     hookup: str
+    names: Mapping[str, str] = field(default_factory=dict)
+    """What nodes of another instrument than the job's own are called."""
 
 
-def merge(technique: Technique, gear: Mapping[str, object]) -> Technique:
-    """The technique of a reading, with the job's declared gear where nothing was said."""
+def renamed(table: Table, names: Mapping[str, str]) -> Table:
+    """A table with other names for some of its variables."""
+    return Table(tuple(names.get(v, v) for v in table.scope), table.p)
+
+
+def merge(
+    technique: Technique, job: Job, values: Sequence[Value] = (), *, strict: bool = False
+) -> Technique:
+    """The technique of a reading; where nothing was said, its card's and the job's gear.
+
+    An accuracy in % of full scale is left out where the range is not known: declared after a
+    reading, it cannot say anything about it. A ``strict`` one keeps it, to be refused.
+    """
+    full, gear = cards.technique_with(technique, job, values), job.gear
     said = {
         key: str(gear[key])
         for key in ("meter", "adapter", "operator", "accuracy")
-        if getattr(technique, key) is None and gear.get(key)
+        if getattr(full, key) is None and gear.get(key)
     }
-    return replace(technique, **said) if said else technique  # type: ignore[arg-type]
+    full = replace(full, **said)  # type: ignore[arg-type]
+    if not strict and full.range_top is None and full.accuracy != technique.accuracy:
+        known = parse_accuracy(full.accuracy).full_scale_percent == 0 if full.accuracy else True
+        full = full if known else replace(full, accuracy=None)
+    return full
 
 
 def understand(machine: Machine, job: Job) -> tuple[Taken, ...]:
@@ -187,13 +208,23 @@ def understand(machine: Machine, job: Job) -> tuple[Taken, ...]:
     out: list[Taken] = []
     hookup = ""
     for reading in job.live_readings:
-        technique = merge(reading.technique, job.gear)
+        tool = machine.instrument(reading.test)
+        values = tool.parse(reading.values)
+        technique = merge(reading.technique, job, values)
         if not (technique.same_hookup and hookup):
             hookup = f"hookup {reading.id}"
-        tool = machine.instrument(reading.test)
         table = machine.finding(tool.name, reading.values, technique, hookup)
-        out.append(Taken(reading, tool.parse(reading.values), technique, table, hookup))
+        names = cards.node_names(job, technique.card)
+        if table is not None and names:
+            table = renamed(table, names)
+        out.append(Taken(reading, values, technique, table, hookup, names))
     return tuple(out)
+
+
+def gear_names(taken: Iterable[Taken]) -> tuple[str, ...]:
+    """Nodes of the instruments that may be at fault: the job's own, then others that were used."""
+    others = (t.names[n] for t in taken if t.names for n in GEAR)
+    return tuple(dict.fromkeys((*GEAR, *others)))
 
 
 def network_of(machine: Machine, job: Job, taken: Iterable[Taken]) -> Network:
@@ -201,6 +232,10 @@ def network_of(machine: Machine, job: Job, taken: Iterable[Taken]) -> Network:
     network = machine.prior(job.complaint, job.contexts)
     variables, tables = dict(network.variables), dict(network.tables)
     findings = dict(network.findings)
+    taken = tuple(taken)
+    own = cards.nodes(job, [t.technique.card for t in taken], variables, tables)
+    variables |= {name: v for name, (v, _) in own.items()}
+    tables |= {name: t for name, (_, t) in own.items()}
     for item in taken:
         if item.table is None:
             continue
@@ -219,6 +254,12 @@ class Assessment:
     taken: tuple[Taken, ...]
     network: Network
     posterior: Posterior
+
+    def marginal(self, name: str) -> Array:
+        """Posterior of one variable, (n_states,); its prior where no reading touches it."""
+        if self.posterior.parts[0][1].has(name):
+            return self.posterior.joint([name])
+        return self.network.tables[name].p
 
     @cached_property
     def p_mode(self) -> Mapping[tuple[str, str], float]:
@@ -261,7 +302,7 @@ class Assessment:
     def gear(self) -> list[tuple[str, str, float]]:
         """(item, state, probability) of everything that is not the machine, worst first."""
         out = []
-        for name in (*GEAR, *dict.fromkeys(t.hookup for t in self.taken)):
+        for name in (*gear_names(self.taken), *dict.fromkeys(t.hookup for t in self.taken)):
             if not self.posterior.parts[0][1].has(name):
                 continue
             variable = self.network.variables[name]
@@ -287,6 +328,7 @@ class Assessment:
                 reading.test, reading.values, item.technique, item.hookup, slips=False
             )
             assert clean is not None
+            clean = renamed(clean, item.names)
             kind = self.machine.model.tests[reading.test].kind
             told = sum(v.kind not in SILENT for v in item.values)
             honest = (1 - self.machine.bench.slip.chance) ** (told if kind in SINGLY else 1)
@@ -317,7 +359,7 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
     taken = understand(machine, job)
     network = network_of(machine, job, taken)
     hookups = {t.hookup for t in taken if t.hookup in network.variables}
-    wanted = [*machine.model.components, *GEAR, *sorted(hookups)]
+    wanted = [*machine.model.components, *gear_names(taken), *sorted(hookups)]
     try:
         result = posterior(network, wanted)
     except EvidenceError:

@@ -18,7 +18,7 @@ from benchodds.learning import Learning
 from benchodds.rows import RowsError, csv_rows, json_rows
 from benchodds.store import Store
 from benchodds.system import SystemModel
-from benchodds.tally import Bad, Chunk, Period, Tally, read
+from benchodds.tally import Bad, Chunk, Period, Run, Tally, read
 
 TABLES = (".csv", ".tsv", ".txt")
 LINES = (".jsonl", ".ndjson", ".json")
@@ -96,9 +96,10 @@ def read_jobs(
     period: Period = "day",
     skip_bad: bool = False,
     today: date | None = None,
+    run: Run = map,
 ) -> Tally:
     """Count the jobs of all sources. Raises RowsError for bad rows unless they may be skipped."""
-    tally = read(sources, Makers(learning, today), period)
+    tally = read(sources, Makers(learning, today), period, run)
     if tally.n_bad and not skip_bad:
         raise RowsError(complaint(tally.bad, tally.n_bad, tally.rows))
     return tally
@@ -131,8 +132,7 @@ def case_of(job: Job, learning: Learning) -> Case | RowError:
         minutes = verdict.get("minutes")
         readings = []
         for reading in job.live_readings:
-            technique = merge(reading.technique, job.gear)
-            technique = replace(technique, operator=technique.operator or job.gear.get("operator"))
+            technique = replace(merge(reading.technique, job), card=None)
             taken = tuple(sorted(technique.as_data().items()))
             readings.append(Written(model.find_test(reading.test), reading.values, taken))
         if job.complaint not in model.complaints:

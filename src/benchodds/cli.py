@@ -28,7 +28,11 @@ GRADES = ("bench-bad", "swap-confirmed", "came-good", "gave-up", "came-back")
 ELSEWHERE: dict[str, str] = {
     "bench": "benchodds.cli_bench:bench",
     "check": "benchodds.cli_models:check",
+    "new": "benchodds.cli_models:new",
+    "schema": "benchodds.cli_models:schema",
+    "tutorial": "benchodds.cli_models:tutorial",
     "report": "benchodds.cli_report:report",
+    "tune": "benchodds.cli_tune:tune",
     "worksheet": "benchodds.cli_report:worksheet",
 }
 """Commands that live in modules of their own, as name: 'module:function', loaded when called."""
@@ -193,6 +197,7 @@ def _technique_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--light", type=click.Choice(["dark", "shade", "daylight"])),
         click.option("--adapter", help="Peak adapter: an instrument's name, none, or max-hold."),
         click.option("--operator", help="Who cranked."),
+        click.option("--card", help="Instrument, when not the job's own; declared before."),
         click.option(
             "--same-hookup", is_flag=True, help="Probes not moved since the last reading."
         ),
@@ -372,12 +377,19 @@ def setup(session: Session, job_id: str, setup: str, state: str) -> None:
 @click.option("--accuracy", help="Its accuracy, such as '0.8%+3'.")
 @click.option("--adapter", help="Peak adapter: a name, none, or max-hold.")
 @click.option("--operator", help="Who cranks.")
+@click.option("--card", help="An instrument by its card, with what past jobs know of it.")
 @store_option
-def gear(session: Session, job_id: str, **items: str | None) -> None:
+def gear(session: Session, job_id: str, card: str | None, **items: str | None) -> None:
     """Declare the instruments of a job once, for all of its readings."""
     from benchodds.commands import declare_gear
 
-    click.echo(declare_gear(session, job_id, {k: v for k, v in items.items() if v}))
+    said = {k: v for k, v in items.items() if v}
+    if card is not None:
+        from benchodds.toolbox import declare
+
+        click.echo(declare(session, job_id, card))
+    if said or card is None:
+        click.echo(declare_gear(session, job_id, said))
 
 
 @main.command(epilog="Example: benchodds done 1 new-plug")

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchodds import jobs, render
-from benchodds.assess import Assessment, Machine, assess
+from benchodds.assess import Assessment, Machine, assess, merge
+from benchodds.cards import told
 from benchodds.errors import (
     BenchoddsError,
     JobError,
@@ -45,6 +46,7 @@ SHEET_KEYS: Mapping[str, tuple[str, Callable[[str], Any]]] = {
     "light": ("light", str),
     "adapter": ("adapter", str),
     "operator": ("operator", str),
+    "card": ("card", str),
 }
 """What a line of a sheet may say about how its reading was taken."""
 
@@ -66,10 +68,15 @@ def record_reading(
     job = session.store.job(job_id)
     machine = session.machine(job)
     name = find_test(machine.model, test)
+    if technique.card is None and job.gear.get("card"):
+        technique = replace(technique, card=str(job.gear["card"]))
+    elif technique.card is not None:
+        told(job, technique.card)  # or refused
     tool = machine.instrument(name)
     parsed = tool.parse(values)
     before = assess(machine, job)
-    machine.finding(name, tuple(values), technique, "hookup")  # refused before it is written
+    full = merge(technique, job, parsed, strict=True)
+    machine.finding(name, tuple(values), full, "hookup")  # refused before anything is written
     job = session.append(
         job_id,
         lambda j, at, uid: jobs.reading_event(

@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from scipy.special import ndtr
 
-from benchodds.assess import GEAR, Assessment
+from benchodds.assess import Assessment, gear_names
 from benchodds.conformance import odds_db
 from benchodds.formula import parse_distribution
 from benchodds.gear import Bench
@@ -125,13 +125,15 @@ def slow_speed(bench: Bench) -> float:
     return float(law.quantile(np.array([ndtr(-1.0)]))[0])
 
 
-def suspects(network: Network, bench: Bench, hookups: Sequence[str]) -> tuple[Suspect, ...]:
-    """Every component at fault, every gear item not sound, and slow cranking."""
+def suspects(
+    network: Network, bench: Bench, gear: Sequence[str], hookups: Sequence[str]
+) -> tuple[Suspect, ...]:
+    """Every component at fault, every gear item and hook-up not sound, and slow cranking."""
     out = [
         Suspect(c, "component", c, tuple(range(1, network.variables[c].size)))
         for c in network.roots
     ]
-    for item in (*GEAR, *hookups):
+    for item in (*gear, *hookups):
         states = network.variables[item].states
         bad = tuple(i for i, s in enumerate(states) if not s.startswith("ok"))
         out.append(Suspect(item, "gear", item, bad))
@@ -187,7 +189,7 @@ def ledger(assessment: Assessment, *, ends: bool = False) -> Ledger:
     hookups = [
         h for h in dict.fromkeys(t.hookup for t in assessment.taken) if h in network.variables
     ]
-    chosen = suspects(network, assessment.machine.bench, hookups)
+    chosen = suspects(network, assessment.machine.bench, gear_names(assessment.taken), hookups)
     rows = [marginals(without(network, readings), chosen)]
     chosen = tuple(s for s in chosen if np.isfinite(s.odds_db(rows[0][s.variable])))
     steps = range(1, len(readings) + 1)

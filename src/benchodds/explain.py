@@ -136,10 +136,9 @@ def _budget(assessment: Assessment, taken: Taken) -> Budget | None:
     tool = assessment.machine.instrument(taken.reading.test)
     gear = {}
     for name in ("operator", "adapter", "input", "leads", "meter", taken.hookup):
-        if assessment.posterior.parts[0][1].has(name):
-            gear[name] = assessment.posterior.joint([name])
-        elif name in assessment.network.tables:  # nothing read touches it
-            gear[name] = assessment.network.tables[name].p
+        called = taken.names.get(name, name)
+        if called in assessment.network.tables:
+            gear[name] = assessment.marginal(called)
     about = measurand(assessment.machine, taken.reading.test)
     names = dict.fromkeys((*tool.quantities, *(about.names if about else ())))
     return budget(assessment.machine, taken, typical(assessment, tuple(names)), gear)

@@ -16,6 +16,8 @@ from benchodds.tomlines import key_lines, line_of, split_key
 
 MAX_BYTES = 2_000_000
 FOLDER_VARIABLE = "BENCHODDS_FOLDER"
+UNDONE = "undone"
+"""Folder, beside tuned prior sets, of those that are no longer used for new jobs."""
 
 
 def data_folder(kind: str) -> Path:
@@ -29,14 +31,18 @@ def data_folder(kind: str) -> Path:
     raise ModelError(f"the shipped {kind} are missing beside {Path(__file__).parent}; reinstall")
 
 
-def folders(kind: str) -> list[Path]:
-    """The user's own folder of models or priors (environment, then user data), then the shipped."""
+def own_places(kind: str) -> list[Path]:
+    """Where the user's own files of a kind may be: environment, then user data."""
     from platformdirs import user_data_path
 
     own = os.environ.get(FOLDER_VARIABLE)
     places = [Path(own) / kind] if own else []
-    places += [user_data_path("benchodds", appauthor=False) / kind, data_folder(kind)]
-    return [p for p in places if p.is_dir()]
+    return [*places, user_data_path("benchodds", appauthor=False) / kind]
+
+
+def folders(kind: str) -> list[Path]:
+    """The user's own folders of models or priors that there are, then the shipped one."""
+    return [p for p in (*own_places(kind), data_folder(kind)) if p.is_dir()]
 
 
 def find(kind: str, name: str) -> Path:
@@ -49,9 +55,22 @@ def find(kind: str, name: str) -> Path:
             known.setdefault(path.stem, path)
     if name in known:
         return known[name]
+    for folder in folders(kind):
+        if (kept := folder / UNDONE / f"{name}.toml").is_file() and Path(name).name == name:
+            return kept
     what = "system" if kind == "models" else "prior set"
     names = [n for n in known if n != "bench"]
     raise UnknownNameError(f"'{name}' is not a {what} known here{nearest(name, names)}")
+
+
+def default_priors(system: str) -> str:
+    """The prior set that new jobs of a system begin with: the newest tuned one, or its own."""
+    found: dict[int, str] = {}
+    for name in available("priors"):
+        _, tuned, number = name.rpartition(f"{system}-tuned-")
+        if tuned and name.startswith(system) and number.isdigit():
+            found[int(number)] = name
+    return found[max(found)] if found else system
 
 
 def available(kind: str) -> dict[str, Path]:
@@ -96,7 +115,8 @@ def locate(
     return out
 
 
-def _located(path: Path, error: ModelError, variant: str | None = None) -> ModelError:
+def located(path: Path, error: ModelError, variant: str | None = None) -> ModelError:
+    """The error with file and line before each mistake 'key: message'."""
     try:
         text = path.read_text(encoding="utf-8")
     except OSError:
@@ -114,7 +134,7 @@ def load_system(name: str, variant: str | None = None) -> SystemModel:
     try:
         return build_system(raw, variant)
     except ModelError as error:
-        raise _located(path, error, variant or str(raw.get("default_variant"))) from None
+        raise located(path, error, variant or str(raw.get("default_variant"))) from None
 
 
 def load_bench(name: str) -> Bench:
@@ -123,7 +143,7 @@ def load_bench(name: str) -> Bench:
     try:
         return build_bench(read_toml(path))
     except ModelError as error:
-        raise _located(path, error) from None
+        raise located(path, error) from None
 
 
 def load_priors(name: str) -> PriorSet:
@@ -133,4 +153,4 @@ def load_priors(name: str) -> PriorSet:
     try:
         return build_priors(raw)
     except ModelError as error:
-        raise _located(path, error) from None
+        raise located(path, error) from None

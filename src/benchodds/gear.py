@@ -122,6 +122,21 @@ class Slip(_Strict):
     provenance: str
 
 
+class Fade(_Strict):
+    """Mean time and number of jobs until something has happened to an item."""
+
+    time: str
+    jobs: float = Field(gt=0)
+
+
+class Cards(_Strict):
+    """What lasts from one job to the next, and what a proof of the adapter leaves in doubt."""
+
+    fade: dict[Literal["adapter", "meter", "input", "leads"], Fade]
+    proved_dead: float = Field(gt=0, lt=0.5)
+    provenance: str
+
+
 class Bench(_Strict):
     """All of the bench file."""
 
@@ -138,6 +153,7 @@ class Bench(_Strict):
     temperature: dict[str, Any]
     sparks: Sparks
     slip: Slip
+    cards: Cards
 
 
 def build_bench(raw: Mapping[str, Any]) -> Bench:

@@ -261,7 +261,8 @@ class Instrument(ABC):
     def _u(self, number: float, technique: Technique) -> float:
         """Standard uncertainty of a display from the meter's accuracy (JCGM 100, 4.3.7)."""
         step = self._resolution(number, technique)
-        return max(self._accuracy(technique).standard_uncertainty(number, step), 1e-12)
+        top = technique.range_top
+        return max(self._accuracy(technique).standard_uncertainty(number, step, top), 1e-12)
 
     def _slip_chance(self, low: float, high: float) -> float:
         """Chance that a slip shows something in the cell: zero, or anything in the span."""

@@ -87,6 +87,7 @@ class Technique:
     adapter: str | None = None  # instrument id of the peak adapter
     operator: str | None = None
     same_hookup: bool | None = None  # probes not moved since the reading before
+    card: str | None = None  # the instrument's card, when not the job's own
 
     def as_data(self) -> dict[str, Any]:
         """Return what was said, as JSON-able data; what was not said is left out."""

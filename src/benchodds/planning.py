@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchodds.assess import Assessment
+from benchodds.assess import Assessment, merge
 from benchodds.instrument import Outcome
 from benchodds.jobs import Job, Technique
 from benchodds.quantities import to_base
@@ -167,8 +167,8 @@ def next_technique(assessment: Assessment, opened: frozenset[str]) -> Technique:
         how = fitted[0]
     default = max(bench.cranking, key=lambda name: bench.cranking[name].share)
     last = next((t.technique.meter for t in reversed(assessment.taken) if t.technique.meter), None)
-    meter = job.gear.get("meter") or last
-    return Technique(how=how or default, meter=str(meter) if meter else None, unplugged=True)
+    declared = merge(Technique(), job).meter
+    return Technique(how=how or default, meter=declared or last, unplugged=True)
 
 
 def rank(assessment: Assessment) -> tuple[tuple[Ranked, ...], tuple[LeftOut, ...]]:

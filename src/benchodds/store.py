@@ -220,6 +220,17 @@ class Store:
                 found.append(JobSummary(job_id, *about, times[0], times[-1], closed, live))
         return found
 
+    def declarations(self, key: str) -> list[tuple[str, str]]:
+        """Return job and time of every gear event that holds `key`, in order. Raises StoreError."""
+        query = (
+            sa.select(_JOBS.c.id, _EVENTS.c.at, _EVENTS.c.data)
+            .join_from(_JOBS, _EVENTS, _EVENTS.c.job == _JOBS.c.key)
+            .where(_EVENTS.c.kind == "gear", _EVENTS.c.data.contains(json.dumps(key)))
+            .order_by(_EVENTS.c.at, _JOBS.c.key, _EVENTS.c.seq)
+        )
+        rows = self._run(lambda conn: conn.execute(query).all())
+        return [(i, at) for i, at, d in rows if key in self._parsed_data(d, i).get("items", {})]
+
     def _find(self, conn: Connection, job_id: str, *, lock: bool = False) -> _Found:
         wanted = unicodedata.normalize("NFC", job_id)
         same = sa.and_(_JOBS.c.folded == wanted.casefold(), _JOBS.c.id == wanted)
