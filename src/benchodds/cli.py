@@ -33,6 +33,7 @@ ELSEWHERE: dict[str, str] = {
     "tutorial": "benchodds.cli_models:tutorial",
     "report": "benchodds.cli_report:report",
     "tune": "benchodds.cli_tune:tune",
+    "tune": "benchodds.cli_tune:tune",
     "worksheet": "benchodds.cli_report:worksheet",
 }
 """Commands that live in modules of their own, as name: 'module:function', loaded when called."""

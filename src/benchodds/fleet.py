@@ -8,7 +8,7 @@ workers. A worker that dies loses nothing: its chunks are counted again by anoth
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,12 +16,10 @@ from typing import Any
 
 from benchodds.cases import FIELDS, Case, RowError
 from benchodds.rows import RowsError, check_header
-from benchodds.tally import Chunk
+from benchodds.tally import Chunk, Run
 
 BATCH = 20_000
 """Rows of a Parquet file held in memory at a time."""
-
-Run = Callable[[Callable[[Chunk], Any], Sequence[Chunk]], Iterable[Any]]
 
 
 def _arrow() -> Any:

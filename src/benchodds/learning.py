@@ -149,9 +149,3 @@ def checked(kind: type[Any], raw: Mapping[str, Any]) -> Any:
             said = e["msg"].removeprefix("Value error, ")
             lines.append(f"{path}: {said}" if path else said)
         raise ModelError("\n".join(lines)) from None
-
-
-def build_learning(raw: Mapping[str, Any]) -> Learning:
-    """Check a parsed learning file."""
-    found: Learning = checked(Learning, raw)
-    return found

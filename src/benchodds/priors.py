@@ -140,6 +140,27 @@ def fault_prior(
     ModelError
         A fault of the model has no row.
     """
+    share = single_shares(priors, model, complaint, contexts)
+    none = share[NONE]
+    by_component = {
+        c: np.array([share[f"{c}.{m}"] for m in component.modes])
+        for c, component in model.components.items()
+    }
+    scale = _scale(np.array([v.sum() for v in by_component.values()]), priors.together.two_or_more)
+    odds = {c: scale * v for c, v in by_component.items()}
+    # Weight of all faulty states relative to all good, and the leak that gives none its share.
+    faulty = float(np.prod([1 + v.sum() for v in odds.values()])) - 1
+    leak = none / (1 - none) * faulty if none < 1 else 1.0
+    return FaultPrior(odds, min(leak, 1.0), priors.links)
+
+
+def single_shares(
+    priors: PriorSet, model: SystemModel, complaint: str, contexts: Sequence[str]
+) -> dict[str, float]:
+    """Share of each fault, and of none, among machines with at most one; they sum to 1.
+
+    Raises UnknownNameError for complaint or context, ModelError for a fault without a row.
+    """
     if complaint not in model.complaints:
         raise UnknownNameError(
             f"'{complaint}' is not a complaint of {model.id}{nearest(complaint, model.complaints)}"
@@ -168,18 +189,7 @@ def fault_prior(
     total = sum(share.values())
     if not total > 0:
         raise ModelError(f"rows: the shares for '{complaint}' sum to zero")
-    share = {k: v / total for k, v in share.items()}
-    none = share[NONE]
-    by_component = {
-        c: np.array([share[f"{c}.{m}"] for m in component.modes])
-        for c, component in model.components.items()
-    }
-    scale = _scale(np.array([v.sum() for v in by_component.values()]), priors.together.two_or_more)
-    odds = {c: scale * v for c, v in by_component.items()}
-    # Weight of all faulty states relative to all good, and the leak that gives none its share.
-    faulty = float(np.prod([1 + v.sum() for v in odds.values()])) - 1
-    leak = none / (1 - none) * faulty if none < 1 else 1.0
-    return FaultPrior(odds, min(leak, 1.0), priors.links)
+    return {k: v / total for k, v in share.items()}
 
 
 def multiplier(context: Context, fault: str) -> float:

@@ -59,7 +59,8 @@ def opening(
     Without a complaint it is the first of the model.
     """
     model = files.load_system(system, variant)
-    priors = files.load_priors(prior_set or model.id)
+    prior_set = prior_set or files.default_priors(model.id)
+    priors = files.load_priors(prior_set)
     said = complaint or next(iter(model.complaints))
     for given, known, what in (
         (said, model.complaints, "complaint"),
@@ -77,7 +78,7 @@ def opening(
         complaint=said,
         contexts=list(dict.fromkeys(contexts)),
         model_version=model.version,
-        prior_set=prior_set or priors.id,
+        prior_set=prior_set,
         prior_version=priors.version,
         name=name,
     )

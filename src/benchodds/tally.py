@@ -330,14 +330,15 @@ def _take(tally: Tally, kind: Alike, n: int) -> None:
         del tally.counts[kind]
 
 
-Progress = Callable[[int], None]
+Run = Callable[[Callable[[Chunk], Any], Sequence[Chunk]], Iterable[Any]]
+"""Applies a function to every chunk; results in the order of the chunks."""
 
 
 def read(
     chunks: Sequence[Chunk],
     maker: Callable[[], CaseMaker],
     period: Period = "day",
-    run: Callable[[Callable[[Chunk], Any], Sequence[Chunk]], Iterable[Any]] = map,
+    run: Run = map,
 ) -> Tally:
     """Count all chunks and settle what crosses them.
 

@@ -1,0 +1,120 @@
+"""The commands ``tune`` and ``score``: learn from closed jobs, and see whether it helped."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from contextlib import nullcontext
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import click
+
+from benchodds.cli import json_option, print_json, store_option
+from benchodds.session import Session
+
+_FILES = click.argument(
+    "files", nargs=-1, metavar="[FILE]...", type=click.Path(exists=True, path_type=Path)
+)
+
+
+def _source_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    options = [
+        click.option("--with-store", is_flag=True, help="Beside the files, the store's jobs too."),
+        click.option("--skip-bad", is_flag=True, help="Leave rows out that cannot be used."),
+        click.option(
+            "--half-life",
+            type=click.FloatRange(min=1),
+            metavar="DAYS",
+            help="Days after which a job counts half; without it all count alike.",
+        ),
+        click.option(
+            "--cluster",
+            metavar="N|ADDRESS",
+            help="Count on N processes, or on the Dask cluster at an address.",
+        ),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def teller() -> Callable[[str], None]:
+    """Says what is going on, on a terminal; silent when piped."""
+    if not sys.stderr.isatty():
+        return lambda text: None
+    return lambda text: click.echo(f"  {text} ...", err=True)
+
+
+@click.command(epilog="Example: benchodds tune --dry-run")
+@_FILES
+@_source_options
+@click.option("--shop", default="", help="Learn for one shop of several, named in the files.")
+@click.option("--dry-run", is_flag=True, help="Show what would change; write nothing.")
+@click.option("--even-if-worse", is_flag=True, help="Take up a set that forecasts worse, too.")
+@click.option("--undo", metavar="SYSTEM", help="Put the newest tuned set of a system away.")
+@json_option
+@store_option
+def tune(
+    session: Session,
+    files: tuple[Path, ...],
+    dry_run: bool,
+    even_if_worse: bool,
+    undo: str | None,
+    as_json: bool,
+    cluster: str | None,
+    **wishes: Any,
+) -> None:
+    """Learn new priors from closed jobs: those of the store, or of FILES (CSV, JSON lines,
+    Parquet).
+
+    Writes a new prior set with its provenance into your own folder, where jobs opened from now
+    on find it; nothing is edited in place. A set that forecasts later jobs worse than what it
+    replaces is not taken up."""
+    from benchodds import tunetext
+    from benchodds.tuning_files import take_up
+    from benchodds.tuning_files import undo as put_away
+
+    if undo is not None:
+        where, now_used = put_away(undo)
+        if as_json:
+            print_json({"schema": 1, "moved_to": str(where), "in_use": now_used})
+        else:
+            click.echo(f"Put away as {where}. New jobs of {undo} begin with '{now_used}'.")
+        return
+    from benchodds.tunework import tune as work
+
+    with _run_on(cluster) as run:
+        found = work(_wish(files, wishes), session, teller(), run)
+    became = {}
+    for system, priors in found.sets.items():
+        if dry_run:
+            became[system] = "Nothing was written (--dry-run)."
+        elif found.verdicts[system].worse and not even_if_worse:
+            became[system] = (
+                "Not taken up, because it forecasts worse; say --even-if-worse to take it up all "
+                "the same."
+            )
+        else:
+            became[system] = f"Taken up as '{priors.id}': {take_up(priors)}"
+    if as_json:
+        print_json(tunetext.tuned_json(found, became))
+    else:
+        click.echo(tunetext.report(found, became))
+
+
+def _wish(files: tuple[Path, ...], wishes: dict[str, Any]) -> Any:
+    from benchodds.tunework import Wish
+
+    half_life = wishes.pop("half_life")
+    return Wish(files=files, half_life_days=half_life, today=date.today(), **wishes)
+
+
+def _run_on(cluster: str | None) -> Any:
+    """The map that chunks of jobs are counted with."""
+    if cluster is None:
+        return nullcontext(map)
+    from benchodds.fleet import cluster as of
+
+    return of(cluster)

@@ -1,0 +1,205 @@
+"""The work of ``tune`` and ``score``: read jobs, fit, try, and take up what does better."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+
+from benchodds import files
+from benchodds.assess import Machine
+from benchodds.casebook import StoreChunk, catalog, chunks_of, read_jobs
+from benchodds.errors import JobError
+from benchodds.learning import Learning
+from benchodds.likelihoods import ReadingWorth
+from benchodds.pooling import fit
+from benchodds.priors import PriorSet, flat_priors
+from benchodds.rolling import FLAT, SHIPPED, TUNED, Rolled, roll
+from benchodds.session import Session, load_machine
+from benchodds.standing import Effect, effects
+from benchodds.tally import Chunk, Run, Tally
+from benchodds.tuned import Move, Origin, build, sample
+from benchodds.tuning import Knowledge, prepare, screen
+from benchodds.tuning_files import load_learning, load_standing, next_name
+
+SEED = 20_250_101
+"""Of the draws: the same jobs give the same set."""
+
+IN_USE = "in use"
+
+Tell = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What was asked for."""
+
+    files: tuple[Path, ...] = ()
+    with_store: bool = False
+    skip_bad: bool = False
+    half_life_days: float | None = None
+    shop: str = ""
+    today: date | None = None
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """A tuned set against the one it would replace, on jobs that neither has seen.
+
+    ``gain`` is by how much its log loss is lower per job, with the interval ``low`` to ``high``.
+    """
+
+    system: str
+    against: str
+    scored: int
+    gain: float
+    low: float
+    high: float
+    least: int
+
+    @property
+    def enough(self) -> bool:
+        """Whether enough jobs were scored to say anything."""
+        return self.scored >= self.least
+
+    @property
+    def worse(self) -> bool:
+        """Whether the tuned set did worse."""
+        return self.enough and self.gain < 0
+
+
+@dataclass(frozen=True, eq=False)
+class Tuning:
+    """All that one run of ``tune`` found."""
+
+    tally: Tally
+    sets: Mapping[str, PriorSet]
+    moves: Mapping[str, tuple[Move, ...]]
+    verdicts: Mapping[str, Verdict]
+    rolled: Rolled
+    effects: Sequence[Effect] = field(default_factory=list)
+
+
+def worths() -> Callable[[str, str], ReadingWorth]:
+    """Finds what readings are worth on a system and variant; each machine is compiled once."""
+    kept: dict[tuple[str, str], ReadingWorth] = {}
+
+    def worth(system: str, variant: str) -> ReadingWorth:
+        if (system, variant) not in kept:
+            kept[system, variant] = ReadingWorth(machine(system, variant))
+        return kept[system, variant]
+
+    return worth
+
+
+def machine(system: str, variant: str | None) -> Machine:
+    """A machine with its own, untuned priors."""
+    return load_machine(system, variant, system)
+
+
+def sources(wish: Wish, session: Session, learning: Learning) -> list[Chunk]:
+    """Files as named, and the store when asked for or when no file is named."""
+    chunks: list[Chunk] = [c for path in wish.files for c in chunks_of(path)]
+    if wish.with_store or not wish.files:
+        chunks.append(StoreChunk(session.store, learning))
+    return chunks
+
+
+def gather(
+    wish: Wish, session: Session, learning: Learning, run: Run = map
+) -> tuple[Tally, Knowledge]:
+    """All jobs counted, and what they are measured by. Raises JobError without any."""
+    tally = read_jobs(
+        sources(wish, session, learning),
+        learning,
+        skip_bad=wish.skip_bad,
+        today=wish.today,
+        run=run,
+    )
+    systems = sorted({k.system for k in tally.counts})
+    priors = {s: files.load_priors(s) for s in systems}
+    knowledge = Knowledge(priors, catalog, worths(), learning)
+    screen(tally, knowledge)
+    if not tally.jobs:
+        raise JobError("no closed job to learn from; close jobs, or name a file of past jobs")
+    return tally, knowledge
+
+
+def rivals(knowledge: Knowledge) -> dict[str, dict[str, PriorSet]]:
+    """Sets to compare with: shipped (or the user's own), flat, and the one in use if tuned."""
+    out: dict[str, dict[str, PriorSet]] = {SHIPPED: dict(knowledge.priors), FLAT: {}, IN_USE: {}}
+    for system, priors in knowledge.priors.items():
+        out[FLAT][system] = flat_of(priors)
+        used = files.default_priors(system)
+        out[IN_USE][system] = files.load_priors(used) if used != system else priors
+    if all(p.tuned is None for p in out[IN_USE].values()):
+        del out[IN_USE]
+    return out
+
+
+def flat_of(priors: PriorSet) -> PriorSet:
+    """A flat set for all faults of a prior set, whatever the variant."""
+    flat = flat_priors(catalog(priors.system, None))
+    shares = dict.fromkeys(priors.rows[0].share, 1.0)
+    rows = tuple(row.model_copy(update={"share": shares}) for row in priors.rows)
+    return flat.model_copy(update={"rows": rows})
+
+
+def verdict(rolled: Rolled, system: str, learning: Learning) -> Verdict:
+    """The tuned set of a system against the one in use, or the shipped one."""
+    check = learning.check
+    against = IN_USE if any(IN_USE in s.said for s in rolled.scored) else SHIPPED
+    mine = rolled.of(lambda s: s.kind.system == system and against in s.said)
+    if not mine.scored:
+        return Verdict(system, against, 0, 0.0, -np.inf, np.inf, check.least_scored)
+    loss, low, high = mine.against(TUNED, against, check.level)
+    return Verdict(system, against, mine.jobs, -loss, -high, -low, check.least_scored)
+
+
+def tune(wish: Wish, session: Session, tell: Tell = lambda _: None, run: Run = map) -> Tuning:
+    """Learn new sets from all jobs and try them; nothing is written."""
+    learning = load_learning()
+    tell("reading jobs")
+    tally, knowledge = gather(wish, session, learning, run)
+    compared = rivals(knowledge)
+    rolled = roll(
+        tally,
+        knowledge,
+        compared,
+        half_life_days=wish.half_life_days,
+        tell=tell,
+    )
+    tell("fitting all jobs")
+    counted = prepare(tally, knowledge, half_life_days=wish.half_life_days)
+    fitted = fit(counted.problem)
+    tell("drawing intervals")
+    rng = np.random.default_rng(SEED)
+    drawn = sample(counted.problem, fitted, rng, learning.check.draws, wish.shop)
+    jobs = {s: sum(n for k, n in tally.counts.items() if k.system == s) for s in knowledge.priors}
+    origin = Origin(
+        tuple(tally.sources), jobs, tally.first, tally.last, wish.half_life_days, wish.shop
+    )
+    sets, moves, verdicts = {}, {}, {}
+    for system in knowledge.priors:
+        verdicts[system] = verdict(rolled, system, learning)
+        score = _score(rolled, system)
+        sets[system], moves[system] = build(
+            system, counted, fitted, drawn, knowledge, origin, next_name(system), score
+        )
+    before = compared.get(IN_USE, compared[SHIPPED])
+    tell("trying standing jobs")
+    shown = effects(load_standing(), machine, before, sets)
+    return Tuning(tally, sets, moves, verdicts, rolled, shown)
+
+
+def _score(rolled: Rolled, system: str) -> dict[str, float]:
+    mine = rolled.of(lambda s: s.kind.system == system)
+    if not mine.scored:
+        return {}
+    out = {"scored jobs": float(mine.jobs)}
+    for name in (TUNED, SHIPPED, FLAT):
+        out[f"log loss {name}"] = round(float(mine.losses(name).mean()), 4)
+    return out
