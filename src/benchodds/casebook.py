@@ -132,8 +132,7 @@ def case_of(job: Job, learning: Learning) -> Case | RowError:
         minutes = verdict.get("minutes")
         readings = []
         for reading in job.live_readings:
-            technique = merge(reading.technique, job.gear)
-            technique = replace(technique, operator=technique.operator or job.gear.get("operator"))
+            technique = replace(merge(reading.technique, job), card=None)
             taken = tuple(sorted(technique.as_data().items()))
             readings.append(Written(model.find_test(reading.test), reading.values, taken))
         if job.complaint not in model.complaints:
