@@ -32,7 +32,7 @@ ELSEWHERE: dict[str, str] = {
     "schema": "benchodds.cli_models:schema",
     "tutorial": "benchodds.cli_models:tutorial",
     "report": "benchodds.cli_report:report",
-    "tune": "benchodds.cli_tune:tune",
+    "score": "benchodds.cli_tune:score",
     "tune": "benchodds.cli_tune:tune",
     "worksheet": "benchodds.cli_report:worksheet",
 }

@@ -118,3 +118,24 @@ def _run_on(cluster: str | None) -> Any:
     from benchodds.fleet import cluster as of
 
     return of(cluster)
+
+
+@click.command(epilog="Example: benchodds score past-jobs.csv")
+@_FILES
+@_source_options
+@json_option
+@store_option
+def score(
+    session: Session, files: tuple[Path, ...], as_json: bool, cluster: str | None, **wishes: Any
+) -> None:
+    """See how well shipped, tuned and flat priors forecast closed jobs they have not seen, what
+    the advice would have saved, and whether recent jobs still look like the prior."""
+    from benchodds import tunetext
+    from benchodds.tunework import score as work
+
+    with _run_on(cluster) as run:
+        found = work(_wish(files, wishes), session, teller(), run)
+    if as_json:
+        print_json(tunetext.review_json(found))
+    else:
+        click.echo(tunetext.review(found))

@@ -93,7 +93,16 @@ class Drift(Strict):
 
     recent_days: float = Field(gt=0)
     least_jobs: int = Field(ge=1)
+    most_read: int = Field(ge=1)
     alarm: float = Field(gt=0, lt=0.5)
+    provenance: str = Field(min_length=3)
+
+
+class Replaying(Strict):
+    """When a part stands out in a job done over, and how many jobs are done over at most."""
+
+    sure: float = Field(gt=0.5, lt=1)
+    most_jobs: int = Field(ge=1)
     provenance: str = Field(min_length=3)
 
 
@@ -114,6 +123,7 @@ class Learning(Strict):
     decay: Decay
     check: Check
     drift: Drift
+    replay: Replaying
 
     @model_validator(mode="after")
     def _complete(self) -> Self:

@@ -34,6 +34,9 @@ AT = "2000-01-01T00:00:00Z"
 LEAST = 1e-200
 """Least likelihood, against the best explained fault: far below the floor of any reading."""
 
+NETWORKS = 64
+"""Most networks with readings that are held at a time."""
+
 
 def fault_names(model: SystemModel) -> tuple[str, ...]:
     """All faults of a machine, and last that there is none."""
@@ -59,6 +62,7 @@ class ReadingWorth:
 
     machine: Machine
     _kept: dict[tuple[Written, ...], Array] = field(default_factory=dict)
+    _networks: dict[tuple[Written, ...], FoldedNetwork] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.machine = replace(self.machine, priors=flat_priors(self.machine.model))
@@ -85,10 +89,23 @@ class ReadingWorth:
             self._kept[readings] = np.maximum(np.exp(logs - top), LEAST)
         return self._kept[readings]
 
-    def _log_weights(self, readings: Sequence[Written]) -> Array:
-        job = job_of(self.machine, readings, self._complaint)
-        network = network_of(self.machine, job, understand(self.machine, job))
-        return FoldedNetwork(network, self._states).log_weights
+    def outcomes(self, readings: tuple[Written, ...], after: Written) -> Array:
+        """P(outcome of one more test | fault, readings); rows by fault, each sums to 1."""
+        _, predictive = self.machine.predictive(after.test, after.taken())
+        p = self._folded(readings).outcomes(predictive)
+        return np.asarray(p / p.sum(axis=1, keepdims=True))
+
+    def _log_weights(self, readings: tuple[Written, ...]) -> Array:
+        return self._folded(readings).log_weights
+
+    def _folded(self, readings: tuple[Written, ...]) -> FoldedNetwork:
+        if readings not in self._networks:
+            if len(self._networks) >= NETWORKS:
+                self._networks.clear()
+            job = job_of(self.machine, readings, self._complaint)
+            network = network_of(self.machine, job, understand(self.machine, job))
+            self._networks[readings] = FoldedNetwork(network, self._states)
+        return self._networks[readings]
 
 
 def closing_likelihood(

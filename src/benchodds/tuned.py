@@ -184,7 +184,8 @@ def build(
         notice=f"Learned from {n:,} closed jobs until {origin.until}, starting from {before.id}.",
         strength=before.strength,
         strengths={
-            c: _strength(drawn.shares[system, c]) or before.strengths.get(c, before.strength)
+            c: _strength(drawn.shares[system, c])
+            or before.strengths.get(c, before.strength) + float(expected[c].sum())
             for c in complaints
         },
         tuned=Tuned(

@@ -6,11 +6,14 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from benchodds.drift import Drift, Surprises
+from benchodds.learning import Learning
+from benchodds.replay import Replay
 from benchodds.rolling import FLAT, SHIPPED, TUNED, Rolled, Scores
 from benchodds.standing import Effect
 from benchodds.tally import Tally
 from benchodds.tuned import Move
-from benchodds.tunework import IN_USE, Tuning, Verdict
+from benchodds.tunework import IN_USE, Review, Tuning, Verdict
 from benchodds.words import percent, wrap
 
 SCHEMA = 1
@@ -224,3 +227,118 @@ def scores_json(rolled: Rolled, level: float) -> dict[str, Any]:
             },
         }
     return out
+
+
+def review(found: Review) -> str:
+    """The whole of ``score``."""
+    level = found.learning.check.level
+    lines = account(found.tally)
+    lines += ["", *scores(found.start, "Before any reading", level)]
+    lines += ["", *scores(found.read, "With the readings of each job", level)]
+    lines += ["", *replayed(found.replays, found.learning.replay.sure)]
+    lines += ["", *drifted(found.drifts, found.learning), *surprised(found.surprises)]
+    return "\n".join(lines)
+
+
+def replayed(replays: Mapping[str, Sequence[Replay]], sure: float) -> list[str]:
+    """Minutes that the advice would have saved or cost."""
+    if not replays:
+        return ["No scored job has two readings or more: no minutes to compare."]
+    n = len(next(iter(replays.values())))
+    said = (
+        f"Minutes until the part at fault stood at {percent(sure)}, {n} latest jobs done over "
+        "with the tests that were done (tests that nobody did cannot be replayed):"
+    )
+    lines = wrap(said)
+    lines.append(f"  {'':<8} {'as done':>8} {'as advised':>11} {'saved a job':>12}  found")
+    for name, rows in replays.items():
+        done, advised = sum(r.done for r in rows), sum(r.advised for r in rows)
+        lines.append(
+            f"  {name:<8} {done / n:8.1f} {advised / n:11.1f} {(done - advised) / n:+12.1f}"
+            f"  {sum(r.found for r in rows)} of {n}"
+        )
+    return lines
+
+
+def drifted(drifts: Sequence[Drift], learning: Learning) -> list[str]:
+    """Whether recent jobs still look like the prior."""
+    days = learning.drift.recent_days
+    if not drifts:
+        least = learning.drift.least_jobs
+        return wrap(
+            f"Drift: no complaint has {least} jobs in the last {days:g} days; nothing can be said."
+        )
+    lines = [f"Jobs of the last {days:g} days against what was learned before:"]
+    for d in drifts:
+        word = "no longer look like the prior" if d.alarmed else "look as expected"
+        head = f"{d.system} {d.complaint}, {d.jobs} jobs: {word} (chance {d.p:.2g})"
+        unlike = "; ".join(f"{f} named {n}, expected {e:.1f}" for f, n, e in d.unlike)
+        lines += wrap(f"{head}. {unlike}", "  ", "    ")
+    return lines
+
+
+def surprised(found: Surprises) -> list[str]:
+    """Readings that the model finds surprising."""
+    if not found.jobs:
+        return ["No recent job has readings."]
+    lines = [f"Readings of the {found.jobs} latest kinds of jobs:"]
+    for (system, test), (n, expected, slips) in sorted(
+        found.tests.items(), key=lambda item: item[1][1] - item[1][2]
+    )[:5]:
+        if slips > expected + 1:
+            lines.append(
+                f"  {system} {test}: {slips:.1f} of {n} readings surprise, {expected:.1f} expected"
+            )
+    for s in found.readings[:8]:
+        shown = ", ".join(s.values)
+        lines.append(f"  {s.period} {s.system} {s.test} = {shown}: a slip at {percent(s.p)}")
+    if len(lines) == 1:
+        lines[0] += " none is surprising."
+    if found.not_read:
+        lines.append(f"  {found.not_read} jobs have readings that no machine state explains")
+    return lines
+
+
+def review_json(found: Review) -> dict[str, Any]:
+    """``score --json``: account, before_readings, with_readings, minutes, drift, surprises."""
+    level = found.learning.check.level
+    return {
+        "schema": SCHEMA,
+        "account": account_json(found.tally),
+        "before_readings": scores_json(found.start, level),
+        "with_readings": scores_json(found.read, level),
+        "minutes": {
+            name: {
+                "jobs": len(rows),
+                "done": sum(r.done for r in rows),
+                "advised": sum(r.advised for r in rows),
+                "found": sum(r.found for r in rows),
+            }
+            for name, rows in found.replays.items()
+        },
+        "drift": [
+            {
+                "system": d.system,
+                "complaint": d.complaint,
+                "jobs": d.jobs,
+                "p": d.p,
+                "alarm": d.alarmed,
+                "unlike": [{"fault": f, "named": n, "expected": e} for f, n, e in d.unlike],
+            }
+            for d in found.drifts
+        ],
+        "surprises": [
+            {
+                "period": s.period,
+                "system": s.system,
+                "test": s.test,
+                "values": list(s.values),
+                "p_slip": s.p,
+            }
+            for s in found.surprises.readings
+        ],
+        "surprising_tests": [
+            {"system": k[0], "test": k[1], "readings": n, "expected": e, "slips": x}
+            for k, (n, e, x) in found.surprises.tests.items()
+        ],
+    }

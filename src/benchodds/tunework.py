@@ -12,12 +12,14 @@ import numpy as np
 from benchodds import files
 from benchodds.assess import Machine
 from benchodds.casebook import StoreChunk, catalog, chunks_of, read_jobs
+from benchodds.drift import Drift, Surprises, check, recent_start, surprises
 from benchodds.errors import JobError
 from benchodds.learning import Learning
 from benchodds.likelihoods import ReadingWorth
 from benchodds.pooling import fit
 from benchodds.priors import PriorSet, flat_priors
-from benchodds.rolling import FLAT, SHIPPED, TUNED, Rolled, roll
+from benchodds.replay import Replay, replay
+from benchodds.rolling import FLAT, SHIPPED, TUNED, Rolled, learn, roll
 from benchodds.session import Session, load_machine
 from benchodds.standing import Effect, effects
 from benchodds.tally import Chunk, Run, Tally
@@ -202,4 +204,51 @@ def _score(rolled: Rolled, system: str) -> dict[str, float]:
     out = {"scored jobs": float(mine.jobs)}
     for name in (TUNED, SHIPPED, FLAT):
         out[f"log loss {name}"] = round(float(mine.losses(name).mean()), 4)
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class Review:
+    """All that ``score`` found."""
+
+    tally: Tally
+    start: Rolled
+    read: Rolled
+    drifts: Sequence[Drift]
+    surprises: Surprises
+    replays: Mapping[str, Sequence[Replay]]
+    learning: Learning
+
+
+def score(wish: Wish, session: Session, tell: Tell = lambda _: None, run: Run = map) -> Review:
+    """Try shipped, tuned and flat sets on jobs that they have not seen; look for drift."""
+    learning = load_learning()
+    tell("reading jobs")
+    tally, knowledge = gather(wish, session, learning, run)
+    compared = rivals(knowledge)
+    half = wish.half_life_days
+    start = roll(tally, knowledge, compared, half_life_days=half, tell=tell)
+    tell("with their readings")
+    read = roll(tally, knowledge, compared, half_life_days=half, with_readings=True)
+    tell("looking for drift")
+    since = recent_start(tally, learning)
+    before, recent = tally.until(since), tally.within(since)
+    sets = learn(before, knowledge, half) if before.jobs else dict(knowledge.priors)
+    drifts = check(recent, sets, knowledge, np.random.default_rng(SEED))
+    found = surprises(recent, machine, sets, learning.drift.most_read)
+    tell("doing jobs over")
+    return Review(tally, start, read, drifts, found, _replays(start, knowledge), learning)
+
+
+def _replays(start: Rolled, knowledge: Knowledge) -> dict[str, list[Replay]]:
+    """The latest scored jobs with two readings or more, done over with every set."""
+    spec = knowledge.learning.replay
+    jobs = [s for s in start.scored if len(s.kind.readings) > 1]
+    jobs.sort(key=lambda s: s.kind.period, reverse=True)
+    out: dict[str, list[Replay]] = {}
+    for job in jobs[: spec.most_jobs]:
+        worth = knowledge.worths(job.kind.system, job.kind.variant)
+        for name, shares in job.said.items():
+            done = replay(worth, job.kind.readings, shares, job.happened, spec.sure)
+            out.setdefault(name, []).append(done)
     return out
