@@ -1,20 +1,13 @@
-"""Jobs in a database; the only place that touches it.
-
-Why SQLite's rollback journal and not WAL: at a few events a minute WAL's speed buys nothing,
-and it needs side files that a copied or read-only store lacks, and shared memory that network
-folders lack. synchronous=EXTRA also syncs the folder once the journal is removed; with FULL a
-committed event's journal could come back after a power cut and roll the event off.
-"""
+"""Jobs in a database: what is written and read, and that nothing is lost or doubled."""
 
 from __future__ import annotations
 
 import json
 import os
 import secrets
-import sqlite3
 import unicodedata
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -27,6 +20,20 @@ from platformdirs import user_data_dir
 from sqlalchemy import Connection
 from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 
+from benchodds.database import (
+    EVENTS,
+    IN_USE,
+    JOBS,
+    META,
+    MIGRATIONS,
+    NO_WRITE,
+    RESCUE,
+    TROUBLE,
+    engine_for_file,
+    engine_for_server,
+    one_at_a_time,
+    parsed_url,
+)
 from benchodds.errors import JobError, StoreError, UnknownNameError, nearest
 from benchodds.jobs import Event, Job, amend, check_name, fold
 
@@ -35,25 +42,8 @@ _Maker = Callable[[str], Event]
 _Found = tuple[int, str]  # key and id of a job
 _ATTEMPTS = 20  # of a write that clashed with another writer's
 
-_META = sa.table("meta", sa.column("key"), sa.column("value"))
-_JOBS = sa.table("jobs", *map(sa.column, ("key", "id", "folded", "number")))
-_EVENTS = sa.table("events", *map(sa.column, ("job", "seq", "at", "kind", "uid", "data")))
 _HEADINGS = ("system", "variant", "complaint")
-_OPENING = sa.case((_EVENTS.c.seq == 1, _EVENTS.c.data), else_=None)
-
-_RESCUE = "keep it apart for rescue and restore a backup, or name another store with --store"
-_IN_USE = "is in use by another program that did not let go in time; nothing was changed, try again"
-_NO_WRITE = "can only be read: opened so, or its file or disk is protected; nothing was changed"
-_CRASHED = "was left half-written by a crash and mends itself once opened without write protection"
-# By SQLite's result code (the extended one first) or SQLSTATE.
-_TROUBLE = dict.fromkeys((sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, "55P03"), _IN_USE) | {
-    sqlite3.SQLITE_READONLY: _NO_WRITE,
-    sqlite3.SQLITE_READONLY_ROLLBACK: _CRASHED,
-    sqlite3.SQLITE_CANTOPEN: "cannot be opened: see that it and its folder may be read and written",
-    sqlite3.SQLITE_FULL: "has no room to grow, the disk is full; nothing was changed",
-    sqlite3.SQLITE_CORRUPT: f"is damaged; {_RESCUE}",
-    sqlite3.SQLITE_NOTADB: f"is not a job store, or its beginning is damaged; {_RESCUE}",
-}
+_OPENING = sa.case((EVENTS.c.seq == 1, EVENTS.c.data), else_=None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +83,10 @@ class Store:
         to write; a write-protected store opens without it too. `wait_s`: patience with other
         writers. Raises StoreError when there is none, it cannot be reached, is in use, damaged,
         something else, or of a newer benchodds."""
-        url = _parsed(where)
+        url = parsed_url(where)
         if url is not None and url.get_backend_name() == "postgresql":
             label = url.render_as_string(hide_password=True)
-            store = cls(_engine_for_server(url, label, wait_s), label, read_only=read_only)
+            store = cls(engine_for_server(url, label, wait_s), label, read_only=read_only)
             store._prepare(create=create)
             return store
         if url is not None:
@@ -115,11 +105,11 @@ class Store:
             if not path.is_file():
                 raise StoreError(f"{path}: is not a file; name the file that holds the jobs")
             if path.stat().st_size == 0:
-                raise StoreError(f"{path}: is empty, which a job store never is; {_RESCUE}")
+                raise StoreError(f"{path}: is empty, which a job store never is; {RESCUE}")
         except (OSError, ValueError, RuntimeError) as error:
             reason = getattr(error, "strerror", None) or error
             raise StoreError(f"{path}: cannot be reached or made ({reason})") from error
-        engine = _engine_for_file(path, "ro" if read_only else "rw", wait_s)
+        engine = engine_for_file(path, "ro" if read_only else "rw", wait_s)
         store = cls(engine, str(path), read_only=read_only)
         store._prepare(create=False)
         return store
@@ -134,11 +124,11 @@ class Store:
         new = path.with_name(f".{path.name}.{secrets.token_hex(4)}.new")
         try:
             new.touch(exist_ok=False)
-            cls(_engine_for_file(new, "rw", wait_s), str(path))._prepare(create=True)
+            cls(engine_for_file(new, "rw", wait_s), str(path))._prepare(create=True)
             with suppress(FileExistsError):  # another process was quicker: theirs is used
                 os.link(new, path)
         except OSError:  # a file system without links: made in place
-            cls(_engine_for_file(path, "rwc", wait_s), str(path))._prepare(create=True)
+            cls(engine_for_file(path, "rwc", wait_s), str(path))._prepare(create=True)
         finally:
             new.unlink(missing_ok=True)
 
@@ -159,8 +149,8 @@ class Store:
         wanted = None if name is None else check_name(name)
 
         def work(conn: Connection) -> Job:
-            _one_at_a_time(conn)
-            number = _next(conn, _JOBS.c.number)
+            one_at_a_time(conn)
+            number = _next(conn, JOBS.c.number)
             job_id = wanted or str(number)
             event = make_event if isinstance(make_event, Event) else make_event(job_id)
             if isinstance(named := wanted or event.data.get("name"), str):
@@ -168,11 +158,11 @@ class Store:
                 event = replace(event, data={**event.data, "name": job_id})
             if (held := _holder(conn, event.uid)) is not None:
                 return amend(self._load(conn, *held), event)
-            if _seek(conn, _JOBS.c.folded == job_id.casefold()) is not None:
+            if _seek(conn, JOBS.c.folded == job_id.casefold()) is not None:
                 raise JobError(f"a job named '{job_id}' exists already; choose another name")
             job = fold(job_id, [event])
-            key, folded = _next(conn, _JOBS.c.key), job_id.casefold()
-            conn.execute(_JOBS.insert().values((key, job_id, folded, None if job.name else number)))
+            key, folded = _next(conn, JOBS.c.key), job_id.casefold()
+            conn.execute(JOBS.insert().values((key, job_id, folded, None if job.name else number)))
             _insert(conn, key, job.events[-1])
             return job
 
@@ -204,9 +194,9 @@ class Store:
     def jobs(self, *, open_only: bool = False) -> list[JobSummary]:
         """Return a line for every job, in the order of opening. Raises StoreError."""
         query = (
-            sa.select(_JOBS.c.id, _EVENTS.c.kind, _EVENTS.c.at, _OPENING)
-            .join_from(_JOBS, _EVENTS, _EVENTS.c.job == _JOBS.c.key)
-            .order_by(_JOBS.c.key, _EVENTS.c.seq)
+            sa.select(JOBS.c.id, EVENTS.c.kind, EVENTS.c.at, _OPENING)
+            .join_from(JOBS, EVENTS, EVENTS.c.job == JOBS.c.key)
+            .order_by(JOBS.c.key, EVENTS.c.seq)
         )
         found = []
         rows = self._run(lambda conn: conn.execute(query).all())
@@ -223,37 +213,37 @@ class Store:
     def declarations(self, key: str) -> list[tuple[str, str]]:
         """Return job and time of every gear event that holds `key`, in order. Raises StoreError."""
         query = (
-            sa.select(_JOBS.c.id, _EVENTS.c.at, _EVENTS.c.data)
-            .join_from(_JOBS, _EVENTS, _EVENTS.c.job == _JOBS.c.key)
-            .where(_EVENTS.c.kind == "gear", _EVENTS.c.data.contains(json.dumps(key)))
-            .order_by(_EVENTS.c.at, _JOBS.c.key, _EVENTS.c.seq)
+            sa.select(JOBS.c.id, EVENTS.c.at, EVENTS.c.data)
+            .join_from(JOBS, EVENTS, EVENTS.c.job == JOBS.c.key)
+            .where(EVENTS.c.kind == "gear", EVENTS.c.data.contains(json.dumps(key)))
+            .order_by(EVENTS.c.at, JOBS.c.key, EVENTS.c.seq)
         )
         rows = self._run(lambda conn: conn.execute(query).all())
         return [(i, at) for i, at, d in rows if key in self._parsed_data(d, i).get("items", {})]
 
     def _find(self, conn: Connection, job_id: str, *, lock: bool = False) -> _Found:
         wanted = unicodedata.normalize("NFC", job_id)
-        same = sa.and_(_JOBS.c.folded == wanted.casefold(), _JOBS.c.id == wanted)
+        same = sa.and_(JOBS.c.folded == wanted.casefold(), JOBS.c.id == wanted)
         if (row := _seek(conn, same, lock)) is not None:
             return row
-        hint = nearest(wanted, conn.scalars(sa.select(_JOBS.c.id)))
+        hint = nearest(wanted, conn.scalars(sa.select(JOBS.c.id)))
         raise UnknownNameError(f"there is no job '{job_id}' in {self.where}{hint}")
 
     def _load(self, conn: Connection, key: int, job_id: str) -> Job:
-        c = _EVENTS.c
+        c = EVENTS.c
         query = sa.select(c.seq, c.at, c.kind, c.data, c.uid).where(c.job == key).order_by(c.seq)
         rows = conn.execute(query).all()
         events = [Event(s, at, k, self._parsed_data(d, job_id), u or "") for s, at, k, d, u in rows]
         try:
             return fold(job_id, events)
         except JobError as error:
-            raise StoreError(f"{self.where}: is damaged ({error}); {_RESCUE}") from error
+            raise StoreError(f"{self.where}: is damaged ({error}); {RESCUE}") from error
 
     def _parsed_data(self, text: str, job_id: str) -> dict[str, Any]:
         with suppress(TypeError, ValueError, RecursionError):
             if isinstance(data := json.loads(text), dict):
                 return data
-        raise StoreError(f"{self.where}: is damaged in an event of job '{job_id}'; {_RESCUE}")
+        raise StoreError(f"{self.where}: is damaged in an event of job '{job_id}'; {RESCUE}")
 
     def _prepare(self, *, create: bool) -> None:
         found = self._run(self._version)
@@ -266,10 +256,10 @@ class Store:
         """Return how many migrations the store has seen; 0 when it is no store (yet)."""
         is_file = conn.dialect.name == "sqlite"
         if is_file and (said := conn.scalar(sa.text("PRAGMA quick_check(1)"))) != "ok":
-            raise StoreError(f"{self.where}: is damaged ({' '.join(said.split())}); {_RESCUE}")
+            raise StoreError(f"{self.where}: is damaged ({' '.join(said.split())}); {RESCUE}")
         if not sa.inspect(conn).has_table("meta"):
             return 0
-        done = sa.select(sa.func.count()).where(_META.c.key.startswith("migration "))
+        done = sa.select(sa.func.count()).where(META.c.key.startswith("migration "))
         version, newest = int(conn.scalar(done) or 0), len(MIGRATIONS)
         if version > newest:
             raise StoreError(
@@ -279,18 +269,18 @@ class Store:
         return version
 
     def _migrate(self, conn: Connection) -> None:
-        _one_at_a_time(conn)
+        one_at_a_time(conn)
         if not (version := self._version(conn)):
             conn.exec_driver_sql("CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL)")
         for number, step in enumerate(MIGRATIONS[version:], start=version + 1):
             step(conn)
             what = f"{step.__name__} {datetime.now(UTC).isoformat(timespec='seconds')}"
-            conn.execute(_META.insert().values(key=f"migration {number}", value=what))
+            conn.execute(META.insert().values(key=f"migration {number}", value=what))
 
     def _run(self, work: Callable[[Connection], _T], *, writes: bool = False) -> _T:
         """Do the work in one transaction, again and again while other writers clash with it."""
         if writes and self.read_only:
-            raise StoreError(f"{self.where}: {_NO_WRITE}")
+            raise StoreError(f"{self.where}: {NO_WRITE}")
         begin = "BEGIN IMMEDIATE" if writes else "BEGIN"
         for _ in range(_ATTEMPTS):
             try:
@@ -302,67 +292,22 @@ class Store:
                 if isinstance(error, IntegrityError) or state in ("40001", "40P01"):
                     continue
                 code = getattr(cause, "sqlite_errorcode", None) or 0
-                known = _TROUBLE.get(code) or _TROUBLE.get(code & 0xFF) or _TROUBLE.get(state)
+                known = TROUBLE.get(code) or TROUBLE.get(code & 0xFF) or TROUBLE.get(state)
                 what = known or "cannot be used: " + str(cause).split("\n", 1)[0]
                 raise StoreError(f"{self.where}: {what}") from error
-        raise StoreError(f"{self.where}: {_IN_USE}")
-
-
-def _parsed(where: str | Path) -> sa.URL | None:
-    """Return the URL of a database; None for a path."""
-    if isinstance(where, Path) or "://" not in where:
-        return None
-    try:
-        url = sa.make_url(where)
-    except (SQLAlchemyError, ValueError) as error:
-        raise StoreError("the store's URL cannot be read; write postgresql://host/name") from error
-    if url.get_backend_name() not in ("sqlite", "postgresql"):
-        raise StoreError(f"a store is an SQLite file or on PostgreSQL, not '{url.drivername}'")
-    return url
-
-
-def _engine_for_file(path: Path, mode: str, wait_s: float) -> sa.Engine:
-    """Return an engine that opens the file anew for each transaction: no handle outlives it."""
-
-    def connect() -> sqlite3.Connection:
-        uri = f"{path.as_uri()}?mode={mode}"
-        return sqlite3.connect(uri, uri=True, timeout=wait_s, isolation_level=None)
-
-    engine = sa.create_engine("sqlite://", creator=connect, poolclass=sa.NullPool)
-
-    @sa.event.listens_for(engine, "begin")
-    def begin(conn: Connection) -> None:
-        for setting in ("synchronous = EXTRA", "foreign_keys = ON", "trusted_schema = OFF"):
-            conn.exec_driver_sql(f"PRAGMA {setting}")
-        conn.exec_driver_sql(conn.get_execution_options().get("begin", "BEGIN"))
-
-    return engine
-
-
-def _engine_for_server(url: sa.URL, label: str, wait_s: float) -> sa.Engine:
-    url = url.set(drivername="postgresql+psycopg")
-    waits = {"connect_timeout": 5, "options": f"-c lock_timeout={round(wait_s * 1000)}"}
-    try:
-        return sa.create_engine(url, pool_pre_ping=True, connect_args=waits)
-    except ImportError as error:
-        raise StoreError(f"{label}: needs the driver; pip install 'psycopg[binary]'") from error
-
-
-def _one_at_a_time(conn: Connection) -> None:
-    if conn.dialect.name == "postgresql":  # SQLite's one lock is held already
-        conn.exec_driver_sql("SELECT pg_advisory_xact_lock(7305)")
+        raise StoreError(f"{self.where}: {IN_USE}")
 
 
 def _seek(conn: Connection, which: sa.ColumnElement[bool], lock: bool = False) -> _Found | None:
     """Return key and id of a job, held against other writers if asked (SQLite holds all)."""
-    query = sa.select(_JOBS.c.key, _JOBS.c.id).where(which)
+    query = sa.select(JOBS.c.key, JOBS.c.id).where(which)
     row = conn.execute(query.with_for_update() if lock else query).first()
     return (row[0], row[1]) if row else None
 
 
 def _holder(conn: Connection, uid: str) -> _Found | None:
-    having = sa.select(_EVENTS.c.job).where(_EVENTS.c.uid == uid)
-    return _seek(conn, _JOBS.c.key.in_(having)) if uid else None
+    having = sa.select(EVENTS.c.job).where(EVENTS.c.uid == uid)
+    return _seek(conn, JOBS.c.key.in_(having)) if uid else None
 
 
 def _next(conn: Connection, column: sa.ColumnClause[Any]) -> int:
@@ -371,39 +316,4 @@ def _next(conn: Connection, column: sa.ColumnClause[Any]) -> int:
 
 def _insert(conn: Connection, key: int, event: Event) -> None:
     row = (key, event.seq, event.at, event.kind, event.uid or None)
-    conn.execute(_EVENTS.insert().values((*row, json.dumps(event.data, allow_nan=False))))
-
-
-_TABLES = """
-CREATE TABLE jobs (key INTEGER PRIMARY KEY, id TEXT NOT NULL, folded TEXT NOT NULL, number INTEGER);
-CREATE UNIQUE INDEX jobs_folded ON jobs (folded);
-CREATE UNIQUE INDEX jobs_number ON jobs (number);
-CREATE TABLE events (job INTEGER NOT NULL REFERENCES jobs (key), seq INTEGER NOT NULL,
-    at TEXT NOT NULL, kind TEXT NOT NULL, uid TEXT, data TEXT NOT NULL, PRIMARY KEY (job, seq));
-CREATE UNIQUE INDEX events_uid ON events (uid)
-"""
-
-
-def _create_tables(conn: Connection) -> None:
-    """Make the tables; the database itself refuses to change, drop or replace what they hold."""
-    for statement in _TABLES.split(";"):
-        conn.exec_driver_sql(statement)
-    then = "BEGIN SELECT RAISE(ABORT, 'the record is append-only'); END"
-    if conn.dialect.name == "postgresql":
-        conn.exec_driver_sql(
-            "CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS "
-            "$$ BEGIN RAISE EXCEPTION 'the record is append-only'; END $$"
-        )
-        then = "FOR EACH ROW EXECUTE FUNCTION refuse_change()"
-    for table, verb in ((t, v) for t in ("jobs", "events") for v in ("UPDATE", "DELETE")):
-        conn.exec_driver_sql(f"CREATE TRIGGER {table}_no_{verb} BEFORE {verb} ON {table} {then}")
-    if conn.dialect.name == "sqlite":  # else INSERT OR REPLACE would slip past the others
-        conn.exec_driver_sql(
-            "CREATE TRIGGER events_in_order BEFORE INSERT ON events WHEN NEW.seq <> "
-            "(SELECT coalesce(max(seq), 0) + 1 FROM events WHERE job = NEW.job) "
-            f"OR EXISTS (SELECT 1 FROM events WHERE uid = NEW.uid) {then}"
-        )
-
-
-# A store's version is the number of these that it has seen. Only ever add at the end.
-MIGRATIONS: Sequence[Callable[[Connection], None]] = (_create_tables,)
+    conn.execute(EVENTS.insert().values((*row, json.dumps(event.data, allow_nan=False))))
