@@ -1,6 +1,9 @@
-"""Commands for those who write systems: check, new, schema."""
+"""Commands for those who write systems: check, new, schema, tutorial."""
 
 from __future__ import annotations
+
+import sys
+from pathlib import Path
 
 import click
 
@@ -26,3 +29,54 @@ def check(file: str, variant: str | None, as_json: bool) -> None:
         click.echo(checkreport.text(checked, variant))
     if checked.mistakes:
         raise click.exceptions.Exit(1)
+
+
+@click.command(epilog="Example: benchodds new my-lamp --to shop")
+@click.argument("name")
+@click.option(
+    "--to",
+    "folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder to write models/ and priors/ into; your own folder if left out.",
+)
+def new(name: str, folder: Path | None) -> None:
+    """Write a small, commented system that works, to make your own from."""
+    from benchodds.newsystem import own_folder, write_new
+
+    model, priors = write_new(name, folder or own_folder())
+    click.echo(f"Wrote {model}\n  and {priors}.")
+    click.echo(f"What is in it, and every mistake: benchodds check {model}")
+
+
+@click.command(epilog="Example: benchodds schema model --to model.schema.json")
+@click.argument("kind", type=click.Choice(["model", "priors", "bench", "shop"]))
+@click.option(
+    "--to",
+    "path",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="File to write it to instead of printing it.",
+)
+def schema(kind: str, path: Path | None) -> None:
+    """Print the JSON Schema of one kind of file, for editors that check while you type."""
+    import json
+
+    from benchodds.errors import ModelError
+    from benchodds.schema import schema_of
+
+    text = json.dumps(schema_of(kind), indent=1, ensure_ascii=False)
+    if path is None:
+        click.echo(text)
+        return
+    try:
+        path.write_text(text + "\n", encoding="utf-8")
+    except OSError as error:
+        raise ModelError(f"{path}: cannot be written ({error.strerror})") from None
+    click.echo(f"Wrote {path}.")
+
+
+@click.command(epilog="Example: benchodds tutorial")
+def tutorial() -> None:
+    """Show the tutorial: a small system of your own in half an hour."""
+    from benchodds.newsystem import tutorial as text
+
+    click.echo_via_pager(text()) if sys.stdout.isatty() else click.echo(text())

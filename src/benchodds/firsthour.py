@@ -107,11 +107,11 @@ def _as_written(
 
 
 def _then(advice: Plan, chosen: Ranked | None) -> str:
-    if chosen is not None:
-        return f"next {chosen.test}, {chosen.minutes:.0f} min"
-    if advice.repair is not None:
+    if advice.do == "repair":
         return f"repair {advice.repair}"
-    return "stop: no test is worth its minutes"
+    if advice.do == "stop" or chosen is None:
+        return "stop: no test is worth its minutes"
+    return f"next {chosen.test}, {chosen.minutes:.0f} min"
 
 
 def _opened(machine: Machine, complaint: str) -> Job:

@@ -237,6 +237,13 @@ def _models(kind: Any) -> list[type[BaseModel]]:
     return [m for m in _inside(kind) if isinstance(m, type) and issubclass(m, BaseModel)]
 
 
+def classes_in(kind: Any) -> list[type[BaseModel]]:
+    """The classes of tables in a type: its own, and what lists, tables and unions hold."""
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return [kind]
+    return [found for part in get_args(kind) for found in classes_in(part)]
+
+
 def _inside(kind: Any) -> Iterator[Any]:
     """A type without Annotated, and the members of a union."""
     origin = get_origin(kind)
