@@ -139,3 +139,51 @@ def score(
         print_json(tunetext.review_json(found))
     else:
         click.echo(tunetext.review(found))
+
+
+SHOWN = 10
+"""Most refused rows that are printed one by one."""
+
+
+@click.command("import", epilog="Example: benchodds import list.csv --map ours.toml --to out.jsonl")
+@click.argument("source", metavar="LIST", type=click.Path(exists=True, path_type=Path))
+@click.option(
+    "--map",
+    "mapping",
+    required=True,
+    type=click.Path(exists=True, path_type=Path),
+    help="Mapping file: their columns and words, and ours (see demo/import).",
+)
+@click.option(
+    "--to",
+    "target",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="File of JSON lines to write; one that exists is not touched.",
+)
+@click.option("--skip-bad", is_flag=True, help="Write the rest although rows are refused.")
+@json_option
+def import_jobs(source: Path, mapping: Path, target: Path, skip_bad: bool, as_json: bool) -> None:
+    """Put a shop's own list of jobs (CSV) into the words that tune and score read.
+
+    Every row is used, set aside with the reason that the mapping gives, or refused; unknown
+    words are listed with their counts."""
+    from benchodds.importfile import bring_in
+
+    account = bring_in(source, mapping, target, skip_bad, date.today())
+    if as_json:
+        print_json(
+            {
+                "schema": 1,
+                "rows": account.rows,
+                "used": account.used,
+                "written": account.written,
+                "aside": dict(account.aside),
+                "refused": [{"row": n, "reason": r} for n, r in account.refused],
+                "unknown": {f: dict(c.most_common()) for f, c in account.unknown.items()},
+            }
+        )
+    else:
+        click.echo(account.text(source, target, SHOWN))
+    if not account.written:
+        raise click.exceptions.Exit(2)

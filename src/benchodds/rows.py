@@ -169,7 +169,7 @@ def check_header(path: Path, names: Sequence[str]) -> None:
     if said:
         raise RowsError(
             f"{path}: row 1, the header: {'; '.join(said)} (columns: {', '.join(FIELDS)}; for "
-            "another layout give a mapping file with --map)"
+            "another layout see 'benchodds import')"
         )
 
 

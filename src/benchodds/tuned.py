@@ -7,18 +7,25 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.stats import beta
 
 from benchodds.gibbs import draw
 from benchodds.pooling import Fit, Problem, composed
-from benchodds.priors import NONE, Context, PriorSet, Row, Together, Tuned, multiplier
+from benchodds.priors import Context, PriorSet, Row, Together, Tuned, multiplier
 from benchodds.tables import Array
 from benchodds.tuning import Counted, Knowledge
 
 PER = 100.0
 """Shares are written per hundred machines with one fault."""
+
+SMALL = 0.1
+"""A share or multiplier that moves by less than this part of itself has not moved."""
+
+TRIFLE = 0.2
+"""Nor has a share that moves by less than this, in machines per hundred."""
 
 Name = tuple[str, ...]
 
@@ -38,8 +45,11 @@ class Move:
 
     @property
     def sure(self) -> bool:
-        """Whether the interval leaves the old share out."""
-        return not self.low <= self.before <= self.high
+        """Whether the interval leaves the old share out, and the move is not a trifle."""
+        if not self.low <= self.after <= self.high:  # too skewed to say anything
+            return False
+        outside = not self.low <= self.before <= self.high
+        return outside and abs(self.after - self.before) > max(SMALL * self.before, TRIFLE)
 
 
 @dataclass(frozen=True)
@@ -58,12 +68,14 @@ class Origin:
 class Draws:
     """Posterior draws of everything a prior set says, first axis the draws.
 
-    ``shares`` by (system, complaint) or (system, complaint, variant); ``times`` by
-    (system, context); ``strengths`` of the pooling levels.
+    ``shares`` by (system, complaint) or (system, complaint, variant); ``within`` by (system,
+    context): shares where the context is told, and ``without``: the same complaints without it;
+    ``strengths`` of the pooling levels.
     """
 
     shares: Mapping[Name, Array]
-    times: Mapping[Name, Array]
+    within: Mapping[Name, Array]
+    without: Mapping[Name, Array]
     strengths: Mapping[str, Array]
 
 
@@ -91,15 +103,44 @@ class Saying:
         return found[0] if found else ()
 
     def __call__(self, base: Array, multipliers: Mapping[str, Array]) -> Array:
-        """Rows of all names, then of all contexts, flat."""
-        rows = []
-        for name in self.names:
-            groups: list[tuple[str, Name]] = [("variant", (name[0], name[2]))] if name[2:] else []
-            groups += [("shop", (self.shop,))] if self.shop else []
-            at = self.problem.base_names.index((name[0], name[1]))
-            rows.append(composed(self.problem, base, multipliers, at, groups))
-        rows += [multipliers["context"][i] for i in range(len(self.contexts))]
+        """Rows of all names, then of all contexts with and without, flat."""
+        rows = [self._row(base, multipliers, name) for name in self.names]
+        for context in self.contexts:
+            shares = self._complaints[context]
+            for groups in ([("context", context)], []):
+                each = [w * self._row(base, multipliers, n, groups) for n, w in shares.items()]
+                rows.append(np.sum(each, axis=0))
         return np.concatenate(rows)
+
+    def _row(
+        self,
+        base: Array,
+        multipliers: Mapping[str, Array],
+        name: Name,
+        groups: Sequence[tuple[str, Name]] = (),
+    ) -> Array:
+        more = [*groups, *([("variant", (name[0], name[2]))] if name[2:] else [])]
+        more += [("shop", (self.shop,))] if self.shop else []
+        at = self.problem.base_names.index((name[0], name[1]))
+        return composed(self.problem, base, multipliers, at, more)
+
+    @cached_property
+    def _complaints(self) -> dict[Name, dict[Name, float]]:
+        """Shares of the complaints among the jobs in which a context is told."""
+        out: dict[Name, dict[Name, float]] = {}
+        for level in self.problem.levels:
+            if level.name == "context":
+                for g, group in enumerate(level.groups):
+                    row = level.member[g]
+                    jobs = np.zeros(len(self.problem.base_names))
+                    np.add.at(
+                        jobs, self.problem.base_of[row.indices], self.problem.jobs[row.indices]
+                    )
+                    out[group] = {
+                        self.problem.base_names[i]: float(jobs[i] / jobs.sum())
+                        for i in np.flatnonzero(jobs)
+                    }
+        return out
 
     def split(self, drawn: Array, strengths: Mapping[str, Array]) -> Draws:
         """Flat draws by name."""
@@ -107,7 +148,8 @@ class Saying:
         n = len(self.names)
         return Draws(
             {name: blocks[:, i] for i, name in enumerate(self.names)},
-            {name: blocks[:, n + i] for i, name in enumerate(self.contexts)},
+            {name: blocks[:, n + 2 * i] for i, name in enumerate(self.contexts)},
+            {name: blocks[:, n + 2 * i + 1] for i, name in enumerate(self.contexts)},
             strengths,
         )
 
@@ -269,24 +311,38 @@ def _together(system: str, counted: Counted, knowledge: Knowledge, origin: Origi
 def _contexts(
     before: PriorSet, drawn: Draws, column: Mapping[str, int], level: float, origin: Origin
 ) -> dict[str, Context]:
-    """Contexts seen in the jobs get a multiplier of their own for every fault that moved."""
+    """Contexts seen in the jobs get a multiplier of their own for every fault that moved.
+
+    A multiplier is the mean share with the context over that without it, on a scale that moves
+    most of the old ones least: shares are made to sum to one afterwards.
+    """
     out = dict(before.contexts)
-    for (system, name), draws in drawn.times.items():
+    for (system, name), within in drawn.within.items():
         if system != before.system:
             continue
         old = before.contexts.get(name) or Context(multiply={}, provenance="not in the prior set")
-        with np.errstate(divide="ignore"):
-            mean = np.exp(np.log(np.maximum(draws, 1e-300)).mean(axis=0))
-        bounds = _interval(draws, level)
+        where = [column[row.fault] for row in before.rows]
+        was = np.array([multiplier(old, row.fault) for row in before.rows])
+        without = drawn.without[system, name].mean(axis=0)[where]
+        some = (without > 0) & (was > 0)
+        ratio = within[:, where] / np.where(some, without, 1.0)
+        mean = ratio.mean(axis=0)
+        scale = _median(was[some] / mean[some], without[some])
+        bounds = _interval(ratio * scale, level)
         multiply, interval = dict(old.multiply), dict(old.interval)
-        for row in before.rows:
-            i = column[row.fault]
-            if row.fault != NONE and abs(mean[i] / multiplier(old, row.fault) - 1) < 0.02:
-                continue
-            multiply[row.fault], interval[row.fault] = _round(mean[i]), _pair(bounds, i)
+        for i, row in enumerate(before.rows):
+            if some[i] and abs(mean[i] * scale / was[i] - 1) >= SMALL:
+                multiply[row.fault] = _round(mean[i] * scale)
+                interval[row.fault] = _pair(bounds, i)
         said = f"past jobs until {origin.until}; before them: {_first(old.provenance)}"
         out[name] = Context(multiply=multiply, interval=interval, provenance=said)
     return out
+
+
+def _median(values: Array, weights: Array) -> float:
+    order = np.argsort(values, kind="stable")
+    at = int(np.searchsorted(np.cumsum(weights[order]), weights.sum() / 2))
+    return float(values[order][min(at, len(values) - 1)])
 
 
 def _notes(system: str, counted: Counted) -> tuple[str, ...]:
