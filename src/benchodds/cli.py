@@ -32,6 +32,7 @@ ELSEWHERE: dict[str, str] = {
     "schema": "benchodds.cli_models:schema",
     "tutorial": "benchodds.cli_models:tutorial",
     "report": "benchodds.cli_report:report",
+    "import": "benchodds.cli_tune:import_jobs",
     "score": "benchodds.cli_tune:score",
     "tune": "benchodds.cli_tune:tune",
     "worksheet": "benchodds.cli_report:worksheet",
