@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import secrets
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -18,3 +22,24 @@ def _own_folders(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempP
     monkeypatch.setenv("BENCHODDS_CACHE", str(home / "cache"))
     monkeypatch.delenv("BENCHODDS_STORE", raising=False)
     monkeypatch.delenv("BENCHODDS_FOLDER", raising=False)
+
+
+SERVER = "BENCHODDS_TEST_SERVER"
+
+
+@pytest.fixture
+def server_url() -> Iterator[str]:
+    """A fresh database on the PostgreSQL server that the environment names."""
+    where = os.environ.get(SERVER)
+    if not where:
+        pytest.skip(f"{SERVER} does not name a PostgreSQL server")
+    url = sa.make_url(where).set(drivername="postgresql+psycopg")
+    name = f"test_{secrets.token_hex(6)}"
+    engine = sa.create_engine(url, isolation_level="AUTOCOMMIT", poolclass=sa.NullPool)
+    with engine.connect() as conn:
+        conn.exec_driver_sql(f"CREATE DATABASE {name}")
+    try:
+        yield url.set(drivername="postgresql", database=name).render_as_string(hide_password=False)
+    finally:
+        with engine.connect() as conn:
+            conn.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")

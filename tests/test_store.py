@@ -39,10 +39,19 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "a shop" / "jobs?%#.sqlite"
 
 
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """What needs no file is tested in a file and on a server."""
+    if "store" in metafunc.fixturenames:
+        places = ["file"] if "path" in metafunc.fixturenames else ["file", "server"]
+        metafunc.parametrize("store", places, indirect=True)
+
+
 @pytest.fixture
-def store(path: Path) -> Iterator[Store]:
-    """An empty store that does not wait long."""
-    with Store.open(path, wait_s=0.2) as opened:
+def store(request: pytest.FixtureRequest) -> Iterator[Store]:
+    """An empty store that does not wait long, in a file or on a server."""
+    server = request.param == "server"
+    where = request.getfixturevalue("server_url" if server else "path")
+    with Store.open(where, wait_s=0.2) as opened:
         yield opened
 
 
@@ -682,7 +691,7 @@ def test_server_without_its_driver(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "secret" not in str(caught.value)
 
 
-def test_job_row_is_locked_on_a_server(store: Store) -> None:
+def test_job_row_is_locked_on_a_server(store: Store, path: Path) -> None:
     """On a server the job's row is held while an event is added; SQLite needs no such clause."""
     said: list[str] = []
 

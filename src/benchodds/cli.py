@@ -26,6 +26,9 @@ GRADES = ("bench-bad", "swap-confirmed", "came-good", "gave-up", "came-back")
 
 
 ELSEWHERE: dict[str, str] = {
+    "backup": "benchodds.cli_store:backup",
+    "restore": "benchodds.cli_store:restore",
+    "export": "benchodds.cli_store:export",
     "bench": "benchodds.cli_bench:bench",
     "check": "benchodds.cli_models:check",
     "new": "benchodds.cli_models:new",
@@ -445,14 +448,3 @@ def reopen(session: Session, job_id: str, reason: str | None) -> None:
         job_id, lambda job, at, uid: jobs.reopen_event(job, at=at, uid=uid, reason=reason)
     )
     click.echo(f"Job {job_id} is open again.")
-
-
-@main.command(epilog="Example: benchodds export 1 --to job1.bifxml")
-@click.argument("job_id", metavar="JOB")
-@click.option("--to", "target", type=click.Path(dir_okay=False, path_type=Path), required=True)
-@store_option
-def export(session: Session, job_id: str, target: Path) -> None:
-    """Write the job's network, readings included, as an XMLBIF file that other tools read."""
-    from benchodds.commands import export_network
-
-    click.echo(export_network(session, job_id, target))

@@ -342,15 +342,3 @@ def close_job(
         for step in model.closing:
             lines += wrap(step, "  [ ] ", "      ")
     return "\n".join(lines), {"schema": 1, "job": job_id, "verdict": verdict}
-
-
-def export_network(session: Session, job_id: str, target: Path) -> str:
-    """Write the compiled network of a job in an open format."""
-    from benchodds.exchange import write_bif
-
-    assessment = session.assess(session.store.job(job_id))
-    try:
-        write_bif(assessment.network, target)
-    except OSError as error:
-        raise StoreError(f"{target} cannot be written ({error.strerror})") from None
-    return f"Wrote {target}: the network of job {job_id} with its readings as evidence."

@@ -7,7 +7,7 @@ import os
 import secrets
 import unicodedata
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -20,6 +20,7 @@ from platformdirs import user_data_dir
 from sqlalchemy import Connection
 from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 
+from benchodds.archive import Record, is_same, missing
 from benchodds.database import (
     EVENTS,
     IN_USE,
@@ -59,6 +60,16 @@ class JobSummary:
     last_at: str  # time of the last event
     closed: bool
     n_readings: int  # struck ones not counted
+
+
+@dataclass(frozen=True, slots=True)
+class TakenIn:
+    """What became of a job of a file: its id there and here, and how many events were added."""
+
+    id: str
+    here: str
+    state: str  # "new", "grown" or "same"
+    added: int
 
 
 def default_path() -> Path:
@@ -210,6 +221,57 @@ class Store:
                 found.append(JobSummary(job_id, *about, times[0], times[-1], closed, live))
         return found
 
+    def snapshot(self) -> list[Job]:
+        """Return all jobs as they are at one moment, in the order of opening. Raises StoreError."""
+        query = sa.select(JOBS.c.key, JOBS.c.id).order_by(JOBS.c.key)
+        return self._run(
+            lambda conn: [self._load(conn, k, i) for k, i in conn.execute(query).all()],
+            steady=True,
+        )
+
+    def take_in(self, records: Sequence[Record]) -> list[TakenIn]:
+        """Add jobs of a file, or what a job here lacks of its record there; all or nothing.
+
+        What is here already stays as it is, so the same file twice changes nothing. A job
+        without a name whose number another job has here gets the next one. Raises JobError
+        when a job went on in different ways here and there, or its name or a token is taken."""
+
+        def work(conn: Connection) -> list[TakenIn]:
+            one_at_a_time(conn)
+            return [self._take_in(conn, record) for record in records]
+
+        return self._run(work, writes=True)
+
+    def _take_in(self, conn: Connection, record: Record) -> TakenIn:
+        held = _holder(conn, record.events[0].uid)
+        if held is None:
+            held = _seek(conn, JOBS.c.id == record.id)
+        here = self._load(conn, *held) if held else None
+        if here is None or held is None or not is_same(here, record):
+            held = self._new_place(conn, record, taken=here is not None)
+            new, state = record.events, "new"
+        else:
+            new = missing(here, record)
+            state = "grown" if new else "same"
+        for event in new:
+            if (other := _holder(conn, event.uid)) is not None:
+                raise JobError(f"the token '{event.uid}' stands for an event of job '{other[1]}'")
+            _insert(conn, held[0], event)
+        return TakenIn(record.id, held[1], state, len(new))
+
+    def _new_place(self, conn: Connection, record: Record, *, taken: bool) -> _Found:
+        """Return key and id of a new job: its own id where that is free."""
+        name, job_id = record.job.name, record.id
+        number = int(job_id) if name is None and job_id.isdecimal() else None
+        if name is not None and (taken or _seek(conn, JOBS.c.folded == job_id.casefold())):
+            raise JobError(f"a job named '{job_id}' exists already, and is another one")
+        if name is None and (taken or number is None):
+            number = _next(conn, JOBS.c.number)
+            job_id = str(number)
+        key = _next(conn, JOBS.c.key)
+        conn.execute(JOBS.insert().values((key, job_id, job_id.casefold(), number)))
+        return key, job_id
+
     def declarations(self, key: str) -> list[tuple[str, str]]:
         """Return job and time of every gear event that holds `key`, in order. Raises StoreError."""
         query = (
@@ -277,14 +339,20 @@ class Store:
             what = f"{step.__name__} {datetime.now(UTC).isoformat(timespec='seconds')}"
             conn.execute(META.insert().values(key=f"migration {number}", value=what))
 
-    def _run(self, work: Callable[[Connection], _T], *, writes: bool = False) -> _T:
-        """Do the work in one transaction, again and again while other writers clash with it."""
+    def _run(
+        self, work: Callable[[Connection], _T], *, writes: bool = False, steady: bool = False
+    ) -> _T:
+        """Do the work in one transaction, again and again while other writers clash with it.
+
+        A ``steady`` one sees the database as it was at its first look."""
         if writes and self.read_only:
             raise StoreError(f"{self.where}: {NO_WRITE}")
-        begin = "BEGIN IMMEDIATE" if writes else "BEGIN"
+        options = {"begin": "BEGIN IMMEDIATE" if writes else "BEGIN"}
+        if steady and self._engine.dialect.name == "postgresql":
+            options["isolation_level"] = "REPEATABLE READ"
         for _ in range(_ATTEMPTS):
             try:
-                with self._engine.connect().execution_options(begin=begin) as conn, conn.begin():
+                with self._engine.connect().execution_options(**options) as conn, conn.begin():
                     return work(conn)
             except SQLAlchemyError as error:
                 cause: Any = getattr(error, "orig", error)
