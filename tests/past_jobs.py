@@ -69,6 +69,7 @@ class Shop:
     name: str = ""
     contexts: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     blank: float = 0.5  # share of those given up that name nothing
+    slipped: float = 0.0  # share of closings that name any fault at random, whatever the grade
     start: date = date(2022, 1, 3)
     days: int = 1000
 
@@ -115,6 +116,8 @@ class Shop:
         inside = [f for f in sorted(self._has) if f.split(".")[0] == part and f != truth]
         outside = [f for f in sorted(self._has) if f.split(".")[0] != part]
         inside = [f for f in inside if believed.get(f, 0) > 0]
+        if rng.random() < self.slipped:
+            return str(rng.choice(sorted(self._has)))
         draw = rng.random()
         if draw < spec.right:
             return truth

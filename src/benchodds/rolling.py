@@ -121,7 +121,8 @@ def origins_of(tally: Tally, n: int, first_share: float) -> list[str]:
 def windows(tally: Tally, learning: Learning) -> Iterator[tuple[str, Tally, Tally]]:
     """Origin, jobs before it, jobs from it until the next."""
     cuts = origins_of(tally, learning.check.origins, learning.check.first_share)
-    for cut, end in zip(cuts, [*cuts[1:], "~"], strict=True):
+    for i, cut in enumerate(cuts):
+        end = cuts[i + 1] if i + 1 < len(cuts) else "~"
         yield cut, tally.until(cut), tally.within(cut, end)
 
 
