@@ -354,6 +354,8 @@ class Store:
             try:
                 with self._engine.connect().execution_options(**options) as conn, conn.begin():
                     return work(conn)
+            except UnicodeDecodeError as error:
+                raise StoreError(f"{self.where}: is damaged (a text in it); {RESCUE}") from error
             except SQLAlchemyError as error:
                 cause: Any = getattr(error, "orig", error)
                 state = getattr(cause, "sqlstate", None) or ""
