@@ -166,12 +166,14 @@ def _ours(
     """One row in our words; every unknown word in it is counted before it is refused."""
     out: dict[str, Any] = dict(layout.fixed)
     problems = []
-    for name, text in cells.items():
-        parts = text.split(layout.split[name]) if name in layout.split else [text]
+    parts = {name: _words(text, layout.split.get(name)) for name, text in cells.items()}
+    for name, reasons in aside.items():
+        for part in parts.get(name, []):
+            if _plain(part) in reasons:
+                raise _Aside(reasons[_plain(part)])
+    for name, texts in parts.items():
         found = []
-        for part in (p.strip() for p in parts):
-            if _plain(part) in aside.get(name, {}):
-                raise _Aside(aside[name][_plain(part)])
+        for part in texts:
             if not part or name not in words:
                 found.append(part)
             elif _plain(part) in words[name]:
@@ -187,6 +189,10 @@ def _ours(
     if out.get("minutes"):
         out["minutes"] = _number(str(out["minutes"]), layout.decimal)
     return {k: v for k, v in out.items() if v not in ("", [])} | {"faults": out["faults"]}
+
+
+def _words(text: str, mark: str | None) -> list[str]:
+    return [p.strip() for p in (text.split(mark) if mark else [text])]
 
 
 def _date(text: str, style: str) -> str:
