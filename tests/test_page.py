@@ -7,6 +7,8 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from starlette.testclient import TestClient
 
 from bench_cli import BenchJob
@@ -227,33 +229,102 @@ def test_every_answer_has_the_headers(job: BenchJob) -> None:
     assert COOKIE in cookie
 
 
+class Terminal:
+    """What the terminal printed last, by role, and how often."""
+
+    def __init__(self) -> None:
+        self.codes: dict[str, str] = {}
+        self.told = 0
+
+    def __call__(self, role: str, code: str) -> None:
+        """Print a code."""
+        self.codes[role] = code
+        self.told += 1
+
+
 def test_devices_pair_with_the_code(job: BenchJob) -> None:
     """On the shop's network nothing is shown before the code; one code, one device."""
-    codes: list[str] = []
-    guard = Guard(True, codes.append)
+    terminal = Terminal()
+    guard = Guard(True, terminal)
     device, other = client(job, guard), client(job, guard)
     for path in ("/", f"/job/{job.id}", f"/job/{job.id}/state", f"/job/{job.id}/odds"):
         answer = device.get(path, follow_redirects=False)
         assert (answer.status_code, answer.headers["location"]) == (303, "/pair")
-    code = codes[-1]
+    code = terminal.codes["work"]
     assert device.post("/pair", data={"code": f"{code[:4]} {code[4:]}"}).status_code == 200
-    assert "Jobs on the bench" in device.get("/").text
+    assert "A new job" in device.get("/").text
     assert other.post("/pair", data={"code": code}).status_code == 403, "used codes are dead"
     assert other.get("/", follow_redirects=False).status_code == 303
 
 
+def test_a_device_that_looks_on_sees_and_writes_nothing(job: BenchJob) -> None:
+    """It sees odds and readings of every job, has no form, and what it sends is refused."""
+    terminal = Terminal()
+    guard = Guard(True, terminal)
+    worker, looker = client(job, guard), client(job, guard)
+    worker.post("/pair", data={"code": terminal.codes["work"]})
+    looker.post("/pair", data={"code": terminal.codes["look"]})
+    form = fields(worker.get(f"/job/{job.id}?test=vexc").text, f"/job/{job.id}/reading")
+    assert worker.post(f"/job/{job.id}/reading", data={**form, "value": "112"}).status_code == 200
+    page = looker.get(f"/job/{job.id}").text
+    assert "R1 vexc" in page
+    assert "This device looks on" in page
+    assert "<form" not in page
+    assert "<form" not in looker.get("/").text
+    key = str(looker.cookies["bench_device"])
+    sent = {**form, "uid": "another", "token": guard.form_token(key), "value": "20"}
+    for address in ("reading", "strike", "setup", "done"):
+        assert looker.post(f"/job/{job.id}/{address}", data=sent).status_code == 403
+    assert looker.post("/open", data=sent).status_code == 403
+    assert [r.id for r in Session(job.store).store.job(job.id).readings] == ["R1"]
+
+
 def test_guessing_codes_is_hopeless(job: BenchJob) -> None:
-    """After five wrong ones the code changes and nothing is taken for a while."""
-    codes: list[str] = []
+    """After five wrong ones the codes change and nothing is taken for a while."""
+    terminal = Terminal()
     now = [0.0]
-    guard = Guard(True, codes.append, clock=lambda: now[0])
+    guard = Guard(True, terminal, clock=lambda: now[0])
     device = client(job, guard)
-    first = codes[-1]
-    wrong = f"{(int(first) + 1) % 10**8:08d}"
+    first = dict(terminal.codes)
+    wrong = next(c for n in range(3) if (c := f"{n:08d}") not in first.values())
     for _ in range(TRIES):
         assert device.post("/pair", data={"code": wrong}).status_code == 403
-    assert len(codes) == 2
-    assert device.post("/pair", data={"code": codes[-1]}).status_code == 403, "closed for now"
+    assert terminal.told == 4
+    assert device.post("/pair", data={"code": terminal.codes["work"]}).status_code == 403, "closed"
     now[0] += 60
-    assert device.post("/pair", data={"code": first}).status_code == 403
-    assert device.post("/pair", data={"code": codes[-1]}).status_code == 200
+    assert device.post("/pair", data={"code": first["work"]}).status_code == 403
+    assert device.post("/pair", data={"code": terminal.codes["work"]}).status_code == 200
+
+
+@pytest.mark.parametrize("length", ["-1", "1e9", "abc", "9" * 30, "\u0661"])
+def test_odd_lengths_are_refused(job: BenchJob, length: str) -> None:
+    """A length that is no plain number is not believed."""
+    sent = {"content-length": length.encode()}
+    answer = client(job).get("/", headers=sent)  # type: ignore[arg-type]
+    assert answer.status_code == 413
+
+
+WILD = st.one_of(
+    st.text(max_size=30),
+    st.sampled_from(["vexc", "R1", "112", "OL@200", "unstable 3..40", "none 0/10", "G", "-1e999"]),
+)
+
+
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.sampled_from(["reading", "strike", "setup", "done"]), st.data())
+def test_any_form_is_taken_or_told(job: BenchJob, address: str, data: st.DataObject) -> None:
+    """Whatever stands in the fields of an honest device's form: done, or said what is wrong."""
+    device = client(job)
+    page = device.get(f"/job/{job.id}").text
+    names = ("test", "value", "unit", "mark", "hits", "tries", "how", "meter", "leads", "light")
+    names += ("unplugged", "note", "uid", "reading", "reason", "setup", "state", "repair")
+    chosen = data.draw(st.lists(st.sampled_from(names), max_size=6))
+    form: dict[str, list[str]] = {name: [] for name in chosen}
+    for name in chosen:
+        form[name].append(data.draw(WILD))
+    sent = {**form, "token": re.findall(r'name="token" value="(\w+)"', page)[0]}
+    answer = device.post(f"/job/{job.id}/{address}", data=sent, follow_redirects=False)
+    assert answer.status_code in (303, 404, 422)
+    assert device.get(f"/job/{job.id}").status_code == 200

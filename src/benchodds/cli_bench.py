@@ -72,6 +72,9 @@ def _asker(loop: Bench) -> Callable[[], str]:
     return lambda: prompt.prompt("> ")
 
 
+WHO = {"work": "the next device to work with", "look": "the next device to look on"}
+
+
 def serve(session: Session, port: int, lan: str | None) -> None:
     """Serve the page until Ctrl-C; on the loopback address, or with pairing on the shop's."""
     import ipaddress
@@ -95,7 +98,7 @@ def serve(session: Session, port: int, lan: str | None) -> None:
     hosts = {host} | ({f"localhost:{port}"} if lan is None else set())
     guard = Guard(
         paired_only=lan is not None,
-        tell=lambda code: click.echo(f"Code for the next device: {code[:4]} {code[4:]}"),
+        tell=lambda role, code: click.echo(f"Code for {WHO[role]}: {code[:4]} {code[4:]}"),
     )
     session.store.jobs()  # a store that cannot be opened is told here, not on the page
     click.echo(f"The bench is at http://{host}/  (Ctrl-C ends it; nothing is lost)")
@@ -106,6 +109,6 @@ def serve(session: Session, port: int, lan: str | None) -> None:
         log_level="warning",
         access_log=False,
         server_header=False,
-        limit_concurrency=64,
+        limit_concurrency=256,
         timeout_keep_alive=5,
     )

@@ -6,6 +6,7 @@ resent form is one event. Answers to forms are redirects, so that back and reloa
 
 from __future__ import annotations
 
+import asyncio
 import uuid
 from collections.abc import Awaitable, Callable
 from importlib.resources import files as package_files
@@ -36,6 +37,8 @@ from benchodds.session import Session
 
 COOKIE = "bench_device"
 MOST_BYTES = 64_000
+BODY_S = 20.0
+"""Longest wait for the next part of a form."""
 FIELDS = ("hits", "tries", "unit", "how", "meter", "leads", "light", "unplugged", "note")
 HEADERS = {
     "Content-Security-Policy": (
@@ -81,7 +84,8 @@ class Gate:
         host = request.headers.get("host", "")
         if host not in self.hosts:
             return HTMLResponse("This address is not served here.", 421)
-        if int(request.headers.get("content-length") or 0) > MOST_BYTES:
+        length = request.headers.get("content-length") or "0"
+        if not length.isdecimal() or len(length) > 9 or int(length) > MOST_BYTES:
             return HTMLResponse("That is more than a form can hold.", 413)
         if request.method not in ("GET", "HEAD", "POST"):
             return HTMLResponse("Not a way to ask.", 405)
@@ -94,8 +98,12 @@ class Gate:
             ):
                 return HTMLResponse("Forms are taken from this page only.", 403)
         open_to_all = request.url.path.startswith("/static/") or request.url.path == "/pair"
-        known = not self.guard.paired_only or self.guard.knows(request.cookies.get(COOKIE))
-        return None if known or open_to_all else RedirectResponse("/pair", 303)
+        role = self.guard.role(request.cookies.get(COOKIE))
+        if role is None and not open_to_all:
+            return RedirectResponse("/pair", 303)
+        if request.method == "POST" and role == "look" and not open_to_all:
+            return HTMLResponse("This device looks on; it cannot write. Pair it to work.", 403)
+        return None
 
     @staticmethod
     def _bounded(receive: Receive) -> Receive:
@@ -103,7 +111,10 @@ class Gate:
 
         async def bounded() -> Message:
             nonlocal seen
-            message = await receive()
+            try:
+                message = await asyncio.wait_for(receive(), BODY_S)
+            except TimeoutError:
+                return {"type": "http.disconnect"}
             seen += len(message.get("body", b""))
             if seen > MOST_BYTES:
                 return {"type": "http.disconnect"}
@@ -147,6 +158,7 @@ class Page:
             .get_template(f"page/{template}")
             .render(
                 token=self.guard.form_token(key) if key else "",
+                writes=self.guard.role(key) == "work",
                 new_uid=lambda: uuid.uuid4().hex,
                 **values,
             )
