@@ -1,12 +1,11 @@
-"""Shares of categories: the Dirichlet, its groups, and how much groups have in common.
+"""Shares of categories: the Dirichlet, its groups, and observations that are only partly known.
 
 Counts ``n`` over categories with a Dirichlet(``a``) before them leave a Dirichlet(``a + n``).
 Groups whose shares are drawn from one Dirichlet(strength * shares) have counts with the
-Dirichlet-multinomial (Polya) law; its largest likelihood, or its posterior over the strength,
-says how far the groups should be pulled together.
+Dirichlet-multinomial (Polya) law; its posterior over the strength says how far the groups
+should be pulled together.
 
-Sources: Gelman et al., Bayesian Data Analysis, 3rd ed., 2.4, 3.4, 5.3; T. Minka, Estimating a
-Dirichlet distribution (2000), fixed-point iteration for the Polya law.
+Source: Gelman et al., Bayesian Data Analysis, 3rd ed., 2.4, 3.4, 5.3.
 """
 
 from __future__ import annotations
@@ -16,16 +15,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import minimize_scalar
-from scipy.special import gammaln, psi
+from scipy.special import gammaln
 from scipy.stats import beta
 
+from benchodds.errors import EvidenceError
 from benchodds.tables import Array
 
 LOG_STRENGTHS = np.linspace(math.log(1.0), math.log(1e5), 116)
 """Grid of log strengths, a tenth apart, on which a posterior over the strength stands."""
-
-MOST_ROUNDS = 10_000
 
 
 @dataclass(frozen=True)
@@ -75,72 +72,32 @@ def log_marginal(counts: ArrayLike, weights: ArrayLike) -> Array:
     return np.asarray(gammaln(total_a) - gammaln(total_a + total_n) + terms.sum(axis=-1))
 
 
-@dataclass(frozen=True)
-class Groups:
-    """What groups have in common: mean shares, and the strength that holds them together."""
-
-    shares: Array
-    strength: float
-    log_likelihood: float
-
-    @property
-    def weights(self) -> Array:
-        """Parameters of the Dirichlet that the groups are drawn from."""
-        return self.strength * self.shares
-
-    def of_group(self, counts: ArrayLike) -> Array:
-        """Dirichlet parameters of one group's shares given its own counts."""
-        return np.asarray(self.weights + np.asarray(counts, dtype=float))
-
-
-def moments_beta(rates: ArrayLike) -> tuple[float, float]:
-    """Beta parameters by the moments of rates: ``a + b = m (1 - m) / v - 1`` (BDA3, 5.1).
-
-    ``v`` is the variance with divisor n - 1.
-    """
-    x = np.asarray(rates, dtype=float)
-    mean, variance = float(x.mean()), float(x.var(ddof=1))
-    total = mean * (1 - mean) / variance - 1
-    return mean * total, (1 - mean) * total
-
-
-def fit_groups(counts: ArrayLike, tolerance: float = 1e-10) -> Groups:
-    """Shares and strength with the largest marginal likelihood of all groups' counts.
+def responsibilities(shares: Array, likelihood: Array) -> Array:
+    """P(category | observation) by Bayes' rule.
 
     Parameters
     ----------
-    counts : (n_groups, n_categories) array
-        Counts, >= 0. Categories never seen get share 0.
+    shares : (n_categories,) or (n_observations, n_categories) array
+        Probability of each category before the observation (any common scale).
+    likelihood : (n_observations, n_categories) array
+        P(observation | category), any scale of its own per row.
 
-    Notes
-    -----
-    In turn: Minka's fixed point for the shares, ``s_i <- s_i sum_g [psi(A s_i + n_gi) -
-    psi(A s_i)]`` made to sum to 1, and a bounded search for the strength. Where groups vary no
-    more than chance lets them, the strength runs to the end of its grid: pooled wholly.
+    Returns
+    -------
+    (n_observations, n_categories) array
+        Rows sum to 1.
+
+    Raises
+    ------
+    EvidenceError
+        When an observation has probability zero, or is not finite, under every category.
     """
-    n = np.asarray(counts, dtype=float)
-    n = n[n.sum(axis=1) > 0]
-    shares = n.sum(axis=0) / n.sum()
-    strength = 10.0
-    seen = shares > 0
-
-    def loss(log_strength: float) -> float:
-        return -float(log_marginal(n[:, seen], math.exp(log_strength) * shares[seen]).sum())
-
-    bounds = (float(LOG_STRENGTHS[0]) - 5.0, float(LOG_STRENGTHS[-1]))
-    last = math.inf
-    for _ in range(MOST_ROUNDS):
-        found = minimize_scalar(loss, bounds=bounds, method="bounded", options={"xatol": 1e-9})
-        strength = math.exp(float(found.x))
-        for _ in range(20):
-            a = strength * shares[seen]
-            tables = a * (psi(a + n[:, seen]) - psi(a)).sum(axis=0)
-            shares[seen] = tables / tables.sum()
-        now = loss(math.log(strength))
-        if abs(last - now) < tolerance:
-            break
-        last = now
-    return Groups(shares, strength, -loss(math.log(strength)))
+    joint = shares * likelihood
+    total = joint.sum(axis=1, keepdims=True)
+    if not (np.isfinite(total).all() and (total > 0).all()):
+        row = int(np.flatnonzero(~(np.isfinite(total) & (total > 0)).ravel())[0])
+        raise EvidenceError(f"observation {row} is impossible under every category")
+    return np.asarray(joint / total)
 
 
 def strength_weights(

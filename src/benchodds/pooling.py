@@ -28,9 +28,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
-from benchodds.dirichlet import strength_weights
+from benchodds.dirichlet import responsibilities, strength_weights
 from benchodds.errors import EvidenceError
-from benchodds.incomplete import responsibilities
 from benchodds.tables import Array
 
 Index = NDArray[np.intp]

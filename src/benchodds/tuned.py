@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.stats import beta
 
+from benchodds.dirichlet import marginals
 from benchodds.gibbs import draw
 from benchodds.pooling import Fit, Problem, composed
 from benchodds.priors import Context, PriorSet, Row, Together, Tuned, multiplier
@@ -299,13 +299,14 @@ def _together(system: str, counted: Counted, knowledge: Knowledge, origin: Origi
     strength, level = knowledge.learning.together.strength, knowledge.learning.check.level
     a = strength * before.two_or_more + several
     b = strength * (1 - before.two_or_more) + faulty - several
-    low, high = float(beta.ppf((1 - level) / 2, a, b)), float(beta.ppf((1 + level) / 2, a, b))
+    found = marginals([a, b], level)
+    between = f"{found.low[0]:.3g} to {found.high[0]:.3g}"
     said = (
         f"{several:.3g} of {faulty:.4g} faulty machines until {origin.until} were closed with "
-        f"several faults ({level:.0%} interval {low:.3g} to {high:.3g}); before them: "
+        f"several faults ({level:.0%} interval {between}); before them: "
         f"{_first(before.provenance)}"
     )
-    return Together(two_or_more=_round(a / (a + b)), provenance=said)
+    return Together(two_or_more=_round(float(found.mean[0])), provenance=said)
 
 
 def _contexts(
