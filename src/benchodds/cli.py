@@ -37,6 +37,7 @@ ELSEWHERE: dict[str, str] = {
     "report": "benchodds.cli_report:report",
     "import": "benchodds.cli_tune:import_jobs",
     "score": "benchodds.cli_tune:score",
+    "simulate": "benchodds.cli_simulate:simulate",
     "tune": "benchodds.cli_tune:tune",
     "worksheet": "benchodds.cli_report:worksheet",
 }
@@ -148,7 +149,16 @@ def demo(session: Session, pause: bool) -> None:
     epilog="Example: benchodds open --system mag-cdi --complaint no-spark --context washed",
 )
 @click.option("--system", required=True, help="System model, such as mag-cdi.")
-@click.option("--complaint", required=True, help="What the customer says, such as no-spark.")
+@click.option(
+    "--with", "others", multiple=True, help="Another system on this machine; may be repeated."
+)
+@click.option(
+    "--complaint",
+    "complaints",
+    multiple=True,
+    required=True,
+    help="What the customer says, such as no-spark; one for each joined system, or for some.",
+)
 @click.option("--variant", help="Variant of the machine; the model's default if left out.")
 @click.option("--context", "contexts", multiple=True, help="What went before; may be repeated.")
 @click.option("--priors", "prior_set", help="Prior set; the system's own if left out.")
@@ -158,15 +168,20 @@ def demo(session: Session, pause: bool) -> None:
 def open_job(
     session: Session,
     system: str,
-    complaint: str,
+    others: tuple[str, ...],
+    complaints: tuple[str, ...],
     variant: str | None,
     contexts: tuple[str, ...],
     prior_set: str | None,
     name: str | None,
     as_json: bool,
 ) -> None:
-    """Open a job."""
-    job = session.open(system, complaint, contexts, variant, prior_set, name)
+    """Open a job.
+
+    Systems that meet on one machine can be joined: --system tci --with charging. Parts that
+    they share are one then, and every test has its system in front: charging-vdc-fast."""
+    joined, complaint = "+".join((system, *others)), "+".join(complaints)
+    job = session.open(joined, complaint, contexts, variant, prior_set, name)
     if as_json:
         print_json({"schema": 1, "job": job.id})
     else:
