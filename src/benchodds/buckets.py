@@ -14,12 +14,16 @@ from typing import Generic, TypeVar
 
 import numpy as np
 
+from benchodds.errors import ModelError
+
 T = TypeVar("T")
 
 TRY = 5e5
 """Table entries that could be made in the time of looking for one more order."""
 
 MOST_TRIES = 24
+MOST_ENTRIES = 1e9
+"""Table entries in all beyond which an elimination is refused, before memory is spent."""
 SHAKE = 0.5
 
 
@@ -36,6 +40,8 @@ def elimination_order(
     smallest table (Koller and Friedman, Probabilistic Graphical Models, 2009, 9.4.3). Where
     that is dear, the same with its costs shaken a little is tried some more times, always the
     same way, for as long as that may save more than it takes.
+
+    Raises ModelError when even that order makes more than :data:`MOST_ENTRIES`.
 
     ``folded`` variables stay. They share one axis, on which each of their states but the first
     has a place, and one more place is there for all first ones.
@@ -88,6 +94,12 @@ def elimination_order(
         if best[0] < tried * TRY:
             break
         best = min(best, greedy(1.0, (1 + SHAKE * rng.random(len(names))).tolist()))
+    if best[0] > MOST_ENTRIES:
+        raise ModelError(
+            f"these readings tie too much together: exact odds would take tables of {best[0]:.0e} "
+            f"entries, more than {MOST_ENTRIES:.0e}; in the model, let fewer quantities meet in "
+            "one formula or signal"
+        )
     return best[1]
 
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchodds.errors import ReadingError, nearest
+from benchodds.errors import ModelError, ReadingError, nearest
 from benchodds.formula import parse_distribution, parse_expression
 from benchodds.gear import Bench
 from benchodds.jobs import Technique
@@ -42,6 +42,10 @@ class Outcome:
 
     label: str
     sign: int
+
+
+MAX_SIGNAL_VALUES = 8_000_000
+"""Most combinations of quantities' points at which a signal is worked out."""
 
 
 class Instrument(ABC):
@@ -199,6 +203,11 @@ class Instrument(ABC):
             shape = [1] * (n + tail)
             shape[i] = points.size
             inputs[name] = points.reshape(shape)
+        if math.prod(full) > MAX_SIGNAL_VALUES:
+            raise ModelError(
+                f"tests.{self.name}.signal: to be worked out at {math.prod(full):,} points, more "
+                f"than {MAX_SIGNAL_VALUES:,}; let a quantity stand between, or take coarser grids"
+            )
         value = expression(inputs)
         target = (*full, *np.broadcast_shapes(*[np.shape(a)[n:] for a in extra.values()], ()))
         return np.broadcast_to(value, np.broadcast_shapes(value.shape, target)), subs
