@@ -20,6 +20,7 @@ from benchodds.gear import Bench, hookup_node
 from benchodds.inference import Posterior, calibrate, posterior
 from benchodds.instrument import Instrument, Outcome
 from benchodds.jobs import Job, Reading, Technique
+from benchodds.laws import operator_table
 from benchodds.machine import FoldedNetwork, likely_states
 from benchodds.measurement import instrument
 from benchodds.network import assemble
@@ -233,6 +234,10 @@ def network_of(machine: Machine, job: Job, taken: Iterable[Taken]) -> Network:
     variables, tables = dict(network.variables), dict(network.tables)
     findings = dict(network.findings)
     taken = tuple(taken)
+    if machine.priors.spreads and len(who := {t.technique.operator for t in taken}) == 1:
+        variable, plain = variables["operator"], tables["operator"]
+        name = str(next(iter(who)))
+        tables["operator"] = operator_table(machine.priors.spreads, name, variable, plain)
     own = cards.nodes(job, [t.technique.card for t in taken], variables, tables)
     variables |= {name: v for name, (v, _) in own.items()}
     tables |= {name: t for name, (_, t) in own.items()}

@@ -51,6 +51,11 @@ def teller() -> Callable[[str], None]:
 @_FILES
 @_source_options
 @click.option("--shop", default="", help="Learn for one shop of several, named in the files.")
+@click.option(
+    "--spreads",
+    is_flag=True,
+    help="Learn the measurement side too, from readings of proved parts; takes minutes.",
+)
 @click.option("--dry-run", is_flag=True, help="Show what would change; write nothing.")
 @click.option("--even-if-worse", is_flag=True, help="Take up a set that forecasts worse, too.")
 @click.option("--undo", metavar="SYSTEM", help="Put the newest tuned set of a system away.")

@@ -82,12 +82,16 @@ class ReadingWorth:
             When no fault explains the readings.
         """
         if readings not in self._kept:
-            logs = self._log_weights(readings) - self._before
+            logs = self.log_likelihoods(readings)
             top = float(logs.max())
             if not math.isfinite(top):
                 raise EvidenceError("no single fault explains these readings together")
             self._kept[readings] = np.maximum(np.exp(logs - top), LEAST)
         return self._kept[readings]
+
+    def log_likelihoods(self, readings: tuple[Written, ...]) -> Array:
+        """Log P(readings | fault), errors as above; -inf for what cannot be."""
+        return np.asarray(self._log_weights(readings) - self._before)
 
     def outcomes(self, readings: tuple[Written, ...], after: Written) -> Array:
         """P(outcome of one more test | fault, readings); rows by fault, each sums to 1."""

@@ -22,7 +22,7 @@ from benchodds.system import SystemModel
 from benchodds.tables import Array
 from benchodds.tally import Alike, Tally
 from benchodds.tuned import Origin, at_fit, build
-from benchodds.tuning import Knowledge, prepare
+from benchodds.tuning import Knowledge, nameless, prepare
 
 EDGES = np.array([0.0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0])
 """Bins of the reliability curve: most forecasts are small."""
@@ -179,7 +179,7 @@ def roll(
                 if name == TUNED or not _seen(by[kind.system], kind)
             }
             if with_readings:
-                worth = knowledge.worths(kind.system, kind.variant)(kind.readings)
+                worth = knowledge.worths(kind.system, kind.variant)(nameless(kind.readings))
                 said = {name: p * worth / float(p @ worth) for name, p in said.items()}
             out.scored.append(Scored(kind, count, happened, said))
     out.origins = tuple(cuts)

@@ -13,6 +13,7 @@ from benchodds import files, jobs
 from benchodds.assess import Assessment, Machine, assess
 from benchodds.errors import ReadingError, UnknownNameError, nearest
 from benchodds.jobs import Event, Job, Reading, Technique
+from benchodds.laws import applied
 from benchodds.network import physics
 from benchodds.store import Store, default_path
 from benchodds.system import SystemModel
@@ -36,6 +37,7 @@ def load_machine(system: str, variant: str | None, prior_set: str) -> Machine:
     model = files.load_system(system, variant)
     bench = files.load_bench(model.bench)
     priors = files.load_priors(prior_set)
+    model, bench = applied(model, bench, priors.spreads)
     shelf = TableCache(content_key(model.model_dump(mode="json"), bench.model_dump(mode="json")))
     kept = shelf.get("physics")
     compiled = unpack(*kept) if kept is not None else None

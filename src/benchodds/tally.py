@@ -138,13 +138,7 @@ class Part:
 
 
 def alike(case: Case, period: Period) -> Alike:
-    """The kind of a case. Who took a reading says nothing about the machine and is left out."""
-    readings = tuple(
-        Written(w.test, w.values, tuple(p for p in w.technique if p[0] != "operator"))
-        for w in case.readings
-    )
-    if not any(k == "same_hookup" for w in readings for k, _ in w.technique):
-        readings = tuple(sorted(readings, key=repr))
+    """The kind of a case."""
     return Alike(
         case.system,
         case.variant,
@@ -152,7 +146,7 @@ def alike(case: Case, period: Period) -> Alike:
         case.complaint,
         case.contexts,
         case.told,
-        readings,
+        case.readings,
         case.closed[: _LENGTH[period]],
     )
 

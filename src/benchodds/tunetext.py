@@ -10,6 +10,7 @@ from benchodds.drift import Drift, Surprises
 from benchodds.learning import Learning
 from benchodds.replay import Replay
 from benchodds.rolling import FLAT, SHIPPED, TUNED, Rolled, Scores
+from benchodds.spreads import Learned
 from benchodds.standing import Effect
 from benchodds.tally import Tally
 from benchodds.tuned import Move
@@ -46,6 +47,8 @@ def report(found: Tuning, where: Mapping[str, str]) -> str:
         lines += ["", f"{system}: {priors.tuned.jobs:,.0f} jobs"]
         lines += moves(found.moves[system], priors.tuned.level)
         lines += wrap(says(found.verdicts[system]), "  ")
+        if system in found.learned:
+            lines += spreads(found.learned[system])
         lines += [line for e in found.effects if e.job.system == system for line in effect(e)]
         lines += wrap(where[system], "  ")
     return "\n".join(lines)
@@ -63,6 +66,19 @@ def moves(found: Sequence[Move], level: float) -> list[str]:
         between = f"{m.low:.1f} to {m.high:.1f}"
         name = f"{m.complaint} {m.fault}"
         lines.append(f"    {name:<28} {m.before:7.1f} {m.after:7.1f} {between:>15} {m.jobs:7.1f}")
+    return lines
+
+
+def spreads(found: Learned) -> list[str]:
+    """What the readings of proved parts taught."""
+    if not found.tried:
+        return ["  Measurement side: no law has readings of proved parts enough."]
+    lines = [f"  {'measurement side':<34} {'times':>6} {'between':>14} {'jobs':>5}  on later jobs"]
+    for t in found.tried:
+        name = f"{t.law}{f', {t.whose}' if t.whose else ''}"
+        between = f"{t.shift[1]:.2f} to {t.shift[2]:.2f}"
+        word = "better" if t.taken else "no better, left as it was"
+        lines.append(f"  {name:<34} {t.shift[0]:6.2f} {between:>14} {t.jobs:5}  {word}")
     return lines
 
 
@@ -88,7 +104,7 @@ def effect(e: Effect) -> list[str]:
 
 
 def tuned_json(found: Tuning, where: Mapping[str, str]) -> dict[str, Any]:
-    """``tune --json``: account, and by system the set's name, moves, verdict and effects.
+    """``tune --json``: account, and by system name, moves, verdict, spreads tried, effects.
 
     ``gain`` is in nats a job, positive when the tuned set does better; ``became`` says what
     was done with the set.
@@ -114,6 +130,19 @@ def tuned_json(found: Tuning, where: Mapping[str, str]) -> dict[str, Any]:
                         "sure": m.sure,
                     }
                     for m in found.moves[system]
+                ],
+                "spreads": [
+                    {
+                        "law": x.law,
+                        "whose": x.whose,
+                        "jobs": x.jobs,
+                        "factor": x.shift[0],
+                        "low": x.shift[1],
+                        "high": x.shift[2],
+                        "gain": x.gain,
+                        "taken": x.taken,
+                    }
+                    for x in (found.learned[system].tried if system in found.learned else ())
                 ],
                 "verdict": verdict_json(found.verdicts[system]),
                 "standing": [

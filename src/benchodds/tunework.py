@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -14,18 +14,23 @@ from benchodds.assess import Machine
 from benchodds.casebook import StoreChunk, catalog, chunks_of, read_jobs
 from benchodds.drift import Drift, Surprises, check, recent_start, surprises
 from benchodds.errors import JobError
+from benchodds.gear import Bench, gear_nodes
 from benchodds.learning import Learning
-from benchodds.likelihoods import ReadingWorth
+from benchodds.likelihoods import ReadingWorth, fault_names
+from benchodds.network import quantity_node, quantity_table
 from benchodds.pooling import fit
 from benchodds.priors import PriorSet, flat_priors
 from benchodds.replay import Replay, replay
-from benchodds.rolling import FLAT, SHIPPED, TUNED, Rolled, learn, roll
+from benchodds.rolling import FLAT, SHIPPED, TUNED, Rolled, learn, roll, truth_of
 from benchodds.session import Session, load_machine
+from benchodds.spreads import Learned, Proof
+from benchodds.spreads import learn as learn_spreads
 from benchodds.standing import Effect, effects
+from benchodds.system import SystemModel
 from benchodds.tally import Chunk, Run, Tally
 from benchodds.tuned import Move, Origin, build, sample
-from benchodds.tuning import Knowledge, prepare, screen
-from benchodds.tuning_files import load_learning, load_standing, next_name
+from benchodds.tuning import Knowledge, nameless, prepare, screen
+from benchodds.tuning_files import load_laws, load_learning, load_standing, next_name
 
 SEED = 20_250_101
 """Of the draws: the same jobs give the same set."""
@@ -45,6 +50,7 @@ class Wish:
     half_life_days: float | None = None
     shop: str = ""
     today: date | None = None
+    spreads: bool = False
 
 
 @dataclass(frozen=True)
@@ -82,7 +88,8 @@ class Tuning:
     moves: Mapping[str, tuple[Move, ...]]
     verdicts: Mapping[str, Verdict]
     rolled: Rolled
-    effects: Sequence[Effect] = field(default_factory=list)
+    learned: Mapping[str, Learned]
+    effects: Sequence[Effect]
 
 
 def worths() -> Callable[[str, str], ReadingWorth]:
@@ -185,16 +192,50 @@ def tune(wish: Wish, session: Session, tell: Tell = lambda _: None, run: Run = m
         tuple(tally.sources), jobs, tally.first, tally.last, wish.half_life_days, wish.shop
     )
     sets, moves, verdicts = {}, {}, {}
+    learned = {s: _spreads(s, tally, knowledge, tell) for s in jobs} if wish.spreads else {}
     for system in knowledge.priors:
         verdicts[system] = verdict(rolled, system, learning)
         score = _score(rolled, system)
         sets[system], moves[system] = build(
             system, counted, fitted, drawn, knowledge, origin, next_name(system), score
         )
+        if system in learned:
+            spreads = tuple(learned[system].spreads)
+            sets[system] = sets[system].model_copy(update={"spreads": spreads})
     before = compared.get(IN_USE, compared[SHIPPED])
     tell("trying standing jobs")
     shown = effects(load_standing(), machine, before, sets)
-    return Tuning(tally, sets, moves, verdicts, rolled, shown)
+    return Tuning(tally, sets, moves, verdicts, rolled, learned, shown)
+
+
+def _spreads(system: str, tally: Tally, knowledge: Knowledge, tell: Tell) -> Learned:
+    """Laws of the measurement side, from readings of jobs closed with proof."""
+    proofs = []
+    for kind, n in tally.counts.items():
+        if kind.system == system and kind.readings:
+            names = fault_names(knowledge.catalog(system, kind.variant))
+            fault = truth_of(kind, names, knowledge.learning)
+            if isinstance(fault, int):
+                who = {w.taken().operator or "" for w in kind.readings}
+                operator = who.pop() if len(who) == 1 else ""
+                readings = nameless(kind.readings)
+                proofs.append(Proof(kind.period, kind.variant, operator, readings, fault, n))
+    machines = {v: machine(system, v) for v in {p.variant for p in proofs}}
+    return learn_spreads(system, proofs, machines.__getitem__, recompiled, load_laws(), tell)
+
+
+def recompiled(plain: Machine, model: SystemModel, bench: Bench) -> Machine:
+    """A machine with other laws in its model or bench; only what they touch is compiled anew."""
+    gear_variables, gear_tables = gear_nodes(bench)
+    variables, tables = {**plain.variables, **gear_variables}, {**plain.tables, **gear_tables}
+    for name, quantity in model.quantities.items():
+        if quantity != plain.model.quantities[name]:
+            variables[name], edges = quantity_node(name, quantity, 1)
+            tables[name] = quantity_table(name, quantity, variables, edges)
+    fresh = Machine(model, bench, plain.priors, variables, tables)
+    if bench == plain.bench:  # what a reading says of the quantities stays as it was
+        fresh = replace(fresh, _findings=plain._findings, _instruments=plain._instruments)
+    return fresh
 
 
 def _score(rolled: Rolled, system: str) -> dict[str, float]:

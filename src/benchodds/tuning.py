@@ -67,9 +67,23 @@ def screen(tally: Tally, knowledge: Knowledge) -> None:
     """Refuse jobs with readings that cannot be understood or that nothing explains."""
     for kind in [k for k in tally.counts if k.readings]:
         try:
-            knowledge.worths(kind.system, kind.variant)(kind.readings)
+            knowledge.worths(kind.system, kind.variant)(nameless(kind.readings))
         except BenchoddsError as error:
             tally.drop(kind, str(error))
+
+
+def nameless(readings: tuple[Written, ...]) -> tuple[Written, ...]:
+    """Readings without who took them, which says nothing of the machine; in one order for all.
+
+    Where the probes stayed on from one reading to the next the order is kept.
+    """
+    out = [
+        Written(w.test, w.values, tuple(p for p in w.technique if p[0] != "operator"))
+        for w in readings
+    ]
+    if any(k == "same_hookup" for w in out for k, _ in w.technique):
+        return tuple(out)
+    return tuple(sorted(out, key=repr))
 
 
 def decay(period: str, latest: str, half_life_days: float | None) -> float:
@@ -110,7 +124,6 @@ def prepare(
     knowledge: Knowledge,
     *,
     half_life_days: float | None = None,
-    use_readings: bool = True,
 ) -> Counted:
     """The problem that a tally poses."""
     learning = knowledge.learning
@@ -155,7 +168,7 @@ def prepare(
     several: defaultdict[str, list[float]] = defaultdict(lambda: [0.0, 0.0])
     for kind, n in tally.counts.items():
         worth = decay(kind.period, tally.last, half_life_days)
-        readings = kind.readings if use_readings else ()
+        readings = nameless(kind.readings)
         at_once = together(kind.told, learning)
         if at_once or kind.told[-1].faults not in ((), (NONE,)):
             several[kind.system][0] += n * worth * bool(at_once)

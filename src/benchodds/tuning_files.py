@@ -18,6 +18,7 @@ from benchodds import files
 from benchodds.errors import ModelError, UnknownNameError
 from benchodds.learning import Learning, checked
 from benchodds.priors import PriorSet
+from benchodds.spreads import Laws
 from benchodds.standing import Standing
 
 FOLDER = "tuning"
@@ -51,6 +52,11 @@ def load_learning() -> Learning:
 def load_standing() -> Standing:
     """Read and check the standing jobs."""
     return _load(Standing, "standing.toml")
+
+
+def load_laws() -> Laws:
+    """Read and check which laws of the measurement side may be learned."""
+    return _load(Laws, "spreads.toml")
 
 
 def numbered(folder: Path, system: str) -> dict[int, Path]:
@@ -107,7 +113,7 @@ def as_toml(priors: PriorSet) -> str:
     """The text of a prior file; reading it gives the same set."""
     data = priors.model_dump(mode="json", by_alias=True, exclude_none=True, exclude_defaults=True)
     head = (
-        "# Learned from past jobs by 'benchodds tune'. Shares are per hundred machines with one\n"
-        "# fault; interval and expected jobs stand beside them. 'benchodds tune --undo' puts it away.\n"
+        "# Learned from past jobs by 'benchodds tune', put away by 'tune --undo'. Shares are\n"
+        "# per hundred machines with one fault; interval and expected jobs stand beside them.\n"
     )
     return head + tomli_w.dumps({"schema": 1, **data})
