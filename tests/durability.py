@@ -99,6 +99,14 @@ class Count:
         )
 
 
+@dataclass(frozen=True)
+class Worker:
+    """A process that writes events, and the file of what it heard back."""
+
+    process: subprocess.Popen[str]
+    said: Path
+
+
 class Trial:
     """One store and what it has acknowledged so far."""
 
@@ -109,18 +117,27 @@ class Trial:
         self.open_ends = 0
         self.seed = seed * 1_000_000
 
-    def start(self, most: int) -> subprocess.Popen[str]:
-        """Start a worker that writes ``most`` events."""
+    def start(self, most: int, *, ready: bool = False) -> Worker:
+        """Start a worker that writes ``most`` events; wait until it is ``ready`` to."""
         self.seed += 1
         command = [sys.executable, "-c", WORKER, str(self.where), str(self.seed), str(most)]
-        return subprocess.Popen(command, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+        said = Path(tempfile.mkstemp(prefix="durability-")[1])
+        with said.open("w", encoding="utf-8") as out:
+            process = subprocess.Popen(command, text=True, stdout=out, stderr=subprocess.PIPE)
+        while ready and process.poll() is None and not said.stat().st_size:
+            time.sleep(0.01)
+        return Worker(process, said)
 
-    def finish(self, worker: subprocess.Popen[str], killed: bool) -> None:
+    def finish(self, worker: Worker, killed: bool) -> None:
         """Take down what a worker has had acknowledged."""
-        out, err = worker.communicate(timeout=120)
-        assert killed or worker.returncode == 0, err
-        for line in out.splitlines():
-            word, _, rest = line.partition(" ")
+        _, err = worker.process.communicate(timeout=120)
+        assert killed or worker.process.returncode == 0, err
+        out = worker.said.read_text(encoding="utf-8")
+        worker.said.unlink()
+        for line in out.splitlines(keepends=True):
+            if not line.endswith("\n"):
+                continue  # killed while saying so: under way, as far as anybody heard
+            word, _, rest = line.rstrip().partition(" ")
             if word == "done":
                 self.said.add(rest)
             elif word == "refused":
@@ -130,21 +147,16 @@ class Trial:
 
     def kill(self, workers: int = 2) -> None:
         """Workers side by side, killed at a moment of chance."""
-        started = [self.start(10**6) for _ in range(workers)]
-        for worker in started:
-            assert worker.stdout is not None
-            worker.stdout.readline()  # ready
+        started = [self.start(10**6, ready=True) for _ in range(workers)]
         time.sleep(self.rng.expovariate(1 / 0.4))
         for worker in started:
-            worker.send_signal(signal.SIGKILL)
+            worker.process.send_signal(signal.SIGKILL)
             self.finish(worker, killed=True)
         self.count.faults["killed"] += workers
 
     def protect(self) -> None:
         """The store's file becomes read-only (for all but root) while a worker writes."""
-        worker = self.start(60)
-        assert worker.stdout is not None
-        worker.stdout.readline()
+        worker = self.start(60, ready=True)
         time.sleep(self.rng.uniform(0.0, 0.1))
         mode = self.where.stat().st_mode
         self.where.chmod(0o444)
@@ -162,6 +174,7 @@ class Trial:
         self.count.doubled += sum(n > 1 for n in found.values())
         strange = [uid for uid in found if uid not in self.said]
         self.count.unasked += max(0, len(strange) - self.open_ends)
+        self.open_ends = 0
         self.said |= set(strange)  # written, though nobody was there to hear of it
         again = list(archive.read(list(archive.write(jobs))))
         assert [r.job for r in again] == jobs
