@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -33,7 +34,6 @@ class Acts:
     needed: Array
     cures: Array
     rest: Index
-    back: Array  # (n_remedies, n_states, n_states): where uncured states go, a 0-1 matrix
     finals: Array  # (n_finals, n_states)
     loss: Array
     rate: float
@@ -47,22 +47,44 @@ class Acts:
         def rows(values: Sequence[Array | Flags | Index], kind: type) -> Array:
             return np.asarray(values, dtype=kind).reshape(shape)
 
-        cures = rows([r.cures for r in decision.remedies], float)
-        rest = rows([r.rest for r in decision.remedies], int).astype(np.intp)
-        back = np.zeros((*shape, n))
-        for r, (goes, cured) in enumerate(zip(rest, cures, strict=True)):
-            back[r, np.arange(n), goes] = 1.0 - cured
         return Acts(
             np.array([r.minutes + r.proof for r in decision.remedies], dtype=float),
             rows([r.price for r in decision.remedies], float),
             rows([r.needed for r in decision.remedies], float),
-            cures,
-            rest,
-            back,
+            rows([r.cures for r in decision.remedies], float),
+            rows([r.rest for r in decision.remedies], int).astype(np.intp),
             np.array([f.cost for f in decision.finals], dtype=float).reshape(-1, n),
             decision.loss,
             decision.rate,
         )
+
+    @cached_property
+    def _told(self) -> Array:
+        """Cures, needs and prices side by side, for one product, (n_states, 3 n_remedies)."""
+        return np.ascontiguousarray(np.concatenate([self.cures, self.needed, self.price]).T)
+
+    @cached_property
+    def _moves(self) -> list[list[tuple[int, int]]]:
+        """By remedy the states that it changes without curing, and what becomes of them."""
+        out = []
+        for rest, cures in zip(self.rest, self.cures, strict=True):
+            moved = np.flatnonzero((rest != np.arange(len(rest))) & (cures == 0))
+            out.append([(int(s), int(rest[s])) for s in moved])
+        return out
+
+    def left(self, remedy: int, weight: Array) -> Array:
+        """What a remedy leaves uncured of some beliefs, shape (n_beliefs, n_states, ...)."""
+        keep = (self.rest[remedy] == np.arange(self.rest.shape[1])) & (self.cures[remedy] == 0)
+        out = weight * keep.reshape(-1, *[1] * (weight.ndim - 2))
+        for source, target in self._moves[remedy]:
+            out[:, target] += weight[:, source]
+        return np.asarray(out)
+
+    def worth(self, weight: Array) -> tuple[Array, Array, Array]:
+        """Chance to cure, chance to be needed and price of every remedy, each by belief."""
+        n = len(self.minutes)
+        told = weight @ self._told
+        return told[:, :n], told[:, n : 2 * n], told[:, 2 * n :]
 
     def ideal(self) -> tuple[Array, Array]:
         """Minutes and money of the cheapest cure, or ending, of each state if it were known."""
@@ -98,48 +120,54 @@ def order(acts: Acts, p: Array, mended: Flags, before: Array | None = None) -> O
     """Act on beliefs ``p`` (n_beliefs, n_states), each summing to 1, without another test.
 
     ``mended`` (n_beliefs, n_remedies) are remedies done already; ``before`` (same shape) are
-    minutes of tests that a remedy must wait for.
+    minutes of tests that a remedy must wait for, infinite where it cannot be done.
     """
     n, n_remedies = mended.shape
-    weight, live, spent = p.copy(), np.ones(n), mended.copy()
-    ends = weight @ acts.finals.T if len(acts.finals) else np.full((n, 1), np.inf)
+    waits = np.zeros(mended.shape) if before is None else before
+    can = ~mended & np.isfinite(waits)
+    wait = np.where(can, waits, 0.0)
+    rows, weight, live = np.arange(n), p, np.ones(n)
+    minutes, money = np.zeros(n), np.zeros(n)
+    ends = _ends(acts, weight, live)
     first = -1 - ends.argmin(axis=1)
     best_minutes, best_money = np.zeros(n), ends.min(axis=1)
-    minutes, money = np.zeros(n), np.zeros(n)
-    start = np.full(n, n_remedies, dtype=np.intp)
-    rows = np.arange(n)
+    start = np.zeros(n, dtype=np.intp)
     for step in range(n_remedies):
-        cures, needed = weight @ acts.cures.T, weight @ acts.needed.T
-        time = live[:, None] * (acts.minutes + (0.0 if before is None else before))
-        part = weight @ acts.price.T
+        cures, needed, part = acts.worth(weight)
+        time = live[:, None] * (acts.minutes + wait[rows])
         worth = cures + PARTLY * (needed - cures)
-        score = np.where(spent | (needed <= LEAST), -1.0, worth / (acts.rate * time + part + LEAST))
+        score = np.where(can[rows] & (needed > LEAST), worth / (acts.rate * time + part), -1.0)
         pick = score.argmax(axis=1)
-        going = (score[rows, pick] > 0) & (live > LIVE)
-        if not going.any():
+        at = np.arange(len(rows))
+        go = (score[at, pick] > 0) & (live > LIVE)
+        if not go.any():
             break
-        minutes = minutes + np.where(going, time[rows, pick], 0.0)
-        money = money + np.where(going, part[rows, pick], 0.0)
-        for r in np.unique(pick[going]):
-            mine = going & (pick == r)
-            weight[mine] = weight[mine] @ acts.back[r]
-        weight[~going] = 0.0
-        money = money + weight @ acts.loss
-        live = weight.sum(axis=1)
+        at, pick, rows = at[go], pick[go], rows[go]
+        minutes[rows] += time[at, pick]
+        money[rows] += part[at, pick]
+        can[rows, pick] = False
+        left = np.empty((len(at), weight.shape[1]))
+        for r in np.unique(pick):
+            mine = pick == r
+            left[mine] = acts.left(int(r), weight[at[mine]])
+        weight, live = left, left.sum(axis=1)
+        money[rows] += weight @ acts.loss
         if step == 0:
-            start = np.where(going, pick, start)
-        spent[rows[going], pick[going]] = True
-        ends = (
-            weight @ acts.finals.T
-            if len(acts.finals)
-            else np.where(live > LIVE, np.inf, 0.0)[:, None]
-        )
-        total = acts.rate * minutes + money + ends.min(axis=1)
-        better = going & (total < acts.rate * best_minutes + best_money - LEAST)
-        first = np.where(better, start, first)
-        best_minutes = np.where(better, minutes, best_minutes)
-        best_money = np.where(better, money + ends.min(axis=1), best_money)
+            start[rows] = pick
+        end = _ends(acts, weight, live).min(axis=1)
+        total = acts.rate * minutes[rows] + money[rows] + end
+        better = total < acts.rate * best_minutes[rows] + best_money[rows] - LEAST
+        won = rows[better]
+        first[won], best_minutes[won] = start[won], minutes[won]
+        best_money[won] = money[won] + end[better]
     return Order(first, best_minutes, best_money)
+
+
+def _ends(acts: Acts, weight: Array, live: Array) -> Array:
+    """Cost of every ending; without any, an unmended machine is infinitely dear."""
+    if len(acts.finals):
+        return np.asarray(weight @ acts.finals.T)
+    return np.where(live > LIVE, np.inf, 0.0)[:, None]
 
 
 @dataclass(frozen=True)
@@ -187,27 +215,37 @@ def value_of_test(decision: Decision, name: str) -> float:
 def waits_for(decision: Decision, remedy: Remedy) -> tuple[str, ...]:
     """The tests that a remedy must wait for, in an order in which they can be done.
 
-    What cannot be done here (refused, impossible) is not waited for.
+    What cannot be done here (refused, impossible, unsafe after what has failed) is not waited
+    for.
     """
     known = {c.name: c for c in decision.checks}
+    fine = decision.done - decision.failed
     out: list[str] = []
+
+    def had(group: frozenset[str], path: frozenset[str], passed: bool) -> bool:
+        """Put a test of the group on the list, if none has been done; False when none can."""
+        if group & (fine if passed else decision.done):
+            return True
+        return any(name not in decision.done and add(name, path) for name in sorted(group))
 
     def add(name: str, path: frozenset[str]) -> bool:
         """Put a test and what must come before it on the list; False when it cannot be had."""
-        if name in decision.done or name in out:
+        if name in out:
             return True
         if name not in known or name in decision.spent or name in path:
             return False
-        kept = len(out)
-        for group in (*known[name].after, *known[name].passed):
-            if not any(add(other, path | {name}) for other in sorted(group)):
-                del out[kept:]
-                return False
+        kept, path = len(out), path | {name}
+        check = known[name]
+        if not all(
+            [had(g, path, False) for g in check.after] + [had(g, path, True) for g in check.passed]
+        ):
+            del out[kept:]
+            return False
         out.append(name)
         return True
 
     for group in remedy.requires:
-        any(add(name, frozenset()) for name in sorted(group))
+        had(group, frozenset(), False)
     return tuple(out)
 
 

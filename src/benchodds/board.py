@@ -12,9 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from benchodds.acting import Acts, minutes_before, order, waits_for
-from benchodds.decision import LEAST, Decision, Flags, Index, repair_classes
+from benchodds.acting import Acts, order, waits_for
+from benchodds.decision import LEAST, Decision, Flags, Index, Remedy, renewed, repair_classes
 from benchodds.tables import Array
 
 TEMPER = 0.5
@@ -23,10 +24,19 @@ TEMPER = 0.5
 AT_ONCE = 4_000_000
 """Table entries that are held at once."""
 
+ALIKE = 9
+"""Digits to which beliefs must agree to be one."""
+
 
 def xlogx(p: Array) -> Array:
     """p log2 p, zero at zero."""
     return np.asarray(p * np.log2(np.maximum(p, 1e-300)))
+
+
+def _told(p: NDArray[np.float32]) -> NDArray[np.float32]:
+    """p log2 p, spoiling ``p``."""
+    logs = np.log2(np.maximum(p, np.float32(1e-30)))
+    return np.multiply(p, logs, out=p)
 
 
 def merged(joint: Array, signs: Sequence[int], most: int) -> list[list[int]]:
@@ -85,6 +95,24 @@ class Nodes:
         """Some of the places."""
         return Nodes(*(getattr(self, name)[rows] for name in _FIELDS))
 
+    def rooted(self) -> Nodes:
+        """The same places, each a beginning of its own."""
+        return replace(self, root=np.arange(len(self), dtype=np.intp))
+
+    def alike(self) -> tuple[Nodes, Index]:
+        """Places that differ in what matters, and for each place which of them it is.
+
+        Of those that are one, the greatest chance counts (in whichever order tests were done).
+        """
+        flags = np.concatenate([self.done, self.spent, self.failed, self.opened, self.mended], 1)
+        beliefs = np.round(self.p.reshape(len(self), -1), ALIKE)
+        rows = np.concatenate([beliefs + 0.0, flags], axis=1)
+        by_mass = np.argsort(-self.mass, kind="stable")
+        _, first, back = np.unique(rows[by_mass], axis=0, return_index=True, return_inverse=True)
+        to = np.empty(len(self), dtype=np.intp)
+        to[by_mass] = back.reshape(-1)
+        return self.take(by_mass[first]), to
+
     @staticmethod
     def join(parts: Sequence[Nodes]) -> Nodes:
         """Places of several lots in one."""
@@ -100,19 +128,25 @@ class View:
 
     ``info`` is expected information about which remedy is wanted, in bits; ``minutes`` and
     ``money`` the cost of each test (infinite where it cannot be done); ``entropy`` what is left
-    to know; ``act_*`` the cost of acting without another test and ``first`` what that begins
-    with; ``ideal_*`` the cost if the state were known.
+    to know; ``waits`` (n, n_remedies) the next test that a remedy must wait for, -1 where none;
+    ``act_*`` the cost of acting without another test and ``first`` what that begins with;
+    ``ideal_*`` the cost if the state were known.
     """
 
     info: Array
     minutes: Array
     money: Array
     entropy: Array
+    waits: Index
     first: Index
     act_minutes: Array
     act_money: Array
     ideal_minutes: Array
     ideal_money: Array
+
+    def take(self, rows: Index | Flags) -> View:
+        """The view of some of the places."""
+        return View(*(getattr(self, f)[rows] for f in View.__annotations__))
 
 
 class Board:
@@ -151,7 +185,7 @@ class Board:
             np.concatenate(tables, axis=2) if tables else np.zeros((*p.shape, 0))
         )  # states, gear, columns
         self._rows = [
-            np.ascontiguousarray(self.table[m].reshape(-1, self.table.shape[2]))
+            np.ascontiguousarray(self.table[m].reshape(-1, self.table.shape[2]), dtype=np.float32)
             for m in self.members
         ]
         setups = list(decision.setups)
@@ -161,12 +195,14 @@ class Board:
         ).reshape(len(self.names), len(setups))
         self.own = np.array([c.minutes for c in decision.checks])
         self.harm = np.array([c.harm for c in decision.checks]).reshape(len(self.names), -1)
+        self.proves = np.array([bool(c.proves) for c in decision.checks], dtype=bool)
+        self.renew = np.array([c.renew for c in decision.checks])
+        self.again = np.array([c.through_gear for c in decision.checks], dtype=bool)
         self.after = [[self._flags(g) for g in c.after] for c in decision.checks]
         self.passed = [[self._flags(g) for g in c.passed] for c in decision.checks]
-        self.waits = [
-            [self.names.index(n) for n in waits_for(decision, r)] for r in decision.remedies
-        ]
-        self.before = np.array([minutes_before(decision, r) for r in decision.remedies])
+        self.n_remedies = len(decision.remedies)
+        self._before = [self._leading(r) for r in decision.remedies]
+        self._chains: dict[tuple[int, bytes], Index] = {}
         self.root = Nodes(
             p[None],
             np.ones(1),
@@ -192,9 +228,9 @@ class Board:
         before = xlogx(rows).sum() - xlogx(rows.sum(axis=0)).sum()
         return groups, float(before - (xlogx(small).sum() - xlogx(small.sum(axis=0)).sum()))
 
-    def columns(self, test: int) -> slice:
-        """The columns of a test's outcomes in the table."""
-        return slice(int(self.starts[test]), int(self.starts[test + 1]))
+    def columns(self, test: int) -> tuple[int, int]:
+        """First and last but one of the columns of a test's outcomes in the table."""
+        return int(self.starts[test]), int(self.starts[test + 1])
 
     def view(self, nodes: Nodes) -> View:
         """What can be done at some places."""
@@ -209,10 +245,7 @@ class Board:
             )
         p = nodes.p.sum(axis=2)
         minutes, money = self._costs(nodes, p)
-        before = self.before * np.ones((len(nodes), 1))
-        for r, waits in enumerate(self.waits):
-            if waits:  # minutes of what is left to do first, set-ups in proportion
-                before[:, r] *= 1.0 - nodes.done[:, waits].mean(axis=1)
+        before, waits = self._waits(nodes)
         found = order(self.acts, p, nodes.mended, before)
         info, entropy = self._information(nodes.p)
         return View(
@@ -220,6 +253,7 @@ class Board:
             minutes,
             money,
             entropy,
+            waits,
             found.first,
             found.minutes,
             found.money,
@@ -228,26 +262,38 @@ class Board:
         )
 
     def _information(self, p: Array) -> tuple[Array, Array]:
-        """I(remedies wanted; outcome) of every test in bits, and the entropy of the former."""
+        """I(remedies wanted; outcome) of every test in bits, and the entropy of the former.
+
+        In single precision: to some millionths of a bit.
+        """
         n = len(p)
-        inner, total = np.zeros((n, self.table.shape[2])), np.zeros((n, self.table.shape[2]))
+        beliefs = p.astype(np.float32)
+        inner = np.zeros((n, self.table.shape[2]), dtype=np.float32)
+        total = np.zeros_like(inner)
         entropy = np.zeros(n)
         for members, rows in zip(self.members, self._rows, strict=True):
-            mine = p[:, members].reshape(n, -1)
-            joint = mine @ rows
-            inner += xlogx(joint)
+            joint = beliefs[:, members].reshape(n, -1) @ rows
             total += joint
-            entropy -= xlogx(mine.sum(axis=1))
-        told = inner - xlogx(total)
-        if not told.shape[1]:
+            inner += _told(joint)
+            entropy -= xlogx(p[:, members].sum(axis=(1, 2)))
+        inner -= _told(total)
+        if not inner.shape[1]:
             return np.zeros((n, 0)), entropy
-        info = np.add.reduceat(told, self.starts[:-1], axis=1) + entropy[:, None]
+        info = np.add.reduceat(inner, self.starts[:-1], axis=1) + entropy[:, None]
         return np.maximum(info, 0.0), entropy
 
     def _costs(self, nodes: Nodes, p: Array) -> tuple[Array, Array]:
         """Minutes and money of every test; infinite minutes where it cannot be done."""
         closed = np.where(nodes.opened, 0.0, 1.0) * self.setup_minutes
         minutes = self.own + closed @ self.needs.T
+        for t in np.flatnonzero(self.proves).tolist():  # gear that fails its proof is changed
+            fails = [
+                c
+                for c, sign in zip(range(*self.columns(t)), self.signs[t], strict=True)
+                if sign < 0
+            ]
+            chance = np.einsum("nsg,sgc->n", nodes.p, self.table[:, :, fails])
+            minutes[:, t] += chance * self.renew[t]
         can = ~nodes.spent
         fine = nodes.done & ~nodes.failed
         for t in range(len(self.names)):
@@ -257,49 +303,93 @@ class Board:
                 can[:, t] &= fine[:, group].any(axis=1)
         return np.where(can, minutes, np.inf), p @ self.harm.T
 
-    def test(self, nodes: Nodes, tests: Index) -> tuple[Nodes, Index]:
-        """Do a test at each place: the places after each outcome, and whence they came."""
+    def _leading(self, remedy: Remedy) -> Index:
+        """All tests that may have to come before a remedy."""
+        found: set[str] = set()
+        todo = [name for group in remedy.requires for name in group]
+        while todo:
+            name = todo.pop()
+            if name in self.names and name not in found:
+                found.add(name)
+                check = self.decision.check(name)
+                todo += [n for group in (*check.after, *check.passed) for n in group]
+        return np.array(sorted(self.names.index(n) for n in found), dtype=np.intp)
+
+    def _waits(self, nodes: Nodes) -> tuple[Array, Index]:
+        """Minutes of the tests that each remedy must wait for, and the next of them or -1."""
+        before = np.zeros((len(nodes), self.n_remedies))
+        waits = np.full(before.shape, -1, dtype=np.intp)
+        for r, tests in enumerate(self._before):
+            if not len(tests):
+                continue
+            flags = [f[:, tests] for f in (nodes.done, nodes.failed, nodes.spent)]
+            bits = np.packbits(np.concatenate(flags, axis=1), axis=1)
+            keys = np.ascontiguousarray(bits).view(np.dtype((np.void, bits.shape[1]))).reshape(-1)
+            found, first, back = np.unique(keys, return_index=True, return_inverse=True)
+            for k, (key, i) in enumerate(zip(found, first, strict=True)):
+                chain = self._chain(r, key.tobytes(), nodes, int(i))
+                if len(chain):
+                    mine = np.flatnonzero(back == k)
+                    needs = self.needs[chain].any(axis=0) & ~nodes.opened[mine]
+                    waits[mine, r] = chain[0]
+                    before[mine, r] = self.own[chain].sum() + needs @ self.setup_minutes
+        return before, waits
+
+    def _chain(self, remedy: int, key: bytes, nodes: Nodes, i: int) -> Index:
+        """The tests that a remedy must wait for at a place, by number."""
+        if (remedy, key) not in self._chains:
+            done, failed, spent = (
+                frozenset(self.names[t] for t in np.flatnonzero(f[i]))
+                for f in (nodes.done, nodes.failed, nodes.spent)
+            )
+            at = replace(self.decision, done=done, failed=failed, spent=spent)
+            chain = [self.names.index(n) for n in waits_for(at, at.remedies[remedy])]
+            self._chains[remedy, key] = np.array(chain, dtype=np.intp)
+        return self._chains[remedy, key]
+
+    def test(self, nodes: Nodes, tests: Index) -> Nodes:
+        """Do a test at each place: the places after each outcome."""
         parts: list[Nodes] = []
-        came: list[Index] = []
-        for t in np.unique(tests):
-            rows = np.flatnonzero(tests == t)
-            here = nodes.take(rows)
+        for t in np.unique(tests).tolist():
+            here = nodes.take(np.flatnonzero(tests == t))
             done, spent = here.done.copy(), here.spent.copy()
             done[:, t] = spent[:, t] = True
             opened = here.opened | self.needs[t]
-            for k, column in enumerate(range(self.starts[t], self.starts[t + 1])):
+            for column, sign in zip(range(*self.columns(t)), self.signs[t], strict=True):
                 joint = here.p * self.table[:, :, column]
                 chance = joint.sum(axis=(1, 2))
                 on = chance > LEAST
-                failed = here.failed.copy()
-                failed[:, t] = self.signs[t][k] < 0
+                failed, gone = here.failed.copy(), spent
+                failed[:, t] = sign < 0
+                if self.proves[t] and sign < 0:
+                    joint = renewed(joint)
+                    failed[:, self.again], gone = False, spent & ~self.again
                 parts.append(
                     Nodes(
                         joint[on] / chance[on, None, None],
                         here.mass[on] * chance[on],
                         here.root[on],
                         done[on],
-                        spent[on],
+                        gone[on],
                         failed[on],
                         opened[on],
                         here.mended[on],
                     )
                 )
-                came.append(rows[on])
-        return Nodes.join(parts), np.concatenate(came)
+        return Nodes.join(parts)
 
-    def mend(self, nodes: Nodes, remedies: Index) -> tuple[Nodes, Index, Array, Array]:
-        """Do a remedy at each place: places where it did not cure, whence they came, its cost.
+    def mend(self, nodes: Nodes, remedies: Index) -> tuple[Nodes, Array, Array]:
+        """Do a remedy at each place: places where it did not cure, and its cost.
 
         The cost is in minutes and in money, for every place.
         """
         p = nodes.p.sum(axis=2)
         minutes = self.acts.minutes[remedies]
-        money = np.einsum("ns,ns->n", p, self.acts.price[remedies])
+        money = (p * self.acts.price[remedies]).sum(axis=1)
         left = np.zeros_like(nodes.p)
         for r in np.unique(remedies):
             rows = np.flatnonzero(remedies == r)
-            left[rows] = np.einsum("nsg,st->ntg", nodes.p[rows], self.acts.back[r])
+            left[rows] = self.acts.left(int(r), nodes.p[rows])
         chance = left.sum(axis=(1, 2))
         money = money + left.sum(axis=2) @ self.acts.loss
         on = np.flatnonzero(chance > LEAST)
@@ -311,7 +401,7 @@ class Board:
             mass=nodes.mass[on] * chance[on],
             mended=mended,
         )
-        return after, on, minutes, money
+        return after, minutes, money
 
 
 def _fewer_states(decision: Decision, share: float) -> Decision:

@@ -41,6 +41,7 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
     technique = next_technique(assessment, opened)
     gone = never_again(assessment)
     gear = _Gear(assessment)
+    renew = _minutes(shop.gear.renew)
     checks = []
     for name, test in model.tests.items():
         if name in gone:
@@ -57,6 +58,7 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
                 _groups(test.after),
                 _groups(test.passed),
                 test.proves,
+                renew if test.proves else 0.0,
             )
         )
     return Decision(

@@ -34,6 +34,9 @@ class Check:
     are its own, ``setups`` all that must be open. ``harm`` (n_states,) is money lost on the
     average by doing it. One test of each group of ``after`` must have been done before, one
     of each group of ``passed`` must have been done and not failed.
+
+    A test that ``proves`` gear and fails has it changed, which takes ``renew`` minutes: the
+    gear is sound from then on, and what was read through it may be read again.
     """
 
     name: str
@@ -45,6 +48,16 @@ class Check:
     after: tuple[frozenset[str], ...] = ()
     passed: tuple[frozenset[str], ...] = ()
     proves: str = ""
+    renew: float = 0.0
+
+    def renews(self, outcome: int) -> bool:
+        """Whether gear is changed after an outcome."""
+        return bool(self.proves) and self.signs[outcome] < 0
+
+    @property
+    def through_gear(self) -> bool:
+        """Whether its outcome depends on the gear that can be proved."""
+        return not self.proves and bool(np.ptp(self.p, axis=1).max(initial=0.0) > LEAST)
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,12 +93,12 @@ class Final:
 class Decision:
     """Where a job stands, and all that can be done next.
 
-    ``p`` (n_states, n_gear) sums to 1. ``setups`` maps a set-up to its minutes, opening and
-    closing together. ``loss`` (n_states,) is the money that a machine costs on the average
-    when a repair has left it in that state and the check after it may miss that. ``missing`` is
-    the weight of machines that are in none of the states. ``done``
-    are tests done at any time, ``spent`` those that are not offered again, ``failed`` those
-    last seen outside the limit, ``mended`` the repairs done in vain.
+    ``p`` (n_states, n_gear) sums to 1; the first of ``gear`` is sound gear. ``setups`` maps a
+    set-up to its minutes, opening and closing together. ``loss`` (n_states,) is the money that
+    a machine costs on the average when a repair has left it in that state and the check after
+    it may miss that. ``missing`` is the weight of machines that are in none of the states.
+    ``done`` are tests done at any time, ``spent`` those that are not offered again, ``failed``
+    those last seen outside the limit, ``mended`` the repairs done in vain.
     """
 
     states: tuple[State, ...]
@@ -130,8 +143,14 @@ class Decision:
         return check.minutes + sum(self.setups[s] for s in check.setups - self.opened)
 
     def price_of_check(self, check: Check) -> float:
-        """Expected cost of a check in money: labour, and harm to a donor part."""
-        return self.rate * self.minutes_of(check) + float(self.p.sum(axis=1) @ check.harm)
+        """Expected cost of a check in money: labour, harm to a donor part, gear changed."""
+        changed = sum(
+            float((self.p * check.p[:, :, o]).sum())
+            for o in range(len(check.signs))
+            if check.renews(o)
+        )
+        minutes = self.minutes_of(check) + changed * check.renew
+        return self.rate * minutes + float(self.p.sum(axis=1) @ check.harm)
 
     def price_of_remedy(self, remedy: Remedy) -> float:
         """Expected cost of a remedy in money: labour, check, part, and a fault overlooked."""
@@ -146,15 +165,18 @@ class Decision:
     def after_check(self, name: str, outcome: int) -> tuple[float, Decision]:
         """Chance of an outcome, and where the job stands after it."""
         check = self.check(name)
-        joint = self.p * check.p[:, :, outcome]
-        chance = float(joint.sum())
-        sign = check.signs[outcome]
-        failed = self.failed | {name} if sign < 0 else self.failed - {name}
+        p = self.p * check.p[:, :, outcome]
+        chance = float(p.sum())
+        failed = self.failed | {name} if check.signs[outcome] < 0 else self.failed - {name}
+        spent = self.spent | {name}
+        if check.renews(outcome):
+            again = frozenset(c.name for c in self.checks if c.through_gear)
+            p, failed, spent = renewed(p), failed - again, spent - again
         return chance, replace(
             self,
-            p=joint / max(chance, LEAST),
+            p=p / max(chance, LEAST),
             done=self.done | {name},
-            spent=self.spent | {name},
+            spent=spent,
             failed=failed,
             opened=self.opened | check.setups,
         )
@@ -168,6 +190,13 @@ class Decision:
         chance = float(p.sum())
         mended = self.mended | {name}
         return chance, replace(self, p=p / max(chance, LEAST), mended=mended)
+
+
+def renewed(p: Array) -> Array:
+    """Beliefs (..., n_states, n_gear) when the gear has been changed: the first gear state."""
+    out = np.zeros_like(p)
+    out[..., 0] = p.sum(axis=-1)
+    return out
 
 
 def repair_classes(decision: Decision) -> Index:

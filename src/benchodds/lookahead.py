@@ -1,29 +1,21 @@
 """Look-ahead: what each next step costs to the end of the job, as far as can be foreseen.
 
-The first steps (two, or as many as asked) are chosen as well as can be; from there on a rule
-of thumb goes on to the end, and its cost is added up over all that may happen (rollout:
-Bertsekas, Tsitsiklis and Wu, Journal of Heuristics 3, 1997: never worse than the rule, and
-here close to the optimum, see tests). The rule of thumb: perfect information would save so
-much; a test that gives a share of the bits that are missing is taken to save that share; go
-on testing, most bits per cost first, while some test saves more than it costs, else act.
-
-What may happen is followed until its chance is below ``floor``; the rest is estimated from the
-bits that are missing and the cost per bit of the best test, never above the cost of acting.
+The first steps (two, or as many as asked) are chosen as well as can be among the tests that
+promise most, the likeliest repairs and the endings; from there on a rule of thumb goes on to
+the end (:mod:`rollout`). How near that comes to the optimum is tested against :mod:`optimum`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from benchodds.board import Board, Nodes, View
-from benchodds.decision import LEAST, Decision, Flags, Index
+from benchodds.decision import LEAST, Decision, Index
+from benchodds.rollout import LEAST_BITS, advance, outlook, roll_out
 from benchodds.tables import Array
-
-LEAST_BITS = 0.004
-"""Below this a test is not worth its walk to the bench."""
 
 
 @dataclass(frozen=True)
@@ -39,15 +31,18 @@ class Depth:
     steps: int = 2
     wide: tuple[int, ...] = (8, 3)
     acts: int = 3
-    floor: float = 0.01
+    floor: float = 0.03
     longest: int = 12
     most: int = 4
-    share: float = 0.998
+    share: float = 0.99
 
     def width(self, step: int) -> int:
         """Tests that are tried at a step, counted from zero."""
         return self.wide[min(step, len(self.wide) - 1)]
 
+
+ONE = Depth(1, longest=0)
+"""One step and an estimate of all that follows: the quickest."""
 
 EXACT = Depth(2, (10**6,), 10**6, 0.0, 10**6, 10**6, 1.0)
 """Nothing left out: for small systems."""
@@ -77,7 +72,9 @@ class Foresight:
 
     ``known`` is what the job would cost if the state of the machine were known: no way of
     testing costs less on the average. ``pruned`` steps were left out because ``known`` and
-    their own cost together exceed the best found.
+    their own cost together exceed what the rule of thumb costs.
+    ``left_out`` is the weight of machines that were not looked at; ``rule`` the step that the
+    rule of thumb would take.
     """
 
     choices: tuple[Choice, ...]
@@ -97,114 +94,37 @@ class Foresight:
         return next((c for c in self.choices if c.step.kind == kind), None)
 
 
-def rule_of_thumb(board: Board, nodes: Nodes, view: View) -> Index:
-    """What the rule does at each place: a test's number, or ``-1 - first`` of acting.
-
-    Acting is coded ``-1 - r`` for remedy r and ``-1 - n_remedies - k`` for ending k.
-    """
-    cost = board.rate * view.minutes + view.money
-    saves = board.rate * (view.act_minutes - view.ideal_minutes)
-    saves = saves + view.act_money - view.ideal_money
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.minimum(view.info / np.maximum(view.entropy, LEAST)[:, None], 1.0)
-        ratio = np.where(
-            np.isfinite(cost) & (view.info >= LEAST_BITS), view.info / (cost + LEAST), -1.0
-        )
-        pays = (share * saves[:, None] > cost).any(axis=1)
-    n_remedies = len(board.waits)
-    out = np.where(view.first >= 0, -1 - view.first, view.first - n_remedies)
-    if ratio.shape[1]:
-        best = ratio.argmax(axis=1)
-        testing = pays & (ratio[np.arange(len(best)), best] > 0)
-        out = np.where(testing, best, out)
-    for r, waits in enumerate(board.waits):  # tests that a remedy must wait for are done first
-        if waits:
-            for i in np.flatnonzero(out == -1 - r):
-                ready = [
-                    t for t in waits if not nodes.done[i, t] and np.isfinite(view.minutes[i, t])
-                ]
-                out[i] = ready[0] if ready else out[i]
-    return np.asarray(out, dtype=np.intp)
-
-
-def roll_out(board: Board, nodes: Nodes, depth: Depth, n_roots: int) -> tuple[Array, Array, int]:
-    """Expected minutes and money of the rule of thumb from each root to the end.
-
-    Both (n_roots,) add up mass times cost over the places of a root; then how many places
-    were looked at.
-    """
-    minutes, money, seen = np.zeros(n_roots), np.zeros(n_roots), 0
-    for step in range(depth.longest + 1):
-        if not len(nodes):
-            break
-        seen += len(nodes)
-        view = board.view(nodes)
-        last = (nodes.mass < depth.floor) | (step == depth.longest)
-        if last.any():
-            mins, cash = _estimate(board, view)
-            np.add.at(minutes, nodes.root[last], (nodes.mass * mins)[last])
-            np.add.at(money, nodes.root[last], (nodes.mass * cash)[last])
-        go = np.flatnonzero(~last)
-        here = nodes.take(go)
-        does = rule_of_thumb(board, nodes, view)[go]
-        after, mins, cash = advance(board, here, does, _some(view, go))
-        np.add.at(minutes, here.root, here.mass * mins)
-        np.add.at(money, here.root, here.mass * cash)
-        nodes = after
-    return minutes, money, seen
-
-
-def advance(board: Board, nodes: Nodes, does: Index, view: View) -> tuple[Nodes, Array, Array]:
-    """Do at each place what is said: the places after, and the minutes and money it takes."""
-    n_remedies = len(board.waits)
-    minutes, money = np.zeros(len(nodes)), np.zeros(len(nodes))
-    parts: list[Nodes] = []
-    tested = np.flatnonzero(does >= 0)
-    if len(tested):
-        minutes[tested] = view.minutes[tested, does[tested]]
-        money[tested] = view.money[tested, does[tested]]
-        parts.append(board.test(nodes.take(tested), does[tested])[0])
-    mended = np.flatnonzero((does < 0) & (does >= -n_remedies))
-    if len(mended):
-        after, _, mins, cash = board.mend(nodes.take(mended), -1 - does[mended])
-        minutes[mended], money[mended] = mins, cash
-        parts.append(after)
-    ended = np.flatnonzero(does < -n_remedies)
-    if len(ended):
-        which = -1 - n_remedies - does[ended]
-        p = nodes.p[ended].sum(axis=2)
-        money[ended] = np.einsum("ns,ns->n", p, board.acts.finals[which])
-    return Nodes.join(parts) if parts else nodes.take(np.zeros(0, dtype=np.intp)), minutes, money
-
-
-def _some(view: View, rows: Index | Flags) -> View:
-    return View(*(getattr(view, f)[rows] for f in View.__annotations__))
-
-
-def _estimate(board: Board, view: View) -> tuple[Array, Array]:
-    """Cost to the end without following it: what perfect information leaves, and its price."""
-    cost = board.rate * view.minutes + view.money
-    with np.errstate(divide="ignore", invalid="ignore"):
-        per_bit = np.where(view.info >= LEAST_BITS, cost / view.info, np.inf)
-    dearest = np.full(len(view.entropy), np.inf)
-    per_bit = per_bit.min(axis=1) if per_bit.shape[1] else dearest
-    with np.errstate(invalid="ignore"):
-        search = np.where(view.entropy > LEAST, view.entropy * per_bit, 0.0)
-    known = board.rate * view.ideal_minutes + view.ideal_money + search
-    acting = board.rate * view.act_minutes + view.act_money
-    testing = known < acting
-    search = np.where(testing, search, 0.0)
-    return (
-        np.where(testing, view.ideal_minutes + search / board.rate, view.act_minutes),
-        np.where(testing, view.ideal_money, view.act_money),
-    )
-
-
 def look_ahead(decision: Decision, depth: Depth | None = None) -> Foresight:
     """Weigh the next steps of a decision against each other, to the end of the job."""
     depth = depth or Depth()
-    board = Board(decision, depth.most, depth.share)
-    return Search(board, depth).run()
+    return Search(Board(decision, depth.most, depth.share), depth).run()
+
+
+def bits_per_minute(decision: Decision) -> Step:
+    """The greedy choice: of the tests that pay, the one with the most bits per cost, else act.
+
+    A test pays when acting on its outcome is expected to save more, against acting now, than
+    it costs (its value of sample information; Raiffa 1968).
+    """
+    board = Board(decision, EXACT.most, EXACT.share)
+    search, view = Search(board, EXACT), board.view(board.root)
+    cost = board.rate * view.minutes[0] + view.money[0]
+    act = board.rate * view.act_minutes[0] + view.act_money[0]
+    best, most = None, 0.0
+    for t in np.flatnonzero(np.isfinite(cost) & (view.info[0] >= LEAST_BITS)):
+        after = board.test(board.root, np.array([t]))
+        then = board.view(after)
+        left = float(after.mass @ (board.rate * then.act_minutes + then.act_money))
+        ratio = view.info[0, t] / max(cost[t], LEAST)
+        if act - left > cost[t] and ratio > most:
+            best, most = int(t), ratio
+    if best is not None:
+        return search.named(best)
+    first = int(view.first[0])
+    waits = view.waits[0, first] if first >= 0 else -1
+    return search.named(
+        int(waits) if waits >= 0 else -1 - first if first >= 0 else first - board.n_remedies
+    )
 
 
 class Search:
@@ -220,19 +140,13 @@ class Search:
         board, root = self.board, self.board.root
         view = board.view(root)
         known = float(board.rate * view.ideal_minutes[0] + view.ideal_money[0])
-        rule = int(rule_of_thumb(board, root, view)[0])
-        steps = self.steps(root, view, 0)[0]
-        bound = np.inf
-        if self.depth.steps > 1:  # one step and the rule: an upper bound that prunes the rest
-            costs = [board.rate * m + c for m, c in self.value(root, view, [steps], 1)[0]]
-            bound = min(costs)
-            kept = [s for s in steps if self.own_cost(root, view, s) + known <= bound + LEAST]
-        else:
-            kept = steps
-        found = self.value(root, view, [kept], self.depth.steps)[0]
+        rule = int(outlook(board, root, view).does[0])
+        steps = self.first_steps(view, rule)
+        kept = self.prune(view, steps, known)
+        found = self.worth(root, view, [kept], self.depth.steps)
         choices = [
             Choice(self.named(s), m, c, board.rate * m + c)
-            for s, (m, c) in zip(kept, found, strict=True)
+            for s, m, c in zip(kept, *(x.tolist() for x in found), strict=True)
         ]
         choices.sort(key=lambda c: (c.cost, c.step.kind, c.step.name))
         return Foresight(
@@ -246,76 +160,98 @@ class Search:
 
     def named(self, does: int) -> Step:
         """A step by kind and name."""
-        decision, n = self.board.decision, len(self.board.waits)
+        decision, n = self.board.decision, self.board.n_remedies
         if does >= 0:
             return Step("test", self.board.names[does])
         if does >= -n:
             return Step("repair", decision.remedies[-1 - does].name)
         return Step("end", decision.finals[-1 - n - does].name)
 
-    def own_cost(self, root: Nodes, view: View, does: int) -> float:
-        """What a step itself costs beyond what the job costs when the state is known."""
-        if does >= 0:
-            return float(self.board.rate * view.minutes[0, does] + view.money[0, does])
-        return 0.0
+    def first_steps(self, view: View, rule: int) -> list[int]:
+        """The rule's step, the tests of most bits per cost, proofs of gear, repairs, endings."""
+        steps = self.steps(self.board.root, view, np.array([rule]), self.depth.width(0))[0]
+        ends = [-1 - self.board.n_remedies - k for k in range(len(self.board.acts.finals))]
+        return list(dict.fromkeys([*steps, *ends]))
 
-    def steps(self, nodes: Nodes, view: View, step: int) -> list[list[int]]:
-        """The steps worth trying at each place: what the rule does, good tests, likely remedies."""
-        board, width = self.board, self.depth.width(step)
-        n_remedies, n_finals = len(board.waits), len(board.acts.finals)
+    def prune(self, view: View, steps: Sequence[int], known: float) -> list[int]:
+        """The steps that can still be best.
+
+        Following the rule of thumb from here is a way to the end, so its cost is a bound from
+        above; a test's own cost and ``known`` together are one from below for that test.
+        """
+        board = self.board
+        minutes, money = self.to_go(board.root, 0)
+        bound = float(board.rate * minutes[0] + money[0])
+        own = board.rate * view.minutes[0] + view.money[0]
+        return [s for s in steps if s < 0 or own[s] + known <= bound + LEAST]
+
+    def remedies(self, nodes: Nodes, view: View) -> list[list[int]]:
+        """The likeliest remedies that can be done at each place."""
+        board = self.board
+        _, needed, _ = board.acts.worth(nodes.p.sum(axis=2))
+        can = ~nodes.mended & (view.waits < 0) & (needed > LEAST_BITS)
+        likely = np.argsort(np.where(can, -needed, 1.0), axis=1, kind="stable")
+        return [
+            [-1 - int(r) for r in likely[i, : min(self.depth.acts, int(can[i].sum()))]]
+            for i in range(len(nodes))
+        ]
+
+    def steps(self, nodes: Nodes, view: View, rule: Index, width: int) -> list[list[int]]:
+        """The steps worth trying at later places: the rule's, good tests, likely remedies."""
+        board = self.board
         cost = board.rate * view.minutes + view.money
         with np.errstate(invalid="ignore", divide="ignore"):
             ratio = np.where(np.isfinite(cost), view.info / (cost + LEAST), -1.0)
-        needed = nodes.p.sum(axis=2) @ board.acts.needed.T
-        rule = rule_of_thumb(board, nodes, view)
         proofs = [t for t, c in enumerate(board.decision.checks) if c.proves]
+        ends = [-1 - board.n_remedies - k for k in range(len(board.acts.finals))]
+        remedies = self.remedies(nodes, view)
+        best = np.argsort(-ratio, axis=1, kind="stable")[:, :width]
         out = []
         for i in range(len(nodes)):
-            mine = [int(rule[i])]
-            tests = [int(t) for t in np.argsort(-ratio[i], kind="stable") if ratio[i, t] > 0]
-            mine += tests[:width]
+            mine = [int(rule[i]), *(int(t) for t in best[i] if ratio[i, t] > 0)]
             mine += [t for t in proofs if np.isfinite(cost[i, t])]
-            open_ = [
-                r
-                for r in np.argsort(-needed[i], kind="stable")
-                if not nodes.mended[i, r]
-                and needed[i, r] > LEAST_BITS
-                and not any(not nodes.done[i, t] for t in board.waits[r])
-            ]
-            mine += [-1 - int(r) for r in open_[: self.depth.acts]]
-            if step == 0 or (n_finals and width > n_finals):
-                mine += [-1 - n_remedies - k for k in range(n_finals)]
+            mine += remedies[i] + (ends if width > len(ends) else [])
             out.append(list(dict.fromkeys(mine)))
         return out
 
-    def value(
+    def worth(
         self, nodes: Nodes, view: View, steps: Sequence[Sequence[int]], left: int
-    ) -> list[list[tuple[float, float]]]:
-        """Expected (minutes, money) to the end of each step at each place, ``left`` to choose."""
-        board = self.board
+    ) -> tuple[Array, Array]:
+        """Expected minutes and money to the end of each step at each place, one after another.
+
+        ``left`` steps are chosen, this one included.
+        """
         rows = np.array([i for i, mine in enumerate(steps) for _ in mine], dtype=np.intp)
         does = np.array([s for mine in steps for s in mine], dtype=np.intp)
-        start = replace(nodes.take(rows), root=np.arange(len(rows), dtype=np.intp))
-        scale = start.mass
-        after, minutes, money = advance(board, start, does, _some(view, rows))
-        if left > 1 and len(after):
-            then = board.view(after)
-            self.places += len(after)
-            small = after.mass < self.depth.floor
-            options = self.steps(after, then, 1)
-            rule = rule_of_thumb(board, after, then)
-            options = [[int(rule[i])] if small[i] else mine for i, mine in enumerate(options)]
-            for i, found in enumerate(self.value(after, then, options, left - 1)):
-                best = min(found, key=lambda v: board.rate * v[0] + v[1])
-                share = after.mass[i] / scale[after.root[i]]
-                minutes[after.root[i]] += share * best[0]
-                money[after.root[i]] += share * best[1]
-        elif len(after):
-            mins, cash, seen = roll_out(board, after, self.depth, len(rows))
+        start = nodes.take(rows).rooted()
+        after, minutes, money = advance(self.board, start, does, view.take(rows))
+        if len(after):
+            mins, cash = self.to_go(after, left - 1)
+            share = after.mass / start.mass[after.root]
+            np.add.at(minutes, after.root, share * mins)
+            np.add.at(money, after.root, share * cash)
+        return minutes, money
+
+    def to_go(self, nodes: Nodes, left: int) -> tuple[Array, Array]:
+        """Expected minutes and money to the end from some places, ``left`` steps to choose."""
+        board, floor = self.board, self.depth.floor
+        nodes, back = nodes.alike()
+        if not left:
+            minutes, money, seen = roll_out(board, nodes, floor, self.depth.longest)
             self.places += seen
-            minutes, money = minutes + mins / scale, money + cash / scale
-        pairs = zip(minutes.tolist(), money.tolist(), strict=True)
-        out: list[list[tuple[float, float]]] = [[] for _ in range(len(nodes))]
-        for i, pair in zip(rows, pairs, strict=True):
-            out[i].append(pair)
-        return out
+            return minutes[back], money[back]
+        self.places += len(nodes)
+        view = board.view(nodes)
+        rule = outlook(board, nodes, view)
+        minutes, money = rule.minutes, rule.money
+        go = np.flatnonzero(nodes.mass >= floor)
+        here, seen_from = nodes.take(go), view.take(go)
+        width = self.depth.width(self.depth.steps - left)
+        options = self.steps(here, seen_from, rule.does[go], width)
+        mins, cash = self.worth(here, seen_from, options, left)
+        cost, first = board.rate * mins + cash, 0
+        for i, mine in zip(go, options, strict=True):
+            best = first + int(cost[first : first + len(mine)].argmin())
+            minutes[i], money[i] = mins[best], cash[best]
+            first += len(mine)
+        return minutes[back], money[back]

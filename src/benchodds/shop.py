@@ -56,6 +56,13 @@ class Proof(_Strict):
     provenance: str = Field(min_length=3)
 
 
+class Gear(_Strict):
+    """What it takes to change gear that has failed its proof."""
+
+    renew: str
+    provenance: str = Field(min_length=3)
+
+
 class Loss(_Strict):
     """What one mishap costs, all told."""
 
@@ -86,6 +93,7 @@ class Shop(_Strict):
     parts: Parts
     waiting: Waiting
     proof: Proof
+    gear: Gear
     come_back: Loss
     unsolved: Loss
     donors: tuple[Donor, ...] = ()
@@ -142,9 +150,14 @@ def build_shop(raw: Mapping[str, Any]) -> Shop:
     except ValidationError as error:
         lines = [f"{'.'.join(str(p) for p in e['loc'])}: {e['msg']}" for e in error.errors()]
         raise ModelError("\n".join(lines)) from None
-    for key in ("solid", "intermittent"):
+    times = {
+        "proof.solid": shop.proof.solid,
+        "proof.intermittent": shop.proof.intermittent,
+        "gear.renew": shop.gear.renew,
+    }
+    for key, text in times.items():
         try:
-            to_base(getattr(shop.proof, key), "min")
+            to_base(text, "min")
         except ModelError as error:
-            raise ModelError(f"proof.{key}: {error}") from None
+            raise ModelError(f"{key}: {error}") from None
     return shop

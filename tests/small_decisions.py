@@ -1,0 +1,162 @@
+"""Small invented decisions, drawn at random or cut out of a large one, for exact comparison."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from benchodds.decision import Check, Decision, Final, Remedy
+from benchodds.tables import Array, State
+
+
+def fault(i: int) -> State:
+    """A state with one fault."""
+    return ((f"part{i}", "bad"),)
+
+
+def random_decision(
+    rng: np.random.Generator, n_faults: int = 4, n_checks: int = 4, n_gear: int = 2
+) -> Decision:
+    """Single faults, one pair and none; noisy checks through gear that one check can prove.
+
+    Checks share set-ups, one waits for another, one is a swap that can harm its donor; the
+    dearest remedy waits for a check. The numbers are drawn, the forms are those of a bench.
+    """
+    pair: State = (*fault(0), *fault(1))
+    states: tuple[State, ...] = ((), *(fault(i) for i in range(n_faults)), pair)
+    weight = rng.dirichlet(np.ones(len(states))) * np.array([0.4, *[1.0] * n_faults, 0.5])
+    bad = rng.uniform(0.02, 0.3) if n_gear > 1 else 0.0
+    gear = np.array([1 - bad, bad]) if n_gear > 1 else np.ones(1)
+    setups = {"A": float(rng.uniform(2, 15)), "B": float(rng.uniform(1, 5))}
+    checks = [_check(rng, i, states, n_gear, setups) for i in range(n_checks)]
+    if n_checks > 2:
+        checks[1] = replace(checks[1], after=(frozenset({"check0", "check2"}),))
+        checks[2] = replace(checks[2], harm=rng.uniform(0, 10, len(states)))
+    if n_gear > 1:
+        proof = np.zeros((len(states), 2, 2))
+        proof[:, 0], proof[:, 1] = (0.99, 0.01), (0.02, 0.98)
+        checks.append(Check("prove", 1.0, frozenset(), proof, (1, -1), np.zeros(len(states)),
+                            proves="adapter"))  # fmt: skip
+    remedies = []
+    for i in range(n_faults):
+        needed = np.array([fault(i)[0] in s for s in states])
+        left = [tuple(f for f in s if f not in fault(i)) for s in states]
+        price = float(np.exp(rng.uniform(0, 6)))
+        wasted = price * (0.1 if rng.random() < 0.4 else 1.0)
+        remedies.append(
+            Remedy(
+                f"mend{i}",
+                float(rng.uniform(2, 60)),
+                float(rng.choice([8.0, 33.0])),
+                np.where(needed, price, wasted),
+                needed,
+                np.array([not x for x in left]) & needed,
+                np.array([states.index(x) for x in left]),
+            )
+        )
+    dearest = max(range(n_faults), key=lambda i: remedies[i].price.max())
+    remedies[dearest] = replace(
+        remedies[dearest], requires=(frozenset({f"check{rng.integers(n_checks)}"}),)
+    )
+    ending = Final("hand-back", np.array([0.0 if not s else 1200.0 for s in states]))
+    missed = np.array([0.0 if not s else 90.0 * rng.choice([0.03, 0.15]) for s in states])
+    p = (weight / weight.sum())[:, None] * gear
+    return Decision(states, ("ok", "dead")[:n_gear], p, tuple(checks), tuple(remedies),
+                    (ending,), setups, 1.0, missed)  # fmt: skip
+
+
+def _check(
+    rng: np.random.Generator,
+    number: int,
+    states: tuple[State, ...],
+    n_gear: int,
+    setups: dict[str, float],
+) -> Check:
+    """A noisy comparison that fails on some faults; through dead gear it always fails."""
+    seen = rng.random(len(states)) < 0.45
+    passes = np.array([any(seen[1 + int(c[4:])] for c, _ in s) for s in states])
+    sure = rng.uniform(0.8, 0.99, len(states))
+    ok = np.where(passes, 1 - sure, sure)
+    n = int(rng.integers(2, 4))
+    p = np.zeros((len(states), n_gear, n))
+    p[:, 0, 0], p[:, 0, 1:] = ok, ((1 - ok) / (n - 1))[:, None]
+    if n == 3:  # how it fails tells a little more
+        tilt = rng.uniform(0.1, 0.9, len(states))
+        p[:, 0, 1], p[:, 0, 2] = (1 - ok) * tilt, (1 - ok) * (1 - tilt)
+    if n_gear > 1:
+        through = rng.random() < 0.6
+        p[:, 1] = np.array([0.02, *[0.98 / (n - 1)] * (n - 1)]) if through else p[:, 0]
+    names = [s for s in setups if rng.random() < 0.5]
+    return Check(
+        f"check{number}",
+        float(rng.uniform(1, 12)),
+        frozenset(names),
+        p,
+        (1, *[-1] * (n - 1)),
+        np.zeros(len(states)),
+    )
+
+
+def cut(decision: Decision, states: int, checks: int, rng: np.random.Generator) -> Decision:
+    """A small decision cut out of a large one: some states, some checks of few outcomes."""
+    p = decision.p.sum(axis=1)
+    top = [int(i) for i in np.argsort(-p)[: 3 * states]]
+    chosen = set(rng.choice(top, size=min(states, len(top)), replace=False).tolist())
+    while True:  # what remedies leave is a state too
+        more = {int(r.rest[s]) for r in decision.remedies for s in chosen} | chosen
+        if more == chosen:
+            break
+        chosen = more
+    rows = np.array(sorted(chosen))
+    place = np.full(len(p), -1)
+    place[rows] = np.arange(len(rows))
+    weight = decision.p[rows] / decision.p[rows].sum()
+    tests = [few(c, decision.p) for c in decision.checks]
+    names = rng.choice(len(tests), size=checks, replace=False)
+    kept = [tests[int(i)] for i in sorted(names)]
+    kept += [c for c in tests if c.proves and c not in kept]
+    known = {c.name for c in kept}
+    remedies = [
+        replace(
+            r,
+            price=r.price[rows],
+            needed=r.needed[rows],
+            cures=r.cures[rows],
+            rest=place[r.rest[rows]].astype(np.intp),
+            requires=tuple(g for g in r.requires if g & known),
+        )
+        for r in decision.remedies
+        if r.needed[rows].any()
+    ]
+    return replace(
+        decision,
+        states=tuple(decision.states[i] for i in rows),
+        p=weight,
+        checks=tuple(
+            replace(
+                c,
+                p=c.p[rows],
+                harm=c.harm[rows],
+                after=tuple(g for g in c.after if g & known),
+                passed=tuple(g for g in c.passed if g & known),
+            )
+            for c in kept
+        ),
+        remedies=tuple(remedies),
+        finals=tuple(replace(f, cost=f.cost[rows]) for f in decision.finals),
+        loss=decision.loss[rows],
+    )
+
+
+def few(check: Check, weight: Array) -> Check:
+    """The check with its outcomes merged by sign."""
+    signs = sorted(set(check.signs), reverse=True)
+    members = [[i for i, s in enumerate(check.signs) if s == sign] for sign in signs]
+    if len(signs) == 1:  # nothing is inside or outside a limit: the likeliest against the rest
+        chance = np.einsum("sg,sgo->o", weight, check.p)
+        best = int(chance.argmax())
+        members = [[best], [i for i in range(len(check.signs)) if i != best]]
+        signs = [signs[0]] * 2
+    p = np.stack([check.p[:, :, m].sum(axis=2) for m in members], axis=2)
+    return replace(check, p=p, signs=tuple(signs))
