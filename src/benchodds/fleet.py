@@ -94,13 +94,15 @@ def parquet_chunks(path: Path) -> list[ParquetChunk]:
 
 
 @contextmanager
-def cluster(where: str) -> Iterator[Run]:
+def cluster(where: str, wait: str = "10s") -> Iterator[Run]:
     """A map over the workers of a Dask cluster.
 
     Parameters
     ----------
     where : str
         Address of a scheduler ("tcp://host:8786"), or a number of processes to start here.
+    wait : str
+        How long to wait for a scheduler's answer.
     """
     try:
         dask: Any = importlib.import_module("dask.distributed")
@@ -119,7 +121,7 @@ def cluster(where: str) -> Iterator[Run]:
             yield runner(client)
         return
     try:
-        client = dask.Client(where, timeout="10s")
+        client = dask.Client(where, timeout=wait)
     except OSError:
         raise RowsError(f"no cluster answers at '{where}'") from None
     with client:
