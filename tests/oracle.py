@@ -33,7 +33,7 @@ def joint_states(network: Network) -> Iterator[tuple[dict[str, int], float]]:
             total += log[tuple(at[v] for v in table.scope)]
         faults = {(c, network.variables[c].states[at[c]]) for c in network.roots if at[c]}
         for special in network.special:
-            if faults == set(special.state):
+            if faults - special.apart == set(special.state):
                 total += _log(special.ratio)
         yield at, total
 

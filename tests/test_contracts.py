@@ -213,7 +213,8 @@ def units_in(spec: SystemModel) -> Iterator[tuple[str, str, dict[str, Unit], Uni
     for name, q in spec.quantities.items():
         inputs = {k: written(d) for k, d in q.random.items()}
         for k, modal in q.modes.items():
-            inputs[k] = same(*(written(d) for d in (modal.otherwise, *modal.by.values())))
+            dists = (modal.otherwise, *modal.by.values(), *modal.joined.values())
+            inputs[k] = same(*(written(d) for d in dists))
         unit = ONE if q.states is not None else OF[base_unit(q.unit)]
         yield f"quantities.{name}", q.formula, {**names, **inputs}, unit
         names[name] = unit

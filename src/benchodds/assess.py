@@ -20,6 +20,8 @@ from benchodds.gear import Bench, hookup_node
 from benchodds.inference import Posterior, calibrate, posterior
 from benchodds.instrument import Instrument, Outcome
 from benchodds.jobs import Job, Reading, Technique
+from benchodds.join import JoinedModel
+from benchodds.joinpriors import JoinedPriors, joined_prior
 from benchodds.laws import operator_table
 from benchodds.machine import FoldedNetwork, likely_states
 from benchodds.measurement import instrument
@@ -152,7 +154,10 @@ class Machine:
 
     def prior(self, complaint: str, contexts: Sequence[str]) -> Network:
         """The network before any reading."""
-        prior = fault_prior(self.priors, self.model, complaint, contexts)
+        if isinstance(self.model, JoinedModel) and isinstance(self.priors, JoinedPriors):
+            prior = joined_prior(self.priors, self.model, complaint, contexts)
+        else:
+            prior = fault_prior(self.priors, self.model, complaint, contexts)
         return assemble(self.model, prior, self.variables, self.tables)
 
     @property

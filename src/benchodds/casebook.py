@@ -123,6 +123,8 @@ def case_of(job: Job, learning: Learning) -> Case | RowError:
     because the fault came back; opened again for another reason, it is forgotten.
     """
     try:
+        if "+" in job.system:
+            raise RowError(f"it joins systems ({job.system}); only single ones are learnt from")
         model = catalog(job.system, job.variant)
         told = _closings(job, learning)
         for item in told:

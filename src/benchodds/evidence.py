@@ -17,9 +17,10 @@ from scipy.special import ndtr
 
 from benchodds.assess import Assessment, gear_names
 from benchodds.conformance import odds_db
+from benchodds.errors import EvidenceError
 from benchodds.formula import parse_distribution
 from benchodds.gear import Bench
-from benchodds.inference import Posterior, eliminate_scaled, posterior
+from benchodds.inference import Posterior, eliminate_scaled, mixture, posterior
 from benchodds.tables import Array, Network, Table
 
 OPERATOR = "operator"
@@ -63,17 +64,15 @@ def joint(network: Network, names: Sequence[str], extra: Sequence[Table] = ()) -
     """
     whole, log_whole = _unscaled(network, names, extra)
     total = np.array(whole)
-    for special in network.special:
-        evidence = dict.fromkeys(network.roots, 0)
-        for component, mode in special.state:
-            evidence[component] = network.variables[component].states.index(mode)
-        if any(evidence.get(v, s) != s for v, s in network.evidence.items()):
-            continue
-        fixed = replace(network, evidence={**network.evidence, **evidence})
+    for factor, fixed in mixture(network):
+        evidence = {v: s for v, s in fixed.evidence.items() if v in network.roots}
         free = [n for n in names if n not in evidence]
-        part, log_part = _unscaled(fixed, free, [_slice(t, evidence) for t in extra])
+        try:
+            part, log_part = _unscaled(fixed, free, [_slice(t, evidence) for t in extra])
+        except EvidenceError:
+            continue  # this state has probability zero already
         index = tuple(evidence.get(n, slice(None)) for n in names)
-        total[index] += (special.ratio - 1.0) * np.exp(log_part - log_whole) * part
+        total[index] += factor * np.exp(log_part - log_whole) * part
     total = np.maximum(total, 0.0)
     return np.asarray(total / total.sum())
 

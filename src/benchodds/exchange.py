@@ -182,12 +182,13 @@ def _chain(network: Network) -> tuple[list[tuple[str, tuple[str, ...], Array]], 
     before: list[frozenset[int]] = [frozenset(range(len(wanted)))]
     steps: list[tuple[str, tuple[str, ...], Array]] = []
     for component in _counting_order(network):
-        good, *modes = network.variables[component].states
+        states = network.variables[component].states
+        allowed = [special.allows(component, states) for special in network.special]
         now: dict[frozenset[int], int] = {}
-        moves = np.zeros((len(before), 1 + len(modes)), dtype=np.intp)
+        moves = np.zeros((len(before), len(states)), dtype=np.intp)
         for i, alive in enumerate(before):
-            for j, state in enumerate((good, *modes)):
-                after = frozenset(k for k in alive if wanted[k].get(component, good) == state)
+            for j in range(len(states)):
+                after = frozenset(k for k in alive if j in allowed[k])
                 moves[i, j] = now.setdefault(after, len(now))
         p = (moves == np.arange(len(now))[:, None, None]).astype(float)
         seen = {component, *(c for c, _, _ in steps)}
@@ -197,6 +198,8 @@ def _chain(network: Network) -> tuple[list[tuple[str, tuple[str, ...], Array]], 
             else "other"
             for alive in now
         )
+        if len(set(labels)) < len(labels):
+            labels = tuple(f"{label} ({i})" for i, label in enumerate(labels))
         steps.append((component, labels, p if steps else p[:, 0]))
         before = list(now)
     weights = np.array([math.prod(network.special[k].ratio for k in alive) for alive in before])

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from benchodds.errors import ModelError, UnknownNameError, nearest
 from benchodds.gear import Bench, build_bench
+from benchodds.join import PLUS, JoinedModel, join
+from benchodds.joinpriors import join_priors
 from benchodds.priors import PriorSet, build_priors
 from benchodds.system import SystemModel, build_system
 from benchodds.tomlines import key_lines, line_of, split_key
@@ -65,6 +67,8 @@ def find(kind: str, name: str) -> Path:
 
 def default_priors(system: str) -> str:
     """The prior set that new jobs of a system begin with: the newest tuned one, or its own."""
+    if PLUS in system:
+        return PLUS.join(default_priors(part) for part in system.split(PLUS))
     found: dict[int, str] = {}
     for name in available("priors"):
         _, tuned, number = name.rpartition(f"{system}-tuned-")
@@ -128,13 +132,32 @@ def located(path: Path, error: ModelError, variant: str | None = None) -> ModelE
 
 
 def load_system(name: str, variant: str | None = None) -> SystemModel:
-    """Read and check a system model; errors carry file and line."""
+    """Read and check a system model; errors carry file and line.
+
+    'tci+charging' is two systems joined; their variants may be joined likewise, or one be named
+    for whichever has it.
+    """
+    if PLUS in name:
+        return _joined(name.split(PLUS), variant)
     path = find("models", name)
     raw = read_toml(path)
     try:
         return build_system(raw, variant)
     except ModelError as error:
         raise located(path, error, variant or str(raw.get("default_variant"))) from None
+
+
+def _joined(names: Sequence[str], variant: str | None) -> JoinedModel:
+    """Several systems as one, each in the variant that is meant for it."""
+    words = variant.split(PLUS) if variant else []
+    known = [list(read_toml(find("models", n)).get("variants", {})) for n in names]
+    for word in words:
+        if not any(word in own for own in known):
+            every = [v for own in known for v in own]
+            raise UnknownNameError(f"'{word}' is not a variant here{nearest(word, every)}")
+    fitting = len(words) == len(names) and all(w in k for w, k in zip(words, known, strict=True))
+    chosen = words if fitting else [next((w for w in words if w in k), None) for k in known]
+    return join([load_system(n, v) for n, v in zip(names, chosen, strict=True)])
 
 
 def load_bench(name: str) -> Bench:
@@ -147,7 +170,9 @@ def load_bench(name: str) -> Bench:
 
 
 def load_priors(name: str) -> PriorSet:
-    """Read and check a prior set."""
+    """Read and check a prior set; 'tci+charging' are two of them."""
+    if PLUS in name:
+        return join_priors([load_priors(n) for n in name.split(PLUS)])
     path = find("priors", name)
     raw: Mapping[str, Any] = read_toml(path)
     try:

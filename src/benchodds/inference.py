@@ -290,6 +290,42 @@ class Posterior:
         return np.asarray(p / p.sum())
 
 
+def mixture(network: Network) -> list[tuple[float, Network]]:
+    """What special states add to the plain network: factors, and networks kept to the states.
+
+    The weight of a state is the product of 1 + (r - 1) [it is the special one], over all of
+    them; multiplied out, it is a sum over every set of specials that can hold together.
+    Special states that the evidence rules out are left away.
+    """
+    terms: dict[tuple[tuple[int, ...], ...], float] = {}
+    for special in network.special:
+        own = tuple(special.allows(v, network.variables[v].states) for v in network.roots)
+        new = {own: 1.0}
+        for other, factor in terms.items():
+            both = tuple(tuple(i for i in a if i in b) for a, b in zip(own, other, strict=True))
+            if all(both):
+                new[both] = new.get(both, 0.0) + factor
+        for key, factor in new.items():
+            terms[key] = terms.get(key, 0.0) + (special.ratio - 1.0) * factor
+    out = []
+    for key, factor in terms.items():
+        allowed = dict(zip(network.roots, key, strict=True))
+        if factor and all(network.evidence.get(v, a[0]) in a for v, a in allowed.items()):
+            out.append((factor, _kept_to(network, allowed)))
+    return out
+
+
+def _kept_to(network: Network, allowed: Mapping[str, tuple[int, ...]]) -> Network:
+    """The network with each root kept to some of its states."""
+    evidence = {v: a[0] for v, a in allowed.items() if len(a) == 1}
+    findings = dict(network.findings)
+    for v, states in allowed.items():
+        if 1 < len(states) < network.variables[v].size:
+            mask = np.isin(np.arange(network.variables[v].size), states)
+            findings[f"{v} kept"] = Table((v,), mask.astype(float))
+    return replace(network, findings=findings, evidence={**network.evidence, **evidence})
+
+
 def posterior(network: Network, wanted: Iterable[str]) -> Posterior:
     """Posterior of the network given its evidence and findings.
 
@@ -301,22 +337,12 @@ def posterior(network: Network, wanted: Iterable[str]) -> Posterior:
     wanted = list(wanted)
     whole = calibrate(network, wanted)
     parts = [(1.0, whole)]
-    ratios: dict[frozenset[tuple[str, str]], float] = {}
-    for special in network.special:  # two ratios of one state multiply
-        state = frozenset(special.state)
-        ratios[state] = ratios.get(state, 1.0) * special.ratio
-    for state, ratio in ratios.items():
-        evidence = dict.fromkeys(network.roots, 0)
-        for component, mode in state:
-            evidence[component] = network.variables[component].states.index(mode)
-        if any(evidence.get(v, s) != s for v, s in network.evidence.items()):
-            continue  # this state is ruled out by the evidence
-        fixed = replace(network, evidence={**network.evidence, **evidence})
+    for factor, fixed in mixture(network):
         try:
             beliefs = calibrate(fixed, wanted)
         except EvidenceError:
             continue  # this state has probability zero already
-        weight = (ratio - 1.0) * math.exp(beliefs.log_evidence - whole.log_evidence)
+        weight = factor * math.exp(beliefs.log_evidence - whole.log_evidence)
         parts.append((weight, beliefs))
     total = sum(w for w, _ in parts)
     if not total > LEAST_TOTAL:

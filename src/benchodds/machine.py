@@ -123,7 +123,7 @@ class FoldedNetwork:
             p = p * self.network.tables[name].p[self._rows.index[name][self._rows.first]]
         for special in self.network.special:
             for i, state in enumerate(self.states):
-                if set(state) == set(special.state):
+                if special.holds(state):
                     p[i] *= special.ratio
         return p
 

@@ -205,8 +205,8 @@ def fault_nodes(
     """
     variables = component_nodes(model)
     odds = {c: prior.odds[c].copy() for c in variables}
-    findings: dict[str, Table] = {}
-    special = [Special((), prior.leak)]
+    findings: dict[str, Table] = dict(prior.findings)
+    special = list(prior.special) or [Special((), prior.leak)]
     for link in prior.links:
         raised, mode = link.raises.split(".")
         if raised not in variables or mode not in model.components[raised].modes:

@@ -76,6 +76,10 @@ def prior_mistakes(priors: PriorSet, model: Names) -> Iterator[str]:
     for complaint in model.complaints:
         if sum(row.share.get(complaint, 0.0) for row in priors.rows) <= 0:
             yield f"rows: the shares for '{complaint}' are all zero"
+    for complaint in priors.together.unnoticed:
+        if complaint not in model.complaints:
+            near = nearest(complaint, model.complaints)
+            yield f"together.unnoticed: '{complaint}' is not a complaint of {model.id}{near}"
     yield from _context_mistakes(priors, model, faults)
     yield from _link_mistakes(priors, faults)
 

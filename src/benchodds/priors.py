@@ -8,8 +8,8 @@ multiply the odds of one fault when another is present.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Literal
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
@@ -17,7 +17,7 @@ from scipy.optimize import brentq
 
 from benchodds.errors import ModelError, UnknownNameError, nearest
 from benchodds.system import SystemModel
-from benchodds.tables import Array
+from benchodds.tables import Array, Special, Table
 from benchodds.validation import validate
 
 NONE = "none.elec"
@@ -29,6 +29,7 @@ class _Strict(BaseModel):
 
 
 Interval = tuple[float, float]
+Unnoticed = Annotated[float, Field(gt=0, lt=0.5)]
 
 
 class Row(_Strict):
@@ -64,9 +65,13 @@ class Link(_Strict):
 
 
 class Together(_Strict):
-    """Share of faulty machines that have two faults or more."""
+    """Share of faulty machines that have two faults or more; ``unnoticed`` is, by
+    complaint, the share of machines that have such a fault and nobody complained of it; it
+    serves jobs that join systems.
+    """
 
     two_or_more: float = Field(gt=0, lt=0.9)
+    unnoticed: dict[str, Unnoticed] = {}
     provenance: str = Field(min_length=3)
 
 
@@ -143,11 +148,15 @@ class FaultPrior:
     electrical fault); with any fault the complaint is certain. Shares, leak and scale are
     such that, given the complaint, single faults stand in the shares of the file, no fault
     has the share of ``none.elec`` and two or more have ``two_or_more`` (before links).
+    ``special`` takes the place of the leak, and ``findings`` join the links, where there are
+    some (see ``joinpriors``).
     """
 
     odds: Mapping[str, Array]
     leak: float
     links: tuple[Link, ...]
+    special: tuple[Special, ...] = ()
+    findings: Mapping[str, Table] = field(default_factory=dict)
 
 
 def fault_prior(

@@ -13,6 +13,7 @@ from benchodds import files, jobs
 from benchodds.assess import Assessment, Machine, assess
 from benchodds.errors import ReadingError, UnknownNameError, nearest
 from benchodds.jobs import Event, Job, Reading, Technique
+from benchodds.join import JoinedModel, complaint_name
 from benchodds.laws import applied
 from benchodds.network import physics
 from benchodds.store import Store, default_path
@@ -61,6 +62,8 @@ def opening(
     Without a complaint it is the first of the model.
     """
     model = files.load_system(system, variant)
+    if isinstance(model, JoinedModel) and complaint:
+        complaint = complaint_name(model.parts, complaint)
     prior_set = prior_set or files.default_priors(model.id)
     priors = files.load_priors(prior_set)
     said = complaint or next(iter(model.complaints))

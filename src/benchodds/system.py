@@ -99,6 +99,8 @@ class ModeInput(_Strict):
     """Distribution of the input by fault mode."""
     otherwise: str = "1"
     """Distribution in every other mode, and when the part is good."""
+    joined: dict[Name, str] = {}
+    """Distribution by fault modes that only another system's view of the same part knows."""
 
 
 class Quantity(_Strict):
@@ -128,6 +130,28 @@ class Quantity(_Strict):
         if (self.grid is None) == (self.states is None):
             raise ValueError("a quantity has either a grid or two states")
         return self
+
+
+class Raised(_Strict):
+    """A fault of this system that faults of another one bring on."""
+
+    by: tuple[str, ...] = Field(min_length=1)
+    """Faults of the other system, "reg.dead" or "stator.*"."""
+    times: float = Field(gt=0)
+    """What the odds are multiplied by when any of these is there."""
+
+
+class Meeting(_Strict):
+    """How this system meets another one on the same machine."""
+
+    stands_for: dict[str, tuple[str, ...]] = {}
+    """Fault of this system = the other's faults that it is a short word for."""
+    raises: dict[str, Raised] = {}
+    """Fault of this system = the other's faults that bring it on."""
+    leaves: tuple[str, ...] = ()
+    """Tests that are left to the other system, which has its own."""
+    provenance: Text
+    """Where this comes from; the word judgement when from nowhere else."""
 
 
 class SystemModel(_Strict):
@@ -171,6 +195,12 @@ class SystemModel(_Strict):
     """What can be done about it."""
     closing: tuple[Text, ...] = ()
     """Steps before the machine leaves the bench."""
+    shared: dict[str, str] = {}
+    """Parts that other systems have too: "battery.*" = "battery", "gnd.strap" = "earth.highR"."""
+    shared_setups: dict[str, str] = {}
+    """Set-ups that other systems have too: name = common name."""
+    meets: dict[Name, Meeting] = {}
+    """How this system depends on others when a job joins them, by their name."""
     variant: str = ""
     """The variant that was read; not written in a file."""
 
@@ -206,6 +236,9 @@ class SystemModel(_Strict):
         key = name.strip().lower().replace("_", "-")
         if key in self.tests:
             return key
+        joined = [t for t in self.tests if "+" in self.id and t.endswith(f"-{key}")]
+        if len(joined) == 1:  # of joined systems only one has it
+            return joined[0]
         raise UnknownNameError(
             f"'{name}' is not a test of {self.id} ({self.variant}){nearest(key, self.tests)}"
         )

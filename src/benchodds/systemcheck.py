@@ -61,6 +61,7 @@ class _Check:
                 f"{nearest(model.default_variant, model.variants)}"
             )
         yield from self._only()
+        yield from self._meetings()
         for name in model.components:
             if name in model.quantities:
                 yield f"quantities.{name}: a component has this name; choose another"
@@ -73,6 +74,23 @@ class _Check:
             yield from self._test(f"tests.{name}", test)
         for name, repair in model.repairs.items():
             yield from self._repair(f"repairs.{name}", repair)
+
+    def _meetings(self) -> Iterator[str]:
+        """What is shared with other systems, and what stands for them: the names of this one."""
+        model = self.model
+        for fault in model.shared:
+            yield from self._fault(f"shared.'{fault}'", fault)
+            whole, common = fault.endswith(".*"), model.shared[fault]
+            if whole == ("." in common):
+                right = "a name, such as 'battery'" if whole else "a fault, such as 'earth.highR'"
+                yield f"shared.'{fault}': '{common}' found where {right} is expected"
+        yield from self._refs("shared_setups", model.shared_setups, "setups", "set-up")
+        for name, meeting in model.meets.items():
+            for fault in meeting.stands_for:
+                yield from self._fault(f"meets.{name}.stands_for.'{fault}'", fault)
+            for fault in meeting.raises:
+                yield from self._fault(f"meets.{name}.raises.'{fault}'", fault)
+            yield from self._refs(f"meets.{name}.leaves", meeting.leaves, "tests", "test")
 
     def _only(self) -> Iterator[str]:
         """Variants that parts, quantities, tests and repairs are kept to."""
@@ -119,6 +137,8 @@ class _Check:
                     modes = self.model.components[modal.of].modes
                     yield from self._ref(f"{where}.by.{mode}", mode, modes, "fault mode")
                 yield from _attempt(f"{where}.by.{mode}", parse_distribution, dist)
+            for mode, dist in modal.joined.items():
+                yield from _attempt(f"{where}.joined.{mode}", parse_distribution, dist)
             yield from _attempt(f"{where}.otherwise", parse_distribution, modal.otherwise)
         inputs = {*q.random, *q.modes, *self.known["quantities"]} - {name}
         yield from _names(f"{path}.formula", q.formula, inputs)

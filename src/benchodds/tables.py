@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -61,10 +61,25 @@ State = tuple[tuple[str, str], ...]
 
 @dataclass(frozen=True)
 class Special:
-    """A whole machine state whose prior weight is multiplied by ``ratio``."""
+    """A whole machine state whose prior weight is multiplied by ``ratio``.
+
+    Faults in ``apart`` do not count: the ratio holds whether they are there or not.
+    """
 
     state: State
     ratio: float
+    apart: frozenset[tuple[str, str]] = frozenset()
+
+    def allows(self, component: str, states: Sequence[str]) -> tuple[int, ...]:
+        """Indices of the states (good first) that a component may be in."""
+        here = dict(self.state)
+        if component in here:
+            return (states.index(here[component]),)
+        return (0, *(i for i, m in enumerate(states) if i and (component, m) in self.apart))
+
+    def holds(self, state: State) -> bool:
+        """Whether a whole machine state is this one, whatever is apart from it."""
+        return set(state) - self.apart == set(self.state)
 
 
 @dataclass(frozen=True, eq=False)
