@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from functools import lru_cache
+from heapq import heapify, heappop, heappush
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -71,8 +72,13 @@ def elimination_order(
         total, order = 0.0, []
         for group in groups:
             costs = {i: cost(i) for i in group}
+            queue = list(costs.values())
+            heapify(queue)
             while costs:
-                i = -min(costs.values())[1]
+                cheapest = heappop(queue)
+                i = -cheapest[1]
+                if costs.get(i) != cheapest:  # its cost has changed since
+                    continue
                 del costs[i]
                 order.append(names[i])
                 total += math.exp(min(weight[i], 600.0)) * places[i]
@@ -85,6 +91,7 @@ def elimination_order(
                     places[u] += sum(sizes[j][1] - 1 for j in _bits(new & side))
                     if u in costs:
                         costs[u] = cost(u)
+                        heappush(queue, costs[u])
         return total, tuple(order)
 
     even = [1.0] * len(names)
