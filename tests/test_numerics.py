@@ -94,7 +94,7 @@ def test_very_many_readings_against_log_space(machine: Machine) -> None:
         [("vexc", "112"), ("vexc", "0")] * 100,
         [("gap", "strong 10/10"), ("gap", "none 0/10")] * 100,
         [("rsec", "OL"), ("rsec", "0.0"), ("rsec", "9.8k")] * 60,
-        [("vexc", "0.001"), ("vexc", "900"), ("rsec", "0.001"), ("rsec", "19M")],
+        [("vexc", "0.001 V"), ("vexc", "9000 V"), ("rsec", "0.001 ohm"), ("rsec", "900 Mohm")],
         [("gap", "none 0/200"), ("gap", "strong 200/200")],
     ],
     ids=["peaks", "sparks", "ohms", "tiny and huge", "long counts"],

@@ -115,9 +115,13 @@ def _stand_in(data: Any, path: Sequence[str | int], error: Any) -> bool:
             place = place[key]
         except (KeyError, IndexError, TypeError):
             return False
-    if not isinstance(place, (dict, list)):
+    last = path[-1]
+    if isinstance(place, list) and last in range(len(place)):
+        place[int(last)] = value
+    elif isinstance(place, dict):
+        place[last] = value
+    else:
         return False
-    place[path[-1]] = value  # type: ignore[index]
     return True
 
 
