@@ -250,3 +250,22 @@ def test_the_commands(tmp_path: Path) -> None:
     broken = tmp_path / "broken.jsonl"
     broken.write_text("?\n", encoding="utf-8")
     assert "broken.jsonl, line 1" in run("restore", str(broken), "--store", store, code=2)
+
+
+def test_old_verdicts_come_back_bit_for_bit(tmp_path: Path) -> None:
+    """The demo's jobs, exported and brought into a new store, give the same odds, bit for bit."""
+    first, second, file = (str(tmp_path / n) for n in ("a.sqlite", "b.sqlite", "jobs.jsonl"))
+
+    def run(*args: str) -> str:
+        result = CliRunner().invoke(main, list(args))
+        assert result.exit_code == 0, result.output
+        return result.output
+
+    run("demo", "--store", first)
+    run("export", "--to", file, "--store", first)
+    run("restore", file, "--store", second)
+    jobs = json.loads(run("jobs", "--json", "--store", second))["jobs"]
+    assert jobs
+    for job in jobs:
+        asked = ("odds", job["id"], "--json")
+        assert run(*asked, "--store", second) == run(*asked, "--store", first)
