@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from benchodds import archive
 from benchodds.archive import ArchiveError, Record
 from benchodds.cli import main
+from benchodds.database import MIGRATIONS
 from benchodds.errors import BenchoddsError, JobError
 from benchodds.jobs import Event, Job, fold, note_event
 from benchodds.store import Store
@@ -269,3 +270,27 @@ def test_old_verdicts_come_back_bit_for_bit(tmp_path: Path) -> None:
     for job in jobs:
         asked = ("odds", job["id"], "--json")
         assert run(*asked, "--store", second) == run(*asked, "--store", first)
+
+
+STORES = Path(__file__).parent / "data" / "stores"
+
+
+@pytest.mark.parametrize("old", sorted(STORES.glob("version-*.sqlite")), ids=lambda p: p.stem)
+def test_stores_of_every_version_open(old: Path, tmp_path: Path) -> None:
+    """A store that an earlier version wrote holds the same jobs after it was brought up to date.
+
+    A file is added here with every migration; what it held is beside it.
+    """
+    place = tmp_path / "jobs.sqlite"
+    place.write_bytes(old.read_bytes())
+    wanted = old.with_suffix(".jsonl").read_text(encoding="utf-8").splitlines()
+    with Store.open(place, create=False) as store:
+        assert list(archive.write(store.snapshot())) == wanted
+        store.append("1", lambda j: note_event(j, "still writes", at=AT, uid="later"))
+        assert store.job("1").notes[-1].text == "still writes"
+
+
+def test_there_is_a_store_of_each_version() -> None:
+    """One for every migration, so that the test above leaves none out."""
+    names = [f"version-{n}.sqlite" for n in range(1, len(MIGRATIONS) + 1)]
+    assert sorted(p.name for p in STORES.glob("*.sqlite")) == sorted(names)
