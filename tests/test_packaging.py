@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 import sysconfig
+import tomllib
 import venv
 import zipfile
+from importlib import metadata
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 ROOT = Path(__file__).parents[1]
 PROBE = (
@@ -68,3 +73,67 @@ def test_files_are_found_from_an_editable_install(tmp_path: Path) -> None:
     paths = found(python, None, tmp_path)
     assert any(site.glob("*benchodds*"))
     assert all(p.is_file() and p.is_relative_to(ROOT) for p in paths)
+
+
+FREE = re.compile(
+    r"\b(MIT|BSD|Apache|PSF|Python Software Foundation|MPL|Mozilla|ISC|Zlib|HPND|LGPL|CC0|"
+    r"matplotlib|Unlicense)\b",
+    re.IGNORECASE,
+)
+
+
+def needed(start: str) -> dict[str, metadata.Distribution]:
+    """A distribution and all that it needs, extras aside."""
+    found: dict[str, metadata.Distribution] = {}
+    todo = [start]
+    while todo:
+        name = todo.pop()
+        if canonicalize_name(name) in found:
+            continue
+        distribution = metadata.distribution(name)
+        found[canonicalize_name(name)] = distribution
+        for line in distribution.requires or []:
+            requirement = Requirement(line)
+            if requirement.marker is None or requirement.marker.evaluate({"extra": ""}):
+                todo.append(requirement.name)
+    return found
+
+
+def test_licences_allow_shipping() -> None:
+    """What is installed with the project is under licences that allow it."""
+    for name, distribution in needed("benchodds").items():
+        meta = distribution.metadata
+        said = [meta.get("License-Expression"), (meta.get("License") or "")[:300]]
+        said += [c for c in meta.get_all("Classifier") or [] if c.startswith("License")]
+        text = " ".join(filter(None, said))
+        if not FREE.search(text):  # only in the licence file itself
+            files = [f for f in distribution.files or [] if "LICEN" in f.name.upper()]
+            text = " ".join(f.read_text()[:2000] for f in files)
+        assert FREE.search(text) or "Permission is hereby granted" in text, name
+        assert not re.search(r"(?<!L)GPL(?!.*exception)", text.split("\n")[0]), name
+
+
+def test_every_dependency_has_its_reason() -> None:
+    """DEVELOPERS.md says why each is there."""
+    said = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    data = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = data["optional-dependencies"]
+    wanted = [*data["dependencies"]]
+    wanted += [r for name, rows in extras.items() if name not in ("test", "dev") for r in rows]
+    for line in wanted:
+        assert f"`{Requirement(line).name}`" in said, line
+
+
+def test_the_shell_completes_commands() -> None:
+    """Click's completion script, and the commands that it offers."""
+    env = {**os.environ, "_BENCHODDS_COMPLETE": "bash_source"}
+    done = subprocess.run(
+        [sys.executable, "-m", "benchodds"], env=env, capture_output=True, text=True, check=False
+    )
+    assert "complete" in done.stdout
+    asked = {**env, "_BENCHODDS_COMPLETE": "bash_complete", "COMP_WORDS": "benchodds re"}
+    asked["COMP_CWORD"] = "1"
+    done = subprocess.run(
+        [sys.executable, "-m", "benchodds"], env=asked, capture_output=True, text=True, check=False
+    )
+    assert {"record", "report", "restore", "reopen"} <= set(re.findall(r"plain,(\w+)", done.stdout))

@@ -2,4 +2,4 @@
 
 from benchodds.cli import main
 
-main()
+main(prog_name="benchodds")
