@@ -54,7 +54,7 @@ NATURES = ("none", "priors", "spreads", "operator", "meter")
 @click.option("--shop", default="shop", show_default=True, help="What things cost.")
 @click.option("--trial", default="trial", show_default=True, help="Perturbations and routines.")
 @click.option(
-    "--steps", type=click.IntRange(1, 4), default=1, show_default=True, help="Of the look-ahead."
+    "--steps", type=click.IntRange(1, 4), default=2, show_default=True, help="Of the look-ahead."
 )
 @click.option(
     "--floor",

@@ -161,33 +161,41 @@ def pays(place: Place, test: str) -> bool:
     return flags.rate * flags.minutes_of(flags.check(test)) < place.perfect()
 
 
-def best_order(
-    cost: Callable[[tuple[str, ...]], float],
+Order = tuple[str, ...]
+
+
+def grown(cost: Callable[[Order], float], tests: Sequence[str]) -> Order:
+    """An order of tests, each time with the test behind it that lowers the cost most."""
+    best: Order = ()
+    least = cost(best)
+    while len(best) < len(tests):
+        found = min((cost((*best, t)), (*best, t)) for t in tests if t not in best)
+        if found[0] >= least:
+            break
+        least, best = found
+    return best
+
+
+def improved(
+    cost: Callable[[Order], float],
+    starts: Sequence[Order],
     tests: Sequence[str],
-    starts: Sequence[tuple[str, ...]],
     rng: np.random.Generator,
     tries: int,
-) -> tuple[str, ...]:
-    """An order of tests with low cost, found on whatever ``cost`` was trained on.
+) -> Order:
+    """The best of some orders, then better by dropping, inserting, moving and exchanging tests.
 
-    First tests are added at the end, each time the one that lowers the cost most; then the
-    best of this and of the starts is improved by dropping, moving, inserting and exchanging
-    tests at random while that lowers the cost (local search; no proof of the optimum).
+    Changes are tried at random and kept while they lower the cost (local search; no proof of
+    the optimum).
     """
-    known: dict[tuple[str, ...], float] = {}
+    known: dict[Order, float] = {}
 
-    def value(order: tuple[str, ...]) -> float:
+    def value(order: Order) -> float:
         if order not in known:
             known[order] = cost(order)
         return known[order]
 
-    best: tuple[str, ...] = ()
-    while len(best) < len(tests):
-        longer = min(((*best, t) for t in tests if t not in best), key=value)
-        if value(longer) >= value(best):
-            break
-        best = longer
-    best = min([best, *starts], key=value)
+    best = min(starts, key=value)
     for _ in range(tries):
         tried = _changed(best, tests, rng)
         if value(tried) < value(best):
@@ -195,9 +203,7 @@ def best_order(
     return best
 
 
-def _changed(
-    order: tuple[str, ...], tests: Sequence[str], rng: np.random.Generator
-) -> tuple[str, ...]:
+def _changed(order: Order, tests: Sequence[str], rng: np.random.Generator) -> Order:
     out = list(order)
     kind = int(rng.integers(4))
     left = [t for t in tests if t not in out]
