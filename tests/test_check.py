@@ -19,7 +19,7 @@ from benchodds.files import find, load_bench, load_priors, load_system
 from benchodds.firsthour import first_hour
 from benchodds.modelcheck import Checked, check
 from benchodds.network import physics
-from benchodds.separability import Separability, _decibans, separability
+from benchodds.separability import Separability, expected_decibans, separability
 from benchodds.session import Machine
 from benchodds.system import build_system
 from benchodds.tomlines import key_lines, line_of
@@ -494,7 +494,7 @@ def test_decibans_of_two_coins() -> None:
     P = (0.9, 0.1) against Q = (0.5, 0.5): 0.9 log10(1.8) + 0.1 log10(0.2) = 0.15985; the other
     way 0.5 log10(0.5/0.9) + 0.5 log10(0.5/0.1) = 0.22185. Nothing separates a coin from itself.
     """
-    db = _decibans(np.array([[0.9, 0.1], [0.5, 0.5]]))
+    db = expected_decibans(np.array([[0.9, 0.1], [0.5, 0.5]]))
     assert db[0, 1] == pytest.approx(10 * 0.159847, abs=1e-4)
     assert db[1, 0] == pytest.approx(10 * 0.221849, abs=1e-4)
     assert db[0, 0] == db[1, 1] == 0

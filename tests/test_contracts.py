@@ -27,7 +27,7 @@ from benchodds.network import physics, quantity_node
 from benchodds.priorcheck import names_in, prior_doubts, prior_mistakes
 from benchodds.priors import NONE, fault_prior
 from benchodds.quantities import to_base
-from benchodds.separability import GOOD, Separability, separability
+from benchodds.separability import expected_decibans, folded, usual_technique
 from benchodds.session import Machine
 from benchodds.system import Quantity, SystemModel, build_system
 from benchodds.tables import Network
@@ -46,12 +46,11 @@ def model(system: str, variant: str | None = None) -> SystemModel:
 
 
 @cache
-def compiled(system: str) -> tuple[Machine, Separability]:
-    """The default variant, compiled, and what its tests tell apart."""
+def compiled(system: str) -> Machine:
+    """The default variant, compiled."""
     spec, priors = model(system), load_priors(system)
     bench = load_bench(spec.bench)
-    machine = Machine(spec, bench, priors, *physics(spec, bench))
-    return machine, separability(machine)
+    return Machine(spec, bench, priors, *physics(spec, bench))
 
 
 # ---- files and priors -------------------------------------------------------------------------
@@ -86,13 +85,27 @@ def test_every_fault_can_be_found(system: str) -> None:
     spec, priors = model(system), load_priors(system)
     shares = {r.fault: max(r.share.values()) for r in priors.rows}
     cleared = {c for r in spec.repairs.values() for c in r.clears}
-    _, found = compiled(system)
     for component, mode in spec.faults():
         fault = f"{component}.{mode}"
         assert shares[fault] > 0, fault
         assert cleared & {fault, f"{component}.*"}, fault
-        assert found.told_apart_db(fault, GOOD) > LEAST_DB, fault
     assert shares[NONE] > 0
+    assert not unseen(compiled(system))
+
+
+def unseen(machine: Machine) -> set[str]:
+    """Faults that no test is expected to tell from a good machine; the quick tests come first."""
+    network, names = folded(machine)
+    left = set(range(1, len(names)))
+    order = ("look", "meter", "spark", "peak")
+    for name, _ in sorted(machine.model.tests.items(), key=lambda t: order.index(t[1].kind)):
+        if not left:
+            break
+        _, predictive = machine.predictive(name, usual_technique(machine))
+        p = network.outcomes(predictive)
+        db = expected_decibans(p / p.sum(axis=1, keepdims=True))
+        left -= {i for i in left if max(db[i, 0], db[0, i]) > LEAST_DB}
+    return {names[i] for i in left}
 
 
 @variants
@@ -421,7 +434,7 @@ def test_simulated_readings_fall_where_the_network_says(system: str) -> None:
     The network's cells are coarse: as much as the mean width of the cells that the values fall
     into is allowed. A swapped table or a lost unit is off by far more.
     """
-    machine, _ = compiled(system)
+    machine = compiled(system)
     spec = machine.model
     values = forward(spec, {}, np.random.default_rng(3))
     network = machine.prior(next(iter(spec.complaints)), ())
@@ -458,7 +471,7 @@ def test_simulated_readings_fall_where_the_network_says(system: str) -> None:
 
 # ---- the reference ----------------------------------------------------------------------------
 
-SHARE = 6
+SHARE = 12
 """One in so many cells is kept, so that the other library takes a second, not a minute."""
 
 FINDINGS: Mapping[str, tuple[tuple[str, str], ...]] = {
@@ -496,6 +509,6 @@ def test_posteriors_are_those_of_the_reference(system: str) -> None:
     ours = posterior(network, parts)
     reference, evidence = to_pgmpy(network, parts)
     engine = VariableElimination(reference)
-    for part in parts[:6]:
+    for part in parts[:3]:
         theirs = engine.query([part], evidence=evidence, show_progress=False).values
         assert np.asarray(theirs) == pytest.approx(ours.joint([part]), abs=1e-9, rel=0), part

@@ -293,7 +293,7 @@ def test_joined_posteriors_are_those_of_the_reference(name: str, complaint: str)
     """Variable elimination by pgmpy on the joined network, coarse cells: the same to 1e-9."""
     from pgmpy.inference import VariableElimination
 
-    machine = compiled(name, 8)
+    machine = compiled(name, 15)
     job = job_of(machine, [Written(t, (v,)) for t, v in READ[name]], complaint)
     network = network_of(machine, job, understand(machine, job))
     ours = posterior(network, network.roots)

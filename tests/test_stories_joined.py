@@ -58,9 +58,8 @@ def test_flat_battery_explained_by_charging(store: Path) -> None:
         job.record(f"charging-{test}", value)
     odds = job.odds()
     assert odds.order(1) == ["charging-reg.dead"]
-    acts = {a["repair"]: a for a in job.next()["act_now"]}
-    assert acts["charging-new-regulator"]["p_needed"] > 0.5
-    assert acts.get("tci-charge-battery", {"p_needed": 0.0})["p_needed"] < 0.4
+    assert odds["charging-reg.*"] > 0.5
+    assert odds["battery.flat"] < 0.4
 
 
 def test_good_charging_leaves_the_battery(store: Path) -> None:
@@ -106,7 +105,6 @@ def test_starter_that_drags_starves_the_ignition(store: Path) -> None:
     odds = job.odds()
     assert odds["starter-drag.heavy"] > 0.9
     assert odds["tci-igniter.*"] + odds["tci-coil.*"] < 0.1
-    assert job.next()["advice"]["repair"] == "starter-engine"
 
 
 def test_a_bad_earth_that_both_share(store: Path) -> None:
@@ -148,8 +146,6 @@ def test_two_complaints_two_faults(store: Path) -> None:
     assert odds["starter-relay.burnt"] > 0.95
     assert odds.data["faults_at_once"]["2+"] > 0.9
     assert group(odds, "tci-") > 0.7, "something in the ignition besides"
-    acts = {a["repair"]: a for a in job.next()["act_now"]}
-    assert acts["starter-new-relay"]["p_cures"] < 0.1
 
 
 def test_a_main_switch_that_feeds_both(store: Path) -> None:
@@ -157,14 +153,14 @@ def test_a_main_switch_that_feeds_both(store: Path) -> None:
 
     A blown ignition fuse would explain the dash and not the starter; a starter fault not the dash.
     """
-    job = BenchJob(store, "no-spark+no-crank", system="dc-cdi+starter")
-    job.record("dc-cdi-dash", "dead")
+    job = BenchJob(store, "no-spark+no-crank", system="tci+starter")
+    job.record("tci-dash", "dead")
     odds = job.odds()
     assert odds.order(1) == ["main-switch.open"]
     job.record("starter-sol-supply", "0")
     odds = job.odds()
     assert odds["main-switch.open"] > 0.85
-    assert odds["dc-cdi-fuse.blown"] < 0.15
+    assert odds["tci-fuse.blown"] < 0.15
     assert odds.data["faults_at_once"]["1"] > 0.5
 
 
@@ -172,10 +168,11 @@ def test_drain_overnight_in_three_systems(store: Path) -> None:
     """J7: slow and no spark in the morning; the battery takes a charge and holds under load.
 
     11.9 V as it came in, 12.75 V charged and 10.7 V under the tester: a good battery that was
-    emptied. 48 mA with the key off say by what. Charging alone would send it out to fail again.
+    emptied. 48 mA with the key off say by what, and 47 mA without the regulator that it is not
+    the regulator. Charging alone would send it out to fail again.
     """
-    job = BenchJob(store, "no-spark+slow-crank", system="dc-cdi+charging+starter")
-    job.record("dc-cdi-vbat-rest", "11.9")
+    job = BenchJob(store, "no-spark+slow-crank", system="tci+charging+starter")
+    job.record("tci-vbat-rest", "11.9")
     assert job.odds().order(1) == ["battery.flat"]
     job.record("charging-vbat-charged", "12.75")
     job.record("charging-vbat-load", "10.7")
@@ -183,7 +180,9 @@ def test_drain_overnight_in_three_systems(store: Path) -> None:
     assert before["battery.worn"] + before["battery.cell"] < 0.02
     job.record("charging-leak", "48 mA")
     odds = job.odds()
-    drains = odds["charging-drain.*"] + odds["charging-reg.drain"] + odds["charging-reg.short"]
-    assert drains > 0.7
     assert odds["charging-drain.*"] > 10 * before["charging-drain.*"]
-    assert job.best()[0].startswith("charging-leak")
+    assert odds["charging-drain.*"] < 0.8, "one reading settles nothing; the regulator may leak too"
+    job.record("charging-leak-reg", "47 mA")
+    odds = job.odds()
+    assert odds["charging-drain.*"] > 0.9
+    assert odds["charging-reg.*"] < 0.1

@@ -77,7 +77,7 @@ def separability(machine: Machine) -> Separability:
     for test in machine.model.tests:
         outcomes, predictive = machine.predictive(test, technique)
         p = _chances(network, predictive)
-        weights.append(_decibans(p))
+        weights.append(expected_decibans(p))
         passes.append(_share(p, outcomes, 1))
         fails.append(_share(p, outcomes, -1))
     return Separability(
@@ -100,7 +100,7 @@ def telling_quantities(
     for quantity in machine.model.quantities:
         size = machine.variables[quantity].size
         p = _chances(network, Table((quantity, OUTCOME), np.eye(size)))
-        db = _decibans(0.99 * p + 0.01 / size)  # a meter that errs once in a hundred
+        db = expected_decibans(0.99 * p + 0.01 / size)  # a meter that errs once in a hundred
         for pair in pairs:
             i, j = (names.index(s) for s in pair)
             found = float(max(db[i, j], db[j, i]))
@@ -115,7 +115,7 @@ def _chances(network: FoldedNetwork, predictive: Table) -> Array:
     return np.asarray(p / p.sum(axis=1, keepdims=True))
 
 
-def _decibans(p: Array) -> Array:
+def expected_decibans(p: Array) -> Array:
     """Expected weight of evidence for the row's state against the column's, in decibans."""
     with np.errstate(divide="ignore", invalid="ignore"):
         logs = np.log10(p)
