@@ -131,7 +131,7 @@ def _cable(length_mm: Array, area_mm2: Array) -> Array:
     """Resistance of a copper conductor at 20 C: 0.017241 ohm mm2/m, l / A (IEC 60028).
 
     Strand and class come on top: IEC 60228 allows 1.04 to 1.07 times this for solid and
-    stranded conductors, 1.13 to 1.16 times for flexible ones.
+    stranded conductors, 1.10 to 1.16 times for flexible ones.
     """
     return np.asarray(0.017241e-3 * np.asarray(length_mm, dtype=float) / area_mm2)
 
