@@ -131,5 +131,5 @@ def tally_of(cases: Sequence[Case]) -> Tally:
     out = Tally(sources=["drawn"])
     for case in cases:
         out.rows += 1
-        out.add(alike(case, "day"), 1, ("drawn", case.job))
+        out.add(alike(case), 1, ("drawn", case.job))
     return out

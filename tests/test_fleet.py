@@ -116,7 +116,7 @@ def test_several_processes_and_a_killed_worker(folder: Path, alone: Tally) -> No
         ) as local,
         distributed.Client(local) as client,
     ):
-        assert same(read(chunks_of(folder), Makers(load_learning()), "day", runner(client)), alone)
+        assert same(read(chunks_of(folder), Makers(load_learning()), runner(client)), alone)
         pids = client.run(os.getpid)
         killed: list[int] = []
 
@@ -130,7 +130,7 @@ def test_several_processes_and_a_killed_worker(folder: Path, alone: Tally) -> No
         def run(function: Any, chunks: Any) -> Iterator[Any]:
             return kill_one(runner(client)(function, chunks))
 
-        assert same(read(chunks, Makers(load_learning()), "day", run), alone)
+        assert same(read(chunks, Makers(load_learning()), run), alone)
         assert killed
 
 

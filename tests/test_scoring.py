@@ -90,3 +90,18 @@ def test_difference_covers_as_it_says() -> None:
         _, low, high = difference(rng.normal(0.3, 1, 25), rng.normal(0, 1, 25), 0.9)
         hits += low <= 0.3 <= high
     assert 0.87 < hits / 600 < 0.93
+
+
+def test_times_are_repeats() -> None:
+    """A forecast made three times counts as three, in every score."""
+    rng = np.random.default_rng(3)
+    p, o, n = rng.random(20), (rng.random(20) < 0.4).astype(float), rng.integers(1, 5, 20)
+    edges = np.linspace(0, 1, 4)
+    long_p, long_o = np.repeat(p, n), np.repeat(o, n)
+    a, b = murphy(p, o, edges, n), murphy(long_p, long_o, edges)
+    assert list(vars(a).values()) == pytest.approx(list(vars(b).values()))
+    for x, y in zip(
+        reliability(p, o, edges, 0.9, n), reliability(long_p, long_o, edges), strict=True
+    ):
+        assert list(vars(x).values()) == pytest.approx(list(vars(y).values()))
+    assert difference(p, o, 0.9, n) == pytest.approx(difference(long_p, long_o, 0.9))

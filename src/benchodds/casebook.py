@@ -18,7 +18,7 @@ from benchodds.learning import Learning
 from benchodds.rows import RowsError, csv_rows, json_rows
 from benchodds.store import Store
 from benchodds.system import SystemModel
-from benchodds.tally import Bad, Chunk, Period, Run, Tally, read
+from benchodds.tally import Bad, Chunk, Run, Tally, read
 
 TABLES = (".csv", ".tsv", ".txt")
 LINES = (".jsonl", ".ndjson", ".json")
@@ -93,13 +93,12 @@ def read_jobs(
     sources: Sequence[Chunk],
     learning: Learning,
     *,
-    period: Period = "day",
     skip_bad: bool = False,
     today: date | None = None,
     run: Run = map,
 ) -> Tally:
     """Count the jobs of all sources. Raises RowsError for bad rows unless they may be skipped."""
-    tally = read(sources, Makers(learning, today), period, run)
+    tally = read(sources, Makers(learning, today), run)
     if tally.n_bad and not skip_bad:
         raise RowsError(complaint(tally.bad, tally.n_bad, tally.rows))
     return tally

@@ -75,25 +75,33 @@ class Rolled:
         """The scored jobs that a test keeps."""
         return Rolled([s for s in self.scored if keep(s)], self.left_out, self.origins)
 
+    @property
+    def times(self) -> Array:
+        """How many jobs each scored row stands for."""
+        return np.array([s.count for s in self.scored], dtype=float)
+
     def losses(self, name: str) -> Array:
-        """Log loss of one set, job by job."""
+        """Log loss of one set, row by row."""
         each = [float(log_losses(s.said[name][None], [s.happened])[0]) for s in self.scored]
-        return np.repeat(each, [s.count for s in self.scored])
+        return np.array(each)
+
+    def loss(self, name: str) -> float:
+        """Mean log loss of one set over all jobs."""
+        return float(np.average(self.losses(name), weights=self.times))
 
     def scores(self, name: str, level: float) -> Scores:
         """All scores of one set."""
-        said, came = [], []
-        for s in self.scored:
-            said.append(np.tile(s.said[name], s.count))
-            came.append(np.tile(np.arange(len(s.said[name])) == s.happened, s.count))
-        p, o = np.concatenate(said), np.concatenate(came).astype(float)
-        squared = float(((p - o) ** 2).sum()) / self.jobs
-        curve = reliability(p, o, EDGES, level)
-        return Scores(float(self.losses(name).mean()), squared, murphy(p, o, EDGES), curve)
+        p = np.concatenate([s.said[name] for s in self.scored])
+        o = np.concatenate([np.arange(len(s.said[name])) == s.happened for s in self.scored])
+        times = np.repeat(self.times, [len(s.said[name]) for s in self.scored])
+        o = o.astype(float)
+        squared = float(times @ (p - o) ** 2) / self.jobs
+        curve = reliability(p, o, EDGES, level, times)
+        return Scores(self.loss(name), squared, murphy(p, o, EDGES, times), curve)
 
     def against(self, name: str, other: str, level: float) -> tuple[float, float, float]:
         """By how much a set's log loss is above another's per job, with an interval."""
-        return difference(self.losses(name), self.losses(other), level)
+        return difference(self.losses(name), self.losses(other), level, self.times)
 
 
 def truth_of(kind: Alike, names: Sequence[str], learning: Learning) -> int | str:

@@ -79,7 +79,12 @@ def bins_of(forecast: Array, edges: ArrayLike | None = None) -> Array:
     return np.asarray(np.searchsorted(inner, forecast, side="right"))
 
 
-def murphy(forecast: ArrayLike, outcome: ArrayLike, edges: ArrayLike | None = None) -> Parts:
+def murphy(
+    forecast: ArrayLike,
+    outcome: ArrayLike,
+    edges: ArrayLike | None = None,
+    times: ArrayLike | None = None,
+) -> Parts:
     """Parts of the Brier score of yes-no forecasts.
 
     Sources: A. Murphy, A new vector partition of the probability score, Journal of Applied
@@ -92,26 +97,34 @@ def murphy(forecast: ArrayLike, outcome: ArrayLike, edges: ArrayLike | None = No
         Probabilities, and 0 or 1.
     edges : array, optional
         Edges of bins, ascending; without them every distinct forecast is a bin.
+    times : (n,) array, optional
+        How often each forecast was made; once if left out.
     """
     p, o = np.asarray(forecast, dtype=float), np.asarray(outcome, dtype=float)
+    w = np.ones(len(p)) if times is None else np.asarray(times, dtype=float)
     which = bins_of(p, edges)
-    n = np.bincount(which).astype(float)
+    n = np.bincount(which, w)
     safe = np.maximum(n, 1.0)
-    said, came = np.bincount(which, p) / safe, np.bincount(which, o) / safe
-    base, total = float(o.mean()), len(p)
+    said, came = np.bincount(which, w * p) / safe, np.bincount(which, w * o) / safe
+    total = float(w.sum())
+    base = float(w @ o) / total
     inside_p, inside_o = p - said[which], o - came[which]
     return Parts(
-        score=float(((p - o) ** 2).mean()),
+        score=float(w @ (p - o) ** 2) / total,
         reliability=float(n @ (said - came) ** 2) / total,
         resolution=float(n @ (came - base) ** 2) / total,
         uncertainty=base * (1 - base),
-        spread=float((inside_p**2).mean()),
-        slope=float(2 * (inside_o * inside_p).mean()),
+        spread=float(w @ inside_p**2) / total,
+        slope=float(2 * w @ (inside_o * inside_p)) / total,
     )
 
 
 def reliability(
-    forecast: ArrayLike, outcome: ArrayLike, edges: ArrayLike, level: float = 0.90
+    forecast: ArrayLike,
+    outcome: ArrayLike,
+    edges: ArrayLike,
+    level: float = 0.90,
+    times: ArrayLike | None = None,
 ) -> tuple[Bin, ...]:
     """The reliability curve: bins that hold any forecast, with intervals of the true rate.
 
@@ -119,23 +132,29 @@ def reliability(
     and A. DasGupta, Statistical Science 16 (2001)).
     """
     p, o = np.asarray(forecast, dtype=float), np.asarray(outcome, dtype=float)
+    w = np.ones(len(p)) if times is None else np.asarray(times, dtype=float)
     which = bins_of(p, edges)
     out = []
     for b in np.unique(which):
         mine = which == b
-        n, hits = int(mine.sum()), float(o[mine].sum())
+        n, hits = float(w[mine].sum()), float(w[mine] @ o[mine])
         tail = (1 - level) / 2
         low = float(beta.ppf(tail, hits + 0.5, n - hits + 0.5)) if hits > 0 else 0.0
         high = float(beta.ppf(1 - tail, hits + 0.5, n - hits + 0.5)) if hits < n else 1.0
-        out.append(Bin(n, float(p[mine].mean()), hits / n, low, high))
+        out.append(Bin(n, float(w[mine] @ p[mine]) / n, hits / n, low, high))
     return tuple(out)
 
 
-def difference(a: Array, b: Array, level: float = 0.90) -> tuple[float, float, float]:
-    """Mean of a - b over the same jobs, and its interval by the central limit theorem."""
+def difference(
+    a: Array, b: Array, level: float = 0.90, times: ArrayLike | None = None
+) -> tuple[float, float, float]:
+    """Mean of a - b over the same jobs, and its interval by Student's t."""
     d = np.asarray(a) - np.asarray(b)
-    mean = float(d.mean())
-    if len(d) < 2:
+    w = np.ones(len(d)) if times is None else np.asarray(times, dtype=float)
+    n = float(w.sum())
+    mean = float(w @ d) / n
+    if n < 2:
         return mean, -np.inf, np.inf
-    half = float(t.ppf((1 + level) / 2, len(d) - 1)) * float(d.std(ddof=1)) / len(d) ** 0.5
+    sd = float(w @ (d - mean) ** 2 / (n - 1)) ** 0.5
+    half = float(t.ppf((1 + level) / 2, n - 1)) * sd / n**0.5
     return mean, mean - half, mean + half

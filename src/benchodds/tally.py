@@ -14,7 +14,7 @@ import itertools
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal, NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +25,11 @@ SHOWN = 20
 """Most bad rows of one source that are kept by number; the rest are counted."""
 
 Fingerprints = NDArray[np.uint64]
-Period = Literal["day", "month"]
-_LENGTH = {"day": 10, "month": 7}
+DAY, MONTH = 10, 7
+"""Length of a period as written: 2025-01-31, 2025-01."""
+
+MOST_KINDS = 50_000
+"""Kinds of jobs from which on the day of closing is forgotten and only its month kept."""
 
 
 class Alike(NamedTuple):
@@ -81,6 +84,7 @@ class Tally:
     n_bad: int = 0
     revised: int = 0
     notes: Counter[str] = field(default_factory=Counter)
+    length: int = DAY
     sources: list[str] = field(default_factory=list)
 
     @property
@@ -102,6 +106,26 @@ class Tally:
         """Count n more jobs of a kind, the first of them found at a place."""
         self.counts[alike] += n
         self.places.setdefault(alike, place)
+
+    def add_case(self, case: Case, place: tuple[str, int | str]) -> None:
+        """Count one job; where the kinds become too many, their days are forgotten."""
+        self.add(alike(case, self.length), 1, place)
+        self.bound()
+
+    def bound(self, length: int = DAY) -> None:
+        """Forget the days where the kinds are too many, or where others did."""
+        if self.length == DAY and (length == MONTH or len(self.counts) > MOST_KINDS):
+            counts, places = self.counts, self.places
+            self.length, self.counts, self.places = MONTH, Counter(), {}
+            for kind, n in counts.items():
+                self.add(kind._replace(period=kind.period[:MONTH]), n, places[kind])
+
+    def take(self, case: Case) -> None:
+        """Count one job less."""
+        kind = alike(case, self.length)
+        self.counts[kind] -= 1
+        if self.counts[kind] <= 0:
+            del self.counts[kind]
 
     def refuse(self, bad: Bad) -> None:
         """Note a row that is not used."""
@@ -137,7 +161,7 @@ class Part:
     links: list[tuple[str, int | str, Case]]
 
 
-def alike(case: Case, period: Period) -> Alike:
+def alike(case: Case, length: int = DAY) -> Alike:
     """The kind of a case."""
     return Alike(
         case.system,
@@ -147,7 +171,7 @@ def alike(case: Case, period: Period) -> Alike:
         case.contexts,
         case.told,
         case.readings,
-        case.closed[: _LENGTH[period]],
+        case.closed[:length],
     )
 
 
@@ -169,7 +193,7 @@ def cases_of(chunk: Chunk, maker: CaseMaker) -> Iterator[tuple[int | str, Case |
         yield place, made
 
 
-def count(chunk: Chunk, maker: CaseMaker, period: Period) -> Part:
+def count(chunk: Chunk, maker: CaseMaker) -> Part:
     """Count a chunk: one pass, one row in memory at a time."""
     tally, links = Tally(), []
     prints: list[int] = []
@@ -183,7 +207,7 @@ def count(chunk: Chunk, maker: CaseMaker, period: Period) -> Part:
         if case.revises:
             links.append((source, place, case))
         else:
-            tally.add(alike(case, period), 1, (source, place))
+            tally.add_case(case, (source, place))
     return Part(tally, np.array(prints, dtype=np.uint64), links)
 
 
@@ -193,8 +217,12 @@ def merge(parts: Iterable[Part]) -> Part:
     prints = []
     for part in parts:
         tally = part.tally
+        length = min(tally.length, whole.tally.length)
+        tally.bound(length)
+        whole.tally.bound(length)
         for kind, n in tally.counts.items():
             whole.tally.add(kind, n, tally.places[kind])
+        whole.tally.bound()
         whole.tally.rows += tally.rows
         whole.tally.bad = [*whole.tally.bad, *tally.bad][:SHOWN]
         whole.tally.n_bad += tally.n_bad
@@ -225,7 +253,7 @@ def wanted(part: Part) -> Fingerprints:
     return np.union1d(values[times > 1], np.array(linked, dtype=np.uint64))
 
 
-def settle(part: Part, second: Sequence[Found], period: Period) -> Tally:
+def settle(part: Part, second: Sequence[Found]) -> Tally:
     """The tally with doubled jobs refused and revised jobs joined to those that revise them."""
     tally = part.tally
     by_job: defaultdict[str, list[Found]] = defaultdict(list)
@@ -242,13 +270,13 @@ def settle(part: Part, second: Sequence[Found], period: Period) -> Tally:
             what = "the same" if same else "but closed or written otherwise there"
             tally.refuse(Bad(source, place, f"job '{job}' is listed in {where} already, {what}"))
             if not case.revises:
-                _take(tally, alike(case, period), 1)
+                tally.take(case)
     _in_line(only)
     for job in sorted(j for j, (_, _, c) in only.items() if c.revises):
-        _check_link(tally, only, job, period)
+        _check_link(tally, only, job)
     followed = {c.revises for _, _, c in only.values() if c.revises}
     for job in sorted(j for j, (_, _, c) in only.items() if c.revises and j not in followed):
-        _join(tally, only, job, period)
+        _join(tally, only, job)
     return tally
 
 
@@ -264,7 +292,7 @@ def _in_line(only: dict[str, Found]) -> None:
             only[case.job] = (source, place, replace(case, revises=before.job))
 
 
-def _check_link(tally: Tally, only: dict[str, Found], job: str, period: Period) -> None:
+def _check_link(tally: Tally, only: dict[str, Found], job: str) -> None:
     """Refuse a come-back that cannot be one, and cut it off from what it names."""
     source, place, case = only[job]
     earlier = only.get(case.revises)
@@ -272,7 +300,7 @@ def _check_link(tally: Tally, only: dict[str, Found], job: str, period: Period) 
         tally.notes[f"revises a job that is not in the list (such as '{case.revises}')"] += 1
         alone = replace(case, revises="")
         only[job] = (source, place, alone)
-        tally.add(alike(alone, period), 1, (source, place))
+        tally.add_case(alone, (source, place))
         return
     before = earlier[2]
     if before.job == case.job:
@@ -300,7 +328,7 @@ def _loops(only: dict[str, Found], job: str) -> bool:
     return at in seen
 
 
-def _join(tally: Tally, only: dict[str, Found], job: str, period: Period) -> None:
+def _join(tally: Tally, only: dict[str, Found], job: str) -> None:
     """One case out of a last come-back and all that it revises, the earlier closings doubted."""
     source, place, last = only[job]
     told = last.told
@@ -311,17 +339,11 @@ def _join(tally: Tally, only: dict[str, Found], job: str, period: Period) -> Non
         told = (*(Told(t.faults, "came-back") for t in before.told), *told)
         readings = readings or before.readings
         if not before.revises:
-            _take(tally, alike(before, period), 1)
+            tally.take(before)
         tally.revised += 1
         at = before.revises
     whole = replace(last, told=told, readings=readings, revises="")
-    tally.add(alike(whole, period), 1, (source, place))
-
-
-def _take(tally: Tally, kind: Alike, n: int) -> None:
-    tally.counts[kind] -= n
-    if tally.counts[kind] <= 0:
-        del tally.counts[kind]
+    tally.add_case(whole, (source, place))
 
 
 Run = Callable[[Callable[[Chunk], Any], Sequence[Chunk]], Iterable[Any]]
@@ -331,7 +353,6 @@ Run = Callable[[Callable[[Chunk], Any], Sequence[Chunk]], Iterable[Any]]
 def read(
     chunks: Sequence[Chunk],
     maker: Callable[[], CaseMaker],
-    period: Period = "day",
     run: Run = map,
 ) -> Tally:
     """Count all chunks and settle what crosses them.
@@ -339,13 +360,13 @@ def read(
     ``run`` applies a function to every chunk and returns the results in order: ``map`` here, a
     cluster's map elsewhere. ``maker`` makes a maker of cases for a chunk.
     """
-    whole = merge(run(Counting(maker, period), chunks))
+    whole = merge(run(Counting(maker), chunks))
     look = wanted(whole)
     second: list[Found] = []
     if len(look):
         for found in run(Picking(maker, look), chunks):
             second += found
-    tally = settle(whole, second, period)
+    tally = settle(whole, second)
     tally.sources = list(dict.fromkeys(c.source for c in chunks))
     return tally
 
@@ -355,10 +376,9 @@ class Counting:
     """:func:`count` with its settings, as something that can be sent to another process."""
 
     maker: Callable[[], CaseMaker]
-    period: Period
 
     def __call__(self, chunk: Chunk) -> Part:
-        return count(chunk, self.maker(), self.period)
+        return count(chunk, self.maker())
 
 
 @dataclass(frozen=True)

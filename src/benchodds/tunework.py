@@ -244,7 +244,7 @@ def _score(rolled: Rolled, system: str) -> dict[str, float]:
         return {}
     out = {"scored jobs": float(mine.jobs)}
     for name in (TUNED, SHIPPED, FLAT):
-        out[f"log loss {name}"] = round(float(mine.losses(name).mean()), 4)
+        out[f"log loss {name}"] = round(mine.loss(name), 4)
     return out
 
 

@@ -166,8 +166,9 @@ def prepare(
     base_of = np.array([bases.index((c[0], c[3])) for c in cells], dtype=np.intp)
     observed: Counter[tuple[int, tuple[Told, ...], tuple[Written, ...], float]] = Counter()
     several: defaultdict[str, list[float]] = defaultdict(lambda: [0.0, 0.0])
+    latest = tally.last
     for kind, n in tally.counts.items():
-        worth = decay(kind.period, tally.last, half_life_days)
+        worth = decay(kind.period, latest, half_life_days)
         readings = nameless(kind.readings)
         at_once = together(kind.told, learning)
         if at_once or kind.told[-1].faults not in ((), (NONE,)):
