@@ -15,7 +15,7 @@ from typing import NamedTuple, TypeVar, cast
 
 import numpy as np
 
-from benchodds.acting import Acts, order, waits_for, worth
+from benchodds.acting import Acts, minutes_before, order, waits_for, worth
 from benchodds.assess import Assessment, Machine, Taken, assess, network_of
 from benchodds.board import xlogx
 from benchodds.choosing import decision_of
@@ -357,17 +357,7 @@ class Place:
 
         A repair's own tests come first.
         """
-        return self.once("act", self._act)
-
-    def _act(self) -> Act:
-        d = self.acting
-        names = [r.name for r in d.remedies]
-        mended = np.array([[n in d.mended for n in names]], dtype=bool)
-        first = int(order(Acts.of(d), d.p.sum(axis=1)[None], mended).first[0])
-        if first < 0:
-            return Act("end", d.finals[-1 - first].name)
-        waits = waits_for(d, d.remedies[first])
-        return Act("test", waits[0]) if waits else Act("repair", names[first])
+        return self.once("act", lambda: first_act(self.acting))
 
     def ripe(self) -> str | None:
         """The likeliest repair that is sure enough by the model file and has its tests done."""
@@ -383,3 +373,16 @@ class Place:
             and not waits_for(flags, flags.remedy(name))
         ]
         return max(ready)[1] if ready else None
+
+
+def first_act(decision: Decision) -> Act:
+    """What acting without another test begins with: a repair, a test it waits for, an ending."""
+    names = [r.name for r in decision.remedies]
+    mended = np.array([[n in decision.mended for n in names]], dtype=bool)
+    before = np.array([[minutes_before(decision, r) for r in decision.remedies]])
+    found = order(Acts.of(decision), decision.p.sum(axis=1)[None], mended, before)
+    first = int(found.first[0])
+    if first < 0:
+        return Act("end", decision.finals[-1 - first].name)
+    waits = waits_for(decision, decision.remedies[first])
+    return Act("test", waits[0]) if waits else Act("repair", names[first])

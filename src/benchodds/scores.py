@@ -8,11 +8,13 @@ M. Hauskrecht, AAAI 2015). Intervals: percentile bootstrap over jobs (``scipy.st
 
 from __future__ import annotations
 
+import math
+import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import bootstrap
+from scipy.stats import DegenerateDataWarning, bootstrap
 
 from benchodds.tables import Array
 
@@ -106,22 +108,24 @@ def estimate(
         flat = picks.reshape(-1, picks.shape[-1]).astype(np.intp)
         return np.array([statistic(rows[i]) for i in flat]).reshape(picks.shape[:-1])
 
-    found = bootstrap(
-        (np.arange(len(rows)),),
-        of,
-        n_resamples=resamples,
-        confidence_level=LEVEL,
-        method="percentile",
-        vectorized=True,
-        random_state=np.random.default_rng(seed),
-    ).confidence_interval
-    return Estimate(value, float(found.low), float(found.high))
+    with warnings.catch_warnings():  # where all resamples agree there is no interval
+        warnings.simplefilter("ignore", DegenerateDataWarning)
+        found = bootstrap(
+            (np.arange(len(rows)),),
+            of,
+            n_resamples=resamples,
+            confidence_level=LEVEL,
+            method="percentile",
+            vectorized=True,
+            random_state=np.random.default_rng(seed),
+        ).confidence_interval
+    low, high = (value if math.isnan(x) else float(x) for x in (found.low, found.high))
+    return Estimate(value, low, high)
 
 
 def ratio(rows: Array) -> float:
-    """Sum of the first column over that of the second."""
-    below = float(rows[:, 1].sum())
-    return float(rows[:, 0].sum()) / below if below else float("nan")
+    """Sum of the first column over that of the second; of the first alone where that is none."""
+    return float(rows[:, 0].sum()) / (float(rows[:, 1].sum()) or 1.0)
 
 
 def pooled(pairs: Sequence[Sequence[tuple[float, int]]]) -> tuple[Array, Array]:

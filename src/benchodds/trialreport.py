@@ -39,7 +39,10 @@ def measures(rows: Sequence[Row]) -> dict[str, Estimate]:
 
 
 def compared(rows: Sequence[Row], reference: Sequence[Row]) -> dict[str, Estimate]:
-    """How much less the reference needs than this policy, as a share; the same jobs in both."""
+    """How much less the reference needs than this policy, as a share; the same jobs in both.
+
+    Zero where this policy needs nothing at all.
+    """
     out = {}
     for name in ("minutes", "search", "cost", "wrong_parts"):
         x = np.array([[getattr(r, name), r.correct] for r in reference], dtype=float)
@@ -49,7 +52,7 @@ def compared(rows: Sequence[Row], reference: Sequence[Row]) -> dict[str, Estimat
 
         def less(both: np.ndarray[Any, np.dtype[np.float64]]) -> float:
             other = ratio(both[:, 2:])
-            return 1.0 - ratio(both[:, :2]) / other if other else float("nan")
+            return 1.0 - ratio(both[:, :2]) / other if other else 0.0
 
         out[name] = estimate(less, np.concatenate([x, y], axis=1))
     return out

@@ -1,0 +1,331 @@
+"""Simulated jobs: draws agree with the model, rows do not depend on how they were made."""
+
+from __future__ import annotations
+
+import itertools
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from scipy.stats import chisquare
+
+from benchodds import files
+from benchodds.assess import assess
+from benchodds.cli import main
+from benchodds.decision import Decision, Final, Remedy
+from benchodds.draws import Nature, Truth, reading
+from benchodds.errors import ModelError
+from benchodds.inference import posterior
+from benchodds.jobs import Technique
+from benchodds.perturb import KINDS, other_priors, perturbed, wider
+from benchodds.places import Act, World, first_act
+from benchodds.policies import BitsPerMinute, grown, improved
+from benchodds.session import load_machine
+from benchodds.shopfile import load_shop
+from benchodds.simulate import Drawn, natures
+from benchodds.tables import Network, Table, Variable
+from benchodds.trialfile import load_trial
+
+N = 1500
+HOW = Technique(how="firm-kick", unplugged=True)
+
+
+@pytest.fixture(scope="module")
+def world() -> World:
+    """The early machine without spark, with a small crowd."""
+    return World(load_machine("mag-cdi", None, "mag-cdi"), "no-spark", (), load_shop(), size=200)
+
+
+@pytest.fixture(scope="module")
+def drawn(world: World) -> list[Truth]:
+    """Machines drawn from it."""
+    nature, rng = natures(world.machine, world), np.random.default_rng(5)
+    return [nature.machine(rng) for _ in range(N)]
+
+
+def with_reading(network: Network, name: str, table: Table) -> Network:
+    """The network with a fresh reading as a variable, so that the exact engine foretells it."""
+    variable = Variable(name, tuple(map(str, range(table.p.shape[-1]))))
+    own = Table((name, *table.scope[:-1]), np.moveaxis(table.p, -1, 0))
+    return replace(
+        network,
+        variables={**network.variables, name: variable},
+        tables={**network.tables, name: own},
+    )
+
+
+def agree(counts: np.ndarray[Any, Any], p: np.ndarray[Any, Any]) -> float:
+    """p-value of counts against chances; cells that expect fewer than five go together."""
+    counts, p = counts.ravel(), p.ravel()
+    few = p * counts.sum() < 5
+    seen = np.append(counts[~few], counts[few].sum())
+    expected = np.append(p[~few], p[few].sum()) * counts.sum()
+    keep = expected > 0
+    return float(chisquare(seen[keep], expected[keep]).pvalue)
+
+
+def test_faults_are_drawn_as_the_prior_has_them(world: World, drawn: list[Truth]) -> None:
+    """No fault, one, several, and single modes, against the exact prior (chi-square)."""
+    prior = assess(world.machine, world.job(()))
+    number = np.bincount([min(len(t.state), 2) for t in drawn], minlength=3)
+    assert agree(number, np.array(list(prior.faults_at_once.values()))) > 1e-3
+    for component in world.machine.model.components:
+        states = prior.network.variables[component].size
+        seen = np.bincount([t.at[component] for t in drawn], minlength=states)
+        assert agree(seen, prior.posterior.joint([component])) > 1e-4, component
+
+
+@pytest.mark.parametrize("tests", [("vexc", "vpul"), ("stop-r", "plug-new"), ("rexc", "rexc-hot")])
+def test_readings_are_drawn_as_the_network_foretells_them(
+    world: World, drawn: list[Truth], tests: tuple[str, str]
+) -> None:
+    """Two readings of one machine together, against their exact joint law (chi-square).
+
+    They share operator, adapter or winding, so independent draws would be found out.
+    """
+    first, second = (world.coarse(t, "firm-kick").table for t in tests)
+    before = world.before.network
+    exact = posterior(with_reading(before, tests[0], first), [tests[0]]).joint([tests[0]])
+    rows = []
+    for group in range(first.p.shape[-1]):
+        seen = world.coarse(tests[0], "firm-kick").finding(group)
+        told = replace(before, findings={**before.findings, "first": seen})
+        rows.append(posterior(with_reading(told, tests[1], second), [tests[1]]).joint([tests[1]]))
+    exact = exact[:, None] * np.array(rows)
+    rng = np.random.default_rng(8)
+    counts = np.zeros(exact.shape)
+    for truth in drawn:
+        counts[tuple(reading(t, truth, rng.random()) for t in (first, second))] += 1
+    assert agree(counts, exact) > 1e-3
+    apart = exact.sum(axis=1)[:, None] * exact.sum(axis=0)
+    if tests == ("vexc", "vpul"):
+        assert agree(counts, apart) < 1e-6, "the check would not see that they are tied"
+
+
+def test_a_repair_leaves_everything_else_as_it_was(world: World, drawn: list[Truth]) -> None:
+    """A new exciter: its own quantities are new, pulse and gear are the old ones."""
+    nature = natures(world.machine, world)
+    truth = next(t for t in drawn if t.state == (("exc", "open"),))
+    mended = nature.mended(truth, [("exc", "open"), ("exc", "gnd")], np.random.default_rng(1))
+    assert mended.state == ()
+    exciter = world.before.network.variables["exciter"]
+    assert exciter.values[truth.at["exciter"]] == 0.0 < exciter.values[mended.at["exciter"]]
+    for same in ("pulse", "operator", "adapter", "magnet", "stop_factor", "rexc"):
+        assert same not in truth.at or mended.at[same] == truth.at[same]
+    assert nature.mended(truth, [("plug", "open")], np.random.default_rng(1)) is truth
+
+
+def test_drawing_after_a_reading_is_refused(world: World) -> None:
+    """Findings on quantities would need another way to draw."""
+    table = world.coarse("rexc", "firm-kick").finding(0)
+    network = replace(world.before.network, findings={"rexc": table})
+    with pytest.raises(ModelError, match="rexc"):
+        Nature(network)
+
+
+def test_the_crowd_believes_what_the_exact_engine_says(world: World) -> None:
+    """Odds of parts along some jobs: mean difference within Monte Carlo error of exact odds."""
+    nature, policy = natures(world.machine, world), BitsPerMinute()
+    apart = []
+    for job in range(6):
+        case = Drawn(nature, world.machine, sorted(world.machine.model.tests), 9, job)
+        place = world.start()
+        for _ in range(6):
+            act = policy.choose(place, 0)
+            if act.kind != "test":
+                break
+            shown = case.outcome(case.truth, act.name, 0, world.technique(place.how))
+            place = place.seen(act.name, world.coarse(act.name, place.how).place[shown])
+        exact = world.exact(place.told).p_fault
+        apart.append(np.abs(np.array(place.belief.parts) - np.array(list(exact.values()))).max())
+    assert float(np.mean(apart)) < 0.04
+    assert max(apart) < 0.15
+
+
+def test_groups_keep_signs_and_chances(world: World) -> None:
+    """A group holds outcomes of one sign; what stands for it reads with that sign."""
+    for test in world.machine.model.tests:
+        seen = world.coarse(test, "firm-kick")
+        outcomes, table = world.machine.predictive(test, HOW)
+        tool = world.machine.instrument(test)
+        assert sorted(itertools.chain(*seen.groups)) == list(range(len(outcomes)))
+        for group, sign, word in zip(seen.groups, seen.signs, seen.words, strict=True):
+            assert {outcomes[o].sign for o in group} == {sign}
+            (value,) = tool.parse([word])
+            assert tool.sign(value) == sign or value.kind == "unstable", (test, word)
+        np.testing.assert_allclose(seen.table.p, seen.of(table.p), atol=1e-9)
+
+
+def one_fault(p: tuple[float, ...], c: tuple[float, ...]) -> Decision:
+    """One fault of several, each mended for sure by its own repair at its own cost, no tests.
+
+    One machine in a million million has nothing, so that some weight is left in the end.
+    """
+    n = len(p)
+    states = (*((((f"part{i}", "bad"),)) for i in range(n)), ())
+    none, stay = np.zeros(n + 1), np.arange(n + 1)
+    remedies = tuple(
+        Remedy(f"mend{i}", c[i], 0.0, none, stay == i, stay == i, stay) for i in range(n)
+    )
+    back = Final("hand-back", np.append(np.full(n, 1e6), 0.0))
+    belief = np.append(p, 1e-12)[:, None]
+    return Decision(states, ("ok",), belief, (), remedies, (back,), {}, 1.0, none, none)
+
+
+def cost_of(order: tuple[int, ...], p: tuple[float, ...], c: tuple[float, ...]) -> float:
+    """Expected cost of an order: each repair is paid until the fault is met."""
+    spent, total = 0.0, 0.0
+    for i in order:
+        spent += c[i]
+        total += p[i] * spent
+    return total
+
+
+def followed(decision: Decision) -> tuple[int, ...]:
+    """The repairs that p-over-c does, as long as none cures."""
+    out: list[int] = []
+    while len(out) < len(decision.remedies):
+        act = first_act(decision)
+        assert act.kind == "repair"
+        out.append(int(act.name[4:]))
+        decision = decision.after_remedy(act.name)[1]
+    return tuple(out)
+
+
+def test_p_over_c_is_optimal_in_its_own_setting() -> None:
+    """Kadane and Simon (1977): against all orders, on cases drawn at random.
+
+    The hand example: p = .45, .30, .15, .10 and c = 9, 3, 2, 5 cost 9.85 in the order 2, 3, 1,
+    4; ordered by p alone 11.65, by c alone 11.35.
+    """
+    p, c = (0.45, 0.30, 0.15, 0.10), (9.0, 3.0, 2.0, 5.0)
+    assert followed(one_fault(p, c)) == (1, 2, 0, 3)
+    assert cost_of((1, 2, 0, 3), p, c) == pytest.approx(9.85)
+    assert cost_of((0, 1, 2, 3), p, c) == pytest.approx(11.65)
+    assert cost_of((2, 1, 3, 0), p, c) == pytest.approx(11.35)
+    rng = np.random.default_rng(4)
+    for _ in range(40):
+        p = tuple((q := rng.dirichlet(np.ones(5))).tolist())
+        c = tuple(rng.uniform(0.5, 9, len(q)).tolist())
+        best = min(cost_of(o, p, c) for o in itertools.permutations(range(5)))
+        assert cost_of(followed(one_fault(p, c)), p, c) == pytest.approx(best)
+
+
+def test_order_search_finds_the_best_of_a_small_set() -> None:
+    """On the hand example, growing and improving an order end at 9.85, from any start."""
+    p, c = (0.45, 0.30, 0.15, 0.10), (9.0, 3.0, 2.0, 5.0)
+
+    def cost(order: tuple[str, ...]) -> float:
+        return cost_of(tuple(map(int, order)), p, c) + 100 * (4 - len(order))
+
+    assert cost(grown(cost, "0123")) < 100
+    found = improved(cost, [("3", "0")], "0123", np.random.default_rng(0), 300)
+    assert found == ("1", "2", "0", "3")
+
+
+def test_wider_spreads_are_the_written_ones_times_the_factor() -> None:
+    """LN, N and band widen; units, mixtures and other laws stay."""
+    assert wider("LN(0.3 V/rpm, 0.20)", 1.5) == "LN(0.3 V/rpm, 0.3)"
+    assert wider("N(7 kV, 1.2 kV)", 1.5) == "N(7 kV, 1.8 kV)"
+    assert wider("band(12 ohm, 24 ohm)", 1.5) == "band(9 ohm, 27 ohm)"
+    assert wider("0.4: 0 | 0.6: U(0.1, 0.3)", 1.5) == "0.4: 0 | 0.6: U(0.1, 0.3)"
+
+
+def test_perturbed_natures_are_off_as_they_say(world: World) -> None:
+    """Shares a factor 2 off either way; another operator and meter change gear, not machine."""
+    spec, rng = load_trial().perturb, np.random.default_rng(3)
+    priors = world.machine.priors
+    times = {
+        new.share["no-spark"] / old.share["no-spark"]
+        for new, old in zip(other_priors(priors, 2.0, rng).rows, priors.rows, strict=True)
+        if old.share["no-spark"]
+    }
+    assert times == {0.5, 2.0}
+    assert perturbed(world.machine, KINDS[0], spec, rng) is world.machine
+    meter = perturbed(world.machine, "meter", spec, rng)
+    assert meter.variables["input"].states == ("1M",)
+    assert meter.tables["exciter"].p.shape == world.machine.tables["exciter"].p.shape
+    for test in ("vexc", "rexc"):
+        outcomes, _ = meter.predictive(test, HOW)
+        assert outcomes == world.machine.predictive(test, HOW)[0], "policies must read it"
+
+
+@pytest.fixture
+def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    """A small system of the user's own, and its routine."""
+    monkeypatch.setenv("BENCHODDS_FOLDER", str(tmp_path))
+    result = CliRunner().invoke(main, ["new", "small", "--to", str(tmp_path)])
+    assert result.exit_code == 0, result.output
+    return "small"
+
+
+def simulate(system: str, out: Path, *args: str) -> dict[str, Any]:
+    """Run the command; the report."""
+    asked = ["simulate", system, "--seed", "3", "--crowd", "40", "--out", str(out), "--json"]
+    policies = ["--policy", "look-ahead", "--policy", "random"]
+    result = CliRunner().invoke(main, [*asked, *policies, *args])
+    assert result.exit_code == 0, result.output
+    report: dict[str, Any] = json.loads(result.stdout)
+    return report
+
+
+def rows_of(out: Path) -> list[str]:
+    """Lines of the rows file, sorted."""
+    return sorted((out / "rows.jsonl").read_text(encoding="utf-8").splitlines())
+
+
+def test_rows_do_not_depend_on_processes_or_interruptions(small: str, tmp_path: Path) -> None:
+    """One process or two, in one go or cut off in the middle of a line: the same rows."""
+    report = simulate(small, tmp_path / "one", "--jobs", "7")
+    simulate(small, tmp_path / "two", "--jobs", "7", "--workers", "2")
+    whole = rows_of(tmp_path / "one")
+    assert len(whole) == len(set(whole)) == 14
+    assert rows_of(tmp_path / "two") == whole
+    rows = tmp_path / "two" / "rows.jsonl"
+    raw = rows.read_bytes()
+    rows.write_bytes(raw[: len(raw) * 2 // 3])
+    again = simulate(small, tmp_path / "two", "--jobs", "7")
+    assert rows_of(tmp_path / "two") == whole
+    assert again == report
+    more = simulate(small, tmp_path / "two", "--jobs", "9")
+    assert set(whole) < set(rows_of(tmp_path / "two"))
+    assert more["natures"]["none"]["random"]["jobs"] == 9
+    for name in ("summary.csv", "report.json", "costs.svg", "costs.png", "odds.svg"):
+        assert (tmp_path / "two" / name).stat().st_size > 200
+
+
+def test_folders_and_names_that_do_not_fit_are_refused(small: str, tmp_path: Path) -> None:
+    """Rows of two seeds never mix; a system without a routine has no common practice."""
+    simulate(small, tmp_path / "run", "--jobs", "2")
+    asked = ["simulate", small, "--crowd", "40"]
+    for args, said in (
+        (["--seed", "4", "--policy", "random", "--out", str(tmp_path / "run")], "seed"),
+        (["--policy", "by-limits"], "routine"),
+        (["--trial", "tiral"], "trial"),
+    ):
+        result = CliRunner().invoke(main, [*asked, *args])
+        assert result.exit_code == 2
+        assert said in result.output
+        assert "Traceback" not in result.output
+
+
+def test_every_routine_names_what_its_system_has() -> None:
+    """Tests and repairs of the routines exist in some variant of the shipped systems."""
+    for system, routine in load_trial().routines.items():
+        variants = files.load_system(system).variants
+        models = [files.load_system(system, v) for v in variants]
+        tests = {t for m in models for t in m.tests}
+        repairs = {r for m in models for r in m.repairs}
+        assert set(routine.order) <= tests
+        named = {r for s in routine.steps for r in s.condemns} | set(routine.elimination)
+        assert named <= repairs, named - repairs
+
+
+def test_acting_ends_where_nothing_is_left() -> None:
+    """With every repair done in vain the job is given back."""
+    decision = replace(one_fault((0.6, 0.4), (2.0, 3.0)), mended=frozenset({"mend0", "mend1"}))
+    assert first_act(decision) == Act("end", "hand-back")
