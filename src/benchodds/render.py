@@ -73,10 +73,13 @@ def odds(assessment: Assessment, top: int = 8) -> str:
     lines += ["", "What leads"]
     rows = [*assessment.p_mode.items(), (("none", "elec"), assessment.faults_at_once["0"])]
     rows.sort(key=lambda row: -row[1])
+    wide = max(14, *(len(f"{c}.{m}") for (c, m), _ in rows[:top]))
     for (component, mode), p in rows[:top]:
         name = f"{component}.{mode}"
         lines += wrap(
-            f"{percent(p):>9}  {name:<14} {model.title_of(component, mode)}", "", " " * 26
+            f"{percent(p):>9}  {name:<{wide}} {model.title_of(component, mode)}",
+            "",
+            " " * (12 + wide),
         )
     n = assessment.faults_at_once
     lines += [
