@@ -11,7 +11,7 @@ from typing import Any
 
 from benchodds import files
 from benchodds.assess import merge
-from benchodds.cases import Case, CaseMaker, RowError, Told, Written, check_faults
+from benchodds.cases import Case, CaseMaker, RowError, SetAside, Told, Written, check_faults
 from benchodds.errors import BenchoddsError
 from benchodds.jobs import Job
 from benchodds.learning import Learning
@@ -26,8 +26,11 @@ LINES = (".jsonl", ".ndjson", ".json")
 
 @lru_cache(maxsize=64)
 def catalog(system: str, variant: str | None) -> SystemModel:
-    """The model of a system and variant, read once."""
-    return files.load_system(system, variant)
+    """The model of a system and variant, read once. Raises SetAside for systems that are joined."""
+    model = files.load_system(system, variant)
+    if "+" in model.id:
+        raise SetAside("is about systems that are joined; jobs of single systems teach")
+    return model
 
 
 @dataclass(frozen=True)
@@ -73,8 +76,8 @@ class StoreChunk:
         """Closed jobs by name; open ones are not asked about."""
         for summary in self.store.jobs():
             if summary.closed:
-                job = self.store.job(summary.id)
-                yield summary.id, case_of(job, self.learning)
+                case = case_of(self.store.job(summary.id), self.learning)
+                yield summary.id, SetAside(str(case)) if isinstance(case, RowError) else case
 
 
 def chunks_of(path: Path) -> list[Chunk]:

@@ -73,6 +73,10 @@ class RowError(BenchoddsError):
     """One row, or one job, that cannot be used; the message is the reason."""
 
 
+class SetAside(RowError):
+    """A job that is in order but says nothing here; the message is the reason."""
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class Told:
     """One closing: the faults named (none when given up) and how sure it was."""

@@ -19,7 +19,7 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from benchodds.cases import Case, CaseMaker, RowError, Told, Written
+from benchodds.cases import Case, CaseMaker, RowError, SetAside, Told, Written
 
 SHOWN = 20
 """Most bad rows of one source that are kept by number; the rest are counted."""
@@ -74,7 +74,7 @@ class Tally:
     """Jobs counted by what they have in common, and an account of every row.
 
     ``rows`` are all rows seen. Each is used, one of ``bad`` (of which the first are listed),
-    or joined to a later job that revises it (``revised``).
+    set aside for a reason (``aside``), or joined to a later job that revises it (``revised``).
     """
 
     counts: Counter[Alike] = field(default_factory=Counter)
@@ -83,6 +83,7 @@ class Tally:
     bad: list[Bad] = field(default_factory=list)
     n_bad: int = 0
     revised: int = 0
+    aside: Counter[str] = field(default_factory=Counter)
     notes: Counter[str] = field(default_factory=Counter)
     length: int = DAY
     sources: list[str] = field(default_factory=list)
@@ -200,6 +201,9 @@ def count(chunk: Chunk, maker: CaseMaker) -> Part:
     source = chunk.source
     for place, case in cases_of(chunk, maker):
         tally.rows += 1
+        if isinstance(case, SetAside):
+            tally.aside[str(case)] += 1
+            continue
         if isinstance(case, RowError):
             tally.refuse(Bad(source, place, str(case)))
             continue
@@ -226,6 +230,7 @@ def merge(parts: Iterable[Part]) -> Part:
         whole.tally.rows += tally.rows
         whole.tally.bad = [*whole.tally.bad, *tally.bad][:SHOWN]
         whole.tally.n_bad += tally.n_bad
+        whole.tally.aside += tally.aside
         prints.append(part.prints)
         whole.links += part.links
     whole.prints = np.concatenate(prints) if prints else whole.prints

@@ -27,9 +27,11 @@ def account(tally: Tally) -> list[str]:
     lines = [
         f"{tally.rows:,} rows of {', '.join(tally.sources)}: {tally.jobs:,} jobs used"
         f" ({tally.first} to {tally.last}), {tally.revised:,} joined to the come-back that "
-        f"revises them, {tally.n_bad:,} left out."
+        f"revises them, {tally.aside.total():,} set aside, {tally.n_bad:,} left out."
     ]
     out = wrap(lines[0])
+    for reason, n in tally.aside.most_common(10):
+        out += wrap(f"{n:,} {reason}", "  set aside: ", "    ")
     for bad in tally.bad:
         out += wrap(str(bad), "  left out: ", "    ")
     if tally.n_bad > len(tally.bad):
@@ -166,6 +168,7 @@ def account_json(tally: Tally) -> dict[str, Any]:
         "jobs": tally.jobs,
         "revised": tally.revised,
         "left_out": tally.n_bad,
+        "set_aside": dict(tally.aside),
         "first": tally.first,
         "until": tally.last,
         "sources": list(tally.sources),
