@@ -140,6 +140,17 @@ def test_command_ends_with_one_sentence(tmp_path: Path) -> None:
     assert "Traceback" not in result.output
 
 
+def test_readings_that_no_test_gives_are_refused(tmp_path: Path) -> None:
+    """A look's outcome that there is not, and a value out of all bounds: row, reason, remedy."""
+    path = tmp_path / "jobs.csv"
+    path.write_text(f"{HEADER}\n{GOOD}plug-vis=wet\n", encoding="utf-8")
+    result = CliRunner().invoke(main, ["tune", str(path), "--dry-run"])
+    assert result.exit_code == 2
+    assert "row 2: 'wet' for plug-vis is not an outcome" in " ".join(result.output.split())
+    result = CliRunner().invoke(main, ["tune", str(path), "--dry-run", "--skip-bad"])
+    assert result.exit_code == 2 and "no closed job to learn from" in result.output
+
+
 def test_json_lines_say_the_same(tmp_path: Path) -> None:
     """A row as CSV and as JSON is one and the same job."""
     data = {"job": 1, "closed": "2024-01-31", "system": "mag-cdi", "variant": "early"}

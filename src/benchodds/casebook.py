@@ -18,7 +18,7 @@ from benchodds.learning import Learning
 from benchodds.rows import RowsError, csv_rows, json_rows
 from benchodds.store import Store
 from benchodds.system import SystemModel
-from benchodds.tally import Bad, Chunk, Run, Tally, read
+from benchodds.tally import STORE, Bad, Chunk, Run, Tally, read
 
 TABLES = (".csv", ".tsv", ".txt")
 LINES = (".jsonl", ".ndjson", ".json")
@@ -70,7 +70,7 @@ class StoreChunk:
     @property
     def source(self) -> str:
         """What messages call it."""
-        return "the store"
+        return STORE
 
     def rows(self) -> Iterator[tuple[int | str, Sequence[Any] | Case | RowError]]:
         """Closed jobs by name; open ones are not asked about."""

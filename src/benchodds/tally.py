@@ -24,6 +24,9 @@ from benchodds.cases import Case, CaseMaker, RowError, SetAside, Told, Written
 SHOWN = 20
 """Most bad rows of one source that are kept by number; the rest are counted."""
 
+STORE = "the store"
+"""What messages call the job store; its jobs cannot be mended, so they are never refused."""
+
 Fingerprints = NDArray[np.uint64]
 DAY, MONTH = 10, 7
 """Length of a period as written: 2025-01-31, 2025-01."""
@@ -84,6 +87,7 @@ class Tally:
     n_bad: int = 0
     revised: int = 0
     aside: Counter[str] = field(default_factory=Counter)
+    aside_at: dict[str, int | str] = field(default_factory=dict)  # first place, by reason
     notes: Counter[str] = field(default_factory=Counter)
     length: int = DAY
     sources: list[str] = field(default_factory=list)
@@ -134,10 +138,18 @@ class Tally:
         if len(self.bad) < SHOWN:
             self.bad.append(bad)
 
+    def put_aside(self, reason: str, n: int, place: int | str) -> None:
+        """Note jobs that are in order but say nothing here."""
+        self.aside[reason] += n
+        self.aside_at.setdefault(reason, place)
+
     def drop(self, alike: Alike, reason: str) -> None:
-        """Set aside all jobs of a kind, for a reason found later."""
+        """Refuse all jobs of a kind, for a reason found later; those of the store go aside."""
         n = self.counts.pop(alike)
         source, place = self.places[alike]
+        if source == STORE:
+            self.put_aside(reason, n, place)
+            return
         more = f" (and {n - 1} jobs like it)" if n > 1 else ""
         self.refuse(Bad(source, place, reason + more))
         self.n_bad += n - 1
@@ -202,7 +214,7 @@ def count(chunk: Chunk, maker: CaseMaker) -> Part:
     for place, case in cases_of(chunk, maker):
         tally.rows += 1
         if isinstance(case, SetAside):
-            tally.aside[str(case)] += 1
+            tally.put_aside(str(case), 1, place)
             continue
         if isinstance(case, RowError):
             tally.refuse(Bad(source, place, str(case)))
@@ -230,7 +242,8 @@ def merge(parts: Iterable[Part]) -> Part:
         whole.tally.rows += tally.rows
         whole.tally.bad = [*whole.tally.bad, *tally.bad][:SHOWN]
         whole.tally.n_bad += tally.n_bad
-        whole.tally.aside += tally.aside
+        for reason, n in tally.aside.items():
+            whole.tally.put_aside(reason, n, tally.aside_at[reason])
         prints.append(part.prints)
         whole.links += part.links
     whole.prints = np.concatenate(prints) if prints else whole.prints

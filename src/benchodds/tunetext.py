@@ -31,7 +31,12 @@ def account(tally: Tally) -> list[str]:
     ]
     out = wrap(lines[0])
     for reason, n in tally.aside.most_common(10):
-        out += wrap(f"{n:,} {reason}", "  set aside: ", "    ")
+        first = (
+            f"{n:,} jobs, first {tally.aside_at[reason]}"
+            if n > 1
+            else f"job {tally.aside_at[reason]}"
+        )
+        out += wrap(f"{first}: {reason}", "  set aside: ", "    ")
     for bad in tally.bad:
         out += wrap(str(bad), "  left out: ", "    ")
     if tally.n_bad > len(tally.bad):

@@ -11,7 +11,7 @@ import numpy as np
 
 from benchodds import files
 from benchodds.assess import Machine
-from benchodds.casebook import StoreChunk, catalog, chunks_of, read_jobs
+from benchodds.casebook import StoreChunk, catalog, chunks_of, complaint, read_jobs
 from benchodds.drift import Drift, Surprises, check, recent_start, surprises
 from benchodds.errors import JobError
 from benchodds.gear import Bench, gear_nodes
@@ -22,6 +22,7 @@ from benchodds.pooling import fit
 from benchodds.priors import PriorSet, flat_priors
 from benchodds.replay import Replay, replay
 from benchodds.rolling import FLAT, SHIPPED, TUNED, Rolled, learn, roll, truth_of
+from benchodds.rows import RowsError
 from benchodds.session import Session, load_machine
 from benchodds.spreads import Learned, Proof
 from benchodds.spreads import learn as learn_spreads
@@ -132,6 +133,8 @@ def gather(
     priors = {s: files.load_priors(s) for s in systems}
     knowledge = Knowledge(priors, catalog, worths(), learning)
     screen(tally, knowledge)
+    if tally.n_bad and not wish.skip_bad:
+        raise RowsError(complaint(tally.bad, tally.n_bad, tally.rows))
     if not tally.jobs:
         raise JobError("no closed job to learn from; close jobs, or name a file of past jobs")
     return tally, knowledge
