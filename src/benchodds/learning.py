@@ -1,7 +1,7 @@
 """What may be learned from past jobs, and how fast: the numbers of ``priors/tuning``.
 
-Grades of closings, strengths of what is known beforehand, decay, and when a tuned set may
-take another's place. All of them are data; here is only what the file may say.
+Grades of closings, strengths of what is known beforehand, and when a tuned set may take
+another's place. All of them are data; here is only what the file may say.
 """
 
 from __future__ import annotations
@@ -70,13 +70,6 @@ class Floor(Strict):
     provenance: str = Field(min_length=3)
 
 
-class Decay(Strict):
-    """Days after which a job counts half."""
-
-    half_life_days: float = Field(gt=0)
-    provenance: str = Field(min_length=3)
-
-
 class Check(Strict):
     """How a tuned set is tried before it is taken up."""
 
@@ -120,7 +113,6 @@ class Learning(Strict):
     pooling: dict[PoolingName, Pooling]
     together: Together
     floor: Floor
-    decay: Decay
     check: Check
     drift: Drift
     replay: Replaying
