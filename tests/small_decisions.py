@@ -60,10 +60,10 @@ def random_decision(
         remedies[dearest], requires=(frozenset({f"check{rng.integers(n_checks)}"}),)
     )
     ending = Final("hand-back", np.array([0.0 if not s else 1200.0 for s in states]))
-    missed = np.array([0.0 if not s else 90.0 * rng.choice([0.03, 0.15]) for s in states])
+    missed = np.array([0.0 if not s else rng.choice([0.03, 0.15]) for s in states])
     p = (weight / weight.sum())[:, None] * gear
     return Decision(states, ("ok", "dead")[:n_gear], p, tuple(checks), tuple(remedies),
-                    (ending,), setups, 1.0, missed)  # fmt: skip
+                    (ending,), setups, 1.0, 90.0 * missed, missed)  # fmt: skip
 
 
 def _check(
@@ -146,6 +146,7 @@ def cut(decision: Decision, states: int, checks: int, rng: np.random.Generator) 
         remedies=tuple(remedies),
         finals=tuple(replace(f, cost=f.cost[rows]) for f in decision.finals),
         loss=decision.loss[rows],
+        missed=decision.missed[rows],
     )
 
 

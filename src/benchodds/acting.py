@@ -94,10 +94,9 @@ class Acts:
         for _ in range(3):  # states of one fault first, then what leads there
             for r in range(n_remedies):
                 go = self.needed[r] > 0
-                on = np.where(self.cures[r] > 0, 0.0, 1.0)
-                to = self.rest[r]
-                mins = self.minutes[r] + on * minutes[to]
-                cash = self.price[r] + on * (money[to] + self.loss[to])
+                done, to = self.cures[r] > 0, self.rest[r]
+                mins = self.minutes[r] + np.where(done, 0.0, minutes[to])
+                cash = self.price[r] + np.where(done, 0.0, money[to] + self.loss[to])
                 better = go & (self.rate * mins + cash < self.rate * minutes + money - LEAST)
                 minutes, money = np.where(better, mins, minutes), np.where(better, cash, money)
         return minutes, money
@@ -136,7 +135,9 @@ def order(acts: Acts, p: Array, mended: Flags, before: Array | None = None) -> O
         cures, needed, part = acts.worth(weight)
         time = live[:, None] * (acts.minutes + wait[rows])
         worth = cures + PARTLY * (needed - cures)
-        score = np.where(can[rows] & (needed > LEAST), worth / (acts.rate * time + part), -1.0)
+        score = np.where(
+            can[rows] & (needed > LEAST), worth / (acts.rate * time + part + LEAST), -1.0
+        )
         pick = score.argmax(axis=1)
         at = np.arange(len(rows))
         go = (score[at, pick] > 0) & (live > LIVE)

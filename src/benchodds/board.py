@@ -8,14 +8,16 @@ and the weight of all that is left out is known too (:attr:`Board.left_out`).
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchodds.acting import Acts, order, waits_for
 from benchodds.decision import LEAST, Decision, Flags, Index, Remedy, renewed, repair_classes
+from benchodds.nodes import Nodes, View
 from benchodds.tables import Array
 
 TEMPER = 0.5
@@ -23,9 +25,6 @@ TEMPER = 0.5
 
 AT_ONCE = 4_000_000
 """Table entries that are held at once."""
-
-ALIKE = 9
-"""Digits to which beliefs must agree to be one."""
 
 
 def xlogx(p: Array) -> Array:
@@ -70,85 +69,6 @@ def merged(joint: Array, signs: Sequence[int], most: int) -> list[list[int]]:
     return groups
 
 
-@dataclass(frozen=True, eq=False)
-class Nodes:
-    """Places that a job can come to, side by side.
-
-    ``p`` (n, n_states, n_gear) are beliefs, each summing to 1, ``mass`` (n,) the chance of
-    coming here and ``root`` (n,) where it began. The flags say which tests are spent and which
-    were last seen to fail, which set-ups are open, which remedies were done in vain.
-    """
-
-    p: Array
-    mass: Array
-    root: Index
-    done: Flags
-    spent: Flags
-    failed: Flags
-    opened: Flags
-    mended: Flags
-
-    def __len__(self) -> int:
-        return len(self.mass)
-
-    def take(self, rows: Index | Flags) -> Nodes:
-        """Some of the places."""
-        return Nodes(*(getattr(self, name)[rows] for name in _FIELDS))
-
-    def rooted(self) -> Nodes:
-        """The same places, each a beginning of its own."""
-        return replace(self, root=np.arange(len(self), dtype=np.intp))
-
-    def alike(self) -> tuple[Nodes, Index]:
-        """Places that differ in what matters, and for each place which of them it is.
-
-        Of those that are one, the greatest chance counts (in whichever order tests were done).
-        """
-        flags = np.concatenate([self.done, self.spent, self.failed, self.opened, self.mended], 1)
-        beliefs = np.round(self.p.reshape(len(self), -1), ALIKE)
-        rows = np.concatenate([beliefs + 0.0, flags], axis=1)
-        by_mass = np.argsort(-self.mass, kind="stable")
-        _, first, back = np.unique(rows[by_mass], axis=0, return_index=True, return_inverse=True)
-        to = np.empty(len(self), dtype=np.intp)
-        to[by_mass] = back.reshape(-1)
-        return self.take(by_mass[first]), to
-
-    @staticmethod
-    def join(parts: Sequence[Nodes]) -> Nodes:
-        """Places of several lots in one."""
-        return Nodes(*(np.concatenate([getattr(x, name) for x in parts]) for name in _FIELDS))
-
-
-_FIELDS = ("p", "mass", "root", "done", "spent", "failed", "opened", "mended")
-
-
-@dataclass(frozen=True, eq=False)
-class View:
-    """What can be done at each of some places, shape (n, n_tests) or (n,).
-
-    ``info`` is expected information about which remedy is wanted, in bits; ``minutes`` and
-    ``money`` the cost of each test (infinite where it cannot be done); ``entropy`` what is left
-    to know; ``waits`` (n, n_remedies) the next test that a remedy must wait for, -1 where none;
-    ``act_*`` the cost of acting without another test and ``first`` what that begins with;
-    ``ideal_*`` the cost if the state were known.
-    """
-
-    info: Array
-    minutes: Array
-    money: Array
-    entropy: Array
-    waits: Index
-    first: Index
-    act_minutes: Array
-    act_money: Array
-    ideal_minutes: Array
-    ideal_money: Array
-
-    def take(self, rows: Index | Flags) -> View:
-        """The view of some of the places."""
-        return View(*(getattr(self, f)[rows] for f in View.__annotations__))
-
-
 class Board:
     """A decision as arrays, with tests of few outcomes.
 
@@ -171,11 +91,9 @@ class Board:
         self.names = tuple(c.name for c in decision.checks)
         self.acts = Acts.of(decision)
         self.ideal_minutes, self.ideal_money = self.acts.ideal()
-        tempered = p**TEMPER
-        tempered = tempered / tempered.sum()
         tables, self.signs, self.lost = [], [], {}
         for check in decision.checks:
-            groups, lost = self._groups(check.p, tempered, check.signs, most)
+            groups, lost = self._groups(check.p, p, check.signs, most)
             tables.append(np.stack([check.p[:, :, g].sum(axis=2) for g in groups], axis=2))
             self.signs.append([check.signs[g[0]] for g in groups])
             self.lost[check.name] = lost
@@ -185,7 +103,11 @@ class Board:
             np.concatenate(tables, axis=2) if tables else np.zeros((*p.shape, 0))
         )  # states, gear, columns
         self._rows = [
-            np.ascontiguousarray(self.table[m].reshape(-1, self.table.shape[2]), dtype=np.float32)
+            np.array(
+                self.table[m].reshape(len(m) * p.shape[1], self.table.shape[2]),
+                dtype=np.float32,
+                order="C",
+            )
             for m in self.members
         ]
         setups = list(decision.setups)
@@ -194,7 +116,7 @@ class Board:
             [[s in c.setups for s in setups] for c in decision.checks], dtype=bool
         ).reshape(len(self.names), len(setups))
         self.own = np.array([c.minutes for c in decision.checks])
-        self.harm = np.array([c.harm for c in decision.checks]).reshape(len(self.names), -1)
+        self.harm = np.array([c.harm for c in decision.checks]).reshape(-1, p.shape[0])
         self.proves = np.array([bool(c.proves) for c in decision.checks], dtype=bool)
         self.renew = np.array([c.renew for c in decision.checks])
         self.again = np.array([c.through_gear for c in decision.checks], dtype=bool)
@@ -218,15 +140,29 @@ class Board:
         return np.array([n in names for n in self.names], dtype=bool)
 
     def _groups(
-        self, p: Array, weight: Array, signs: Sequence[int], most: int
+        self, p: Array, belief: Array, signs: Sequence[int], most: int
     ) -> tuple[list[list[int]], float]:
-        """Groups of outcomes, and the information that merging loses, in bits."""
-        joint = weight[:, :, None] * p
-        rows = np.concatenate([joint[m].sum(axis=0) for m in self.members])
-        groups = merged(rows, signs, most)
-        small = np.stack([rows[:, g].sum(axis=1) for g in groups], axis=1)
-        before = xlogx(rows).sum() - xlogx(rows.sum(axis=0)).sum()
-        return groups, float(before - (xlogx(small).sum() - xlogx(small.sum(axis=0)).sum()))
+        """Groups of outcomes, and the information now that merging loses, in bits."""
+        tempered = belief**TEMPER
+
+        def rows(weight: Array) -> Array:
+            joint = weight[:, :, None] * p
+            return np.concatenate([joint[m].sum(axis=0) for m in self.members])
+
+        groups = merged(rows(tempered / tempered.sum()), signs, most)
+        fine = rows(belief)
+        few = np.stack([fine[:, g].sum(axis=1) for g in groups], axis=1)
+        told = [xlogx(x).sum() - xlogx(x.sum(axis=0)).sum() for x in (fine, few)]
+        return groups, max(0.0, float(told[0] - told[1]))
+
+    def with_price(self, remedy: int, price: Array) -> Board:
+        """The same board with another price by state, (n_states,), of one remedy."""
+        prices = self.acts.price.copy()
+        prices[remedy] = price
+        other = copy.copy(self)
+        other.acts = replace(self.acts, price=prices)
+        other.ideal_minutes, other.ideal_money = other.acts.ideal()
+        return other
 
     def columns(self, test: int) -> tuple[int, int]:
         """First and last but one of the columns of a test's outcomes in the table."""
@@ -436,4 +372,5 @@ def _fewer_states(decision: Decision, share: float) -> Decision:
         ),
         finals=tuple(replace(f, cost=f.cost[rows]) for f in decision.finals),
         loss=decision.loss[rows],
+        missed=decision.missed[rows],
     )

@@ -42,6 +42,7 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
     gone = never_again(assessment)
     gear = _Gear(assessment)
     renew = _minutes(shop.gear.renew)
+    missed = np.array([shop.missed(s) for s in folded.states])
     checks = []
     for name, test in model.tests.items():
         if name in gone:
@@ -70,7 +71,8 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
         (Final(HAND_BACK, _hand_back(folded.states, shop)),),
         {name: _minutes(s.minutes) + _minutes(s.close) for name, s in model.setups.items()},
         shop.labour.per_minute,
-        np.array([shop.missed(s) * shop.come_back.cost for s in folded.states]),
+        missed * shop.come_back.cost,
+        missed,
         missing=max(0.0, 1.0 - float(assessment.state_p.sum())),
         done=frozenset(t.reading.test for t in assessment.taken if t.table is not None),
         failed=_failed(assessment),

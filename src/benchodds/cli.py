@@ -37,6 +37,7 @@ ELSEWHERE: dict[str, str] = {
     "report": "benchodds.cli_report:report",
     "import": "benchodds.cli_tune:import_jobs",
     "score": "benchodds.cli_tune:score",
+    "draw": "benchodds.cli_simulate:draw",
     "simulate": "benchodds.cli_simulate:simulate",
     "tune": "benchodds.cli_tune:tune",
     "worksheet": "benchodds.cli_report:worksheet",
@@ -98,12 +99,31 @@ def print_json(data: dict[str, Any]) -> None:
     click.echo(json.dumps(data, ensure_ascii=False, indent=None))
 
 
+def _show_versions(ctx: click.Context, _: click.Parameter, asked: bool) -> None:
+    if not asked or ctx.resilient_parsing:
+        return
+    from benchodds import files
+
+    click.echo(f"benchodds {__version__}")
+    for kind in ("models", "priors"):
+        for name, path in files.available(kind).items():
+            click.echo(f"  {kind[:-1]:<6} {name:<12} {files.read_toml(path).get('version', '?')}")
+    ctx.exit()
+
+
 @click.group(
     cls=_Commands,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
     epilog="First time? Run: benchodds demo",
 )
-@click.version_option(__version__, prog_name="benchodds")
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_show_versions,
+    help="Show the version, and those of the models and priors in use.",
+)
 def main() -> None:
     """Fault probabilities for the ignition bench: write readings down as they come, see what
     they mean together, and which test to do next.
@@ -325,20 +345,42 @@ def odds(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -
 
 @main.command("next", epilog="Example: benchodds next 1")
 @click.argument("job_id", metavar="JOB")
+@click.option(
+    "--steps",
+    type=click.IntRange(1, 4),
+    default=2,
+    show_default=True,
+    help="How many steps are chosen as well as can be; more takes longer.",
+)
+@click.option(
+    "--greedy", is_flag=True, help="By bits per minute and the model's own thresholds alone."
+)
+@click.option("--shop", default="shop", show_default=True, help="Shop file: labour, prices, days.")
 @_AS_IF
 @json_option
 @store_option
-def next_test(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -> None:
-    """Say what to do next, why, what it costs, and what to be careful of."""
+def next_test(
+    session: Session,
+    job_id: str,
+    steps: int,
+    greedy: bool,
+    shop: str,
+    as_if: tuple[str, ...],
+    as_json: bool,
+) -> None:
+    """Say what to do next, why, what it costs, and what to be careful of.
+
+    What is proposed costs the least to the end of the job, as far as can be foreseen.
+    """
     from benchodds import render, shapes
-    from benchodds.planning import plan
+    from benchodds.advising import advise, greedily
 
     assessment = session.assess(session.store.job(job_id), as_if)
-    result = plan(assessment)
+    result, weighed = greedily(assessment) if greedy else advise(assessment, shop, steps)
     if as_json:
-        print_json(shapes.advice(assessment, result))
+        print_json(shapes.advice(assessment, result, weighed))
     else:
-        click.echo(render.next_step(assessment, result))
+        click.echo(render.next_step(assessment, result, weighed))
 
 
 @main.command(epilog="Example: benchodds why 1 R3")

@@ -96,9 +96,10 @@ class Decision:
     ``p`` (n_states, n_gear) sums to 1; the first of ``gear`` is sound gear. ``setups`` maps a
     set-up to its minutes, opening and closing together. ``loss`` (n_states,) is the money that
     a machine costs on the average when a repair has left it in that state and the check after
-    it may miss that. ``missing`` is the weight of machines that are in none of the states.
-    ``done`` are tests done at any time, ``spent`` those that are not offered again, ``failed``
-    those last seen outside the limit, ``mended`` the repairs done in vain.
+    it may miss that, which has the chance ``missed`` (n_states,). ``missing`` is the weight of
+    machines that are in none of the states. ``done`` are tests done at any time, ``spent``
+    those that are not offered again, ``failed`` those last seen outside the limit, ``mended``
+    the repairs done in vain.
     """
 
     states: tuple[State, ...]
@@ -110,12 +111,18 @@ class Decision:
     setups: Mapping[str, float]
     rate: float
     loss: Array
+    missed: Array
     missing: float = 0.0
     done: frozenset[str] = frozenset()
     spent: frozenset[str] = frozenset()
     failed: frozenset[str] = frozenset()
     opened: frozenset[str] = frozenset()
     mended: frozenset[str] = frozenset()
+
+    @property
+    def faultless(self) -> Array:
+        """1 for states without a fault, else 0, shape (n_states,)."""
+        return np.array([0.0 if state else 1.0 for state in self.states])
 
     def check(self, name: str) -> Check:
         """The check of that name."""

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchodds.board import Board, Nodes, View
+from benchodds.board import Board
 from benchodds.decision import LEAST, Decision, Index
+from benchodds.nodes import Nodes, View
 from benchodds.rollout import LEAST_BITS, advance, outlook, roll_out
 from benchodds.tables import Array
 

@@ -237,6 +237,7 @@ def acts(assessment: Assessment, labour: float) -> tuple[Act, ...]:
     """
     model = assessment.machine.model
     done = {t.reading.test for t in assessment.taken if t.table is not None}
+    gone = never_again(assessment).keys()
     total = float(assessment.state_p.sum())
     out = []
     for name, repair in model.repairs.items():
@@ -254,7 +255,11 @@ def acts(assessment: Assessment, labour: float) -> tuple[Act, ...]:
         p_cures, p_needed = float(cures) / total, float(needed) / total
         minutes = to_base(repair.minutes, "min")
         waste = 0.0 if repair.returnable else (1 - p_needed) * repair.cost
-        missing = tuple(t for t in repair.requires if t not in done)
+        missing = tuple(
+            " or ".join(g.split("|"))
+            for g in repair.requires
+            if not done & set(g.split("|")) and not set(g.split("|")) <= gone
+        )
         ready = p_needed >= repair.act_at and not missing
         out.append(
             Act(name, p_cures, p_needed, labour * minutes + repair.cost + waste, ready, missing)
@@ -281,7 +286,7 @@ def plan(assessment: Assessment, labour: float = 0.1) -> Plan:
     """
     ranking, left = rank(assessment)
     repairs = acts(assessment, labour)
-    proof = next((r for r in ranking if r.test in _suspects(assessment)), None)
+    proof = next((r for r in ranking if r.test in suspects(assessment)), None)
     if proof is not None:
         return Plan("prove-gear", proof.test, None, ranking, left, repairs)
     best = next((r for r in ranking if r.bits >= LEAST_BITS), None)
@@ -301,7 +306,7 @@ def plan(assessment: Assessment, labour: float = 0.1) -> Plan:
     return Plan("prove-gear" if proves else "test", best.test, None, ranking, left, repairs)
 
 
-def _suspects(assessment: Assessment) -> frozenset[str]:
+def suspects(assessment: Assessment) -> frozenset[str]:
     """Tests that prove an instrument which is now likelier bad than the bench file tolerates.
 
     What such a proof is worth lies in the readings after it, which no one-step figure sees.

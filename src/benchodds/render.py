@@ -10,6 +10,8 @@ from benchodds.jobs import Job, Reading
 from benchodds.planning import Plan, Ranked
 from benchodds.sentences import clash_sentences, gear_sentences
 from benchodds.system import SystemModel
+from benchodds.weighing import Weighed
+from benchodds.weighwords import weighing
 from benchodds.words import about, limit_words, percent, wrap
 
 
@@ -18,7 +20,13 @@ def heading(job: Job, model: SystemModel) -> list[str]:
     parts = [f"Job {job.id}", model.title, model.variants[model.variant].title]
     parts += [model.complaints.get(job.complaint, job.complaint)]
     parts += [model.contexts.get(c, c) for c in job.contexts]
-    return wrap("; ".join(parts))
+    lines = wrap("; ".join(parts))
+    if job.model_version != model.version:
+        lines += wrap(
+            f"Opened with version {job.model_version} of the model, worked out with "
+            f"{model.version}."
+        )
+    return lines
 
 
 def reading_line(reading: Reading) -> str:
@@ -112,7 +120,9 @@ def fault_words(model: SystemModel, p_mode: Mapping[tuple[str, str], float]) -> 
     return f"{component}.{mode} leads, {percent(p)}"
 
 
-def next_step(assessment: Assessment, plan: Plan, top: int = 6) -> str:
+def next_step(
+    assessment: Assessment, plan: Plan, weighed: Weighed | None = None, top: int = 6
+) -> str:
     """What to do next, why, what it costs, what to be careful of, and the runners-up."""
     model = assessment.machine.model
     lines = [*heading(assessment.job, model), ""]
@@ -135,9 +145,13 @@ def next_step(assessment: Assessment, plan: Plan, top: int = 6) -> str:
                 "The gear has failed its proof: mend or change it, strike what was read through "
                 "it, and prove it again before anything else is believed."
             )
-        lines += _test_lines(model, by_name[plan.test], plan.do == "prove-gear")
+        chosen = by_name[plan.test]
+        proves, first = plan.do == "prove-gear", chosen is plan.ranking[0]
+        lines += _test_lines(model, chosen, proves, first)
     else:
         lines += wrap("Stop testing: no test left would tell more than its minutes are worth.")
+    if weighed is not None:
+        lines += ["", *weighing(model, weighed)]
     rest = [r for r in plan.ranking if r.test != plan.test][:top]
     if rest:
         lines += ["", "Other tests        minutes     bits  bits/min  set-ups to open"]
@@ -163,7 +177,7 @@ def next_step(assessment: Assessment, plan: Plan, top: int = 6) -> str:
     return "\n".join(lines)
 
 
-def _test_lines(model: SystemModel, r: Ranked, proves: bool) -> list[str]:
+def _test_lines(model: SystemModel, r: Ranked, proves: bool, first: bool) -> list[str]:
     test = model.tests[r.test]
     lines = wrap(f"{r.test} - {test.title}", "DO: ")
     lines += wrap(test.do, "    ")
@@ -181,9 +195,8 @@ def _test_lines(model: SystemModel, r: Ranked, proves: bool) -> list[str]:
         )
         text += f": {own:.0f} min and, first, {opened}"
     lines += wrap(text, "Costs: ")
-    why = (
-        f"{r.bits:.2f} bit about the machine, {r.bits_per_minute:.3f} a minute: the most on offer."
-    )
+    why = f"{r.bits:.2f} bit about the machine, {r.bits_per_minute:.3f} a minute"
+    why += ": the most on offer." if first else "."
     if proves:
         why += " It tells whether earlier readings can be believed."
     lines += wrap(why, "Why: ")

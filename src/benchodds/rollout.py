@@ -14,8 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchodds.board import Board, Nodes, View
+from benchodds.board import Board
 from benchodds.decision import LEAST, Index
+from benchodds.nodes import Nodes, View
 from benchodds.tables import Array
 
 LEAST_BITS = 0.004

@@ -7,8 +7,10 @@ from typing import Any
 
 from benchodds.assess import Assessment
 from benchodds.jobs import Job
+from benchodds.lookahead import Choice
 from benchodds.planning import Plan
 from benchodds.system import SystemModel
+from benchodds.weighing import Weighed
 
 SCHEMA = 1
 
@@ -49,8 +51,12 @@ def _sorted(rows: list[dict[str, Any]], key: str) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda row: -row[key])
 
 
-def advice(assessment: Assessment, plan: Plan) -> dict[str, Any]:
-    """``next --json``: advice, ranking, act_now, left_out."""
+def advice(assessment: Assessment, plan: Plan, weighed: Weighed | None = None) -> dict[str, Any]:
+    """``next --json``: advice, ranking, act_now, left_out, weighed.
+
+    ``advice`` is what is proposed first. ``ranking`` is by bits per minute. ``weighed`` (null
+    with ``--greedy``) is described at :func:`weighing`.
+    """
     model = assessment.machine.model
     return {
         "schema": SCHEMA,
@@ -83,6 +89,57 @@ def advice(assessment: Assessment, plan: Plan) -> dict[str, Any]:
             for a in plan.acts
         ],
         "left_out": [{"test": x.test, "reason": x.reason} for x in plan.left_out],
+        "weighed": weighing(weighed) if weighed is not None else None,
+    }
+
+
+def weighing(weighed: Weighed) -> dict[str, Any]:
+    """Test on or mend now: ``choices`` with their expected cost to the end of the job.
+
+    ``minutes`` and ``money`` (parts, days, come-backs) add up to ``cost`` in ``currency`` by
+    ``per_minute``. ``better`` is the cheapest step, ``other`` the alternative to it (a repair
+    against a test, and the reverse) and ``saves`` what the former saves. ``tips``: where the
+    other choice becomes cheaper, ``what`` being p-needed (chance that ``repair`` is wanted),
+    price (of its part) or minutes (of ``test``), ``at`` null where nothing tips it. ``known``
+    is the cost if the fault were known, ``left_out`` the weight of machines not looked at.
+    ``come_back``: P(back within a week) if ``repair`` is done now and its check passes.
+    """
+
+    def row(choice: Choice | None) -> dict[str, Any] | None:
+        if choice is None:
+            return None
+        return {
+            "kind": choice.step.kind,
+            "name": choice.step.name,
+            "minutes": choice.minutes,
+            "money": choice.money,
+            "cost": choice.cost,
+        }
+
+    better, other, seen = weighed.better, weighed.other, weighed.foresight
+    return {
+        "shop": weighed.shop.id,
+        "currency": weighed.shop.currency,
+        "per_minute": weighed.shop.labour.per_minute,
+        "better": row(better),
+        "other": row(other),
+        "saves": {
+            "minutes": other.minutes - better.minutes,
+            "money": other.money - better.money,
+            "cost": other.cost - better.cost,
+        }
+        if other is not None
+        else None,
+        "test": weighed.test.step.name if weighed.test else None,
+        "repair": weighed.repair.step.name if weighed.repair else None,
+        "tips": [{"what": t.what, "now": t.now, "at": t.at} for t in weighed.tips],
+        "waiting": {"repair": weighed.waiting[0], "tests": list(weighed.waiting[1])}
+        if weighed.waiting
+        else None,
+        "come_back": weighed.come_back,
+        "choices": [row(c) for c in seen.choices],
+        "known": seen.known,
+        "left_out": seen.left_out,
     }
 
 
