@@ -113,6 +113,27 @@ def test_tune_end_to_end(own: Path, tmp_path: Path) -> None:
     assert files.find("priors", "mag-cdi").read_bytes() == shipped
 
 
+def test_joined_systems_begin_with_tuned_sets_too(own: Path, tmp_path: Path) -> None:
+    """A job on two systems takes the tuned set of the one that has it; such jobs do not teach."""
+    past = drawn(tmp_path / "past.jsonl", 200, chafe=0.35)
+    opened = ["--system", "mag-cdi", "--with", "charging", "--complaint", "no-spark"]
+    before = odds_of_chafe(told("open", *opened)["job"])
+    assert "Taken up" in run("tune", past)
+    job = told("open", *opened)["job"]
+    assert odds_of_chafe(job) > 1.7 * before
+    run("close", job, "--fault", "mag-cdi-stop.chafe", "--grade", "bench-bad")
+    run("tune", "--dry-run", code=2)  # nothing else in the store
+    account = told("tune", past, "--with-store", "--dry-run")["account"]
+    assert account["jobs"] == 200
+    assert any("joins systems" in reason for reason in account["set_aside"])
+
+
+def odds_of_chafe(job: str) -> float:
+    """Probability that the stop line is chafed."""
+    rows = told("odds", job)["machine"]
+    return sum(r["p"] for r in rows if r["component"].endswith("stop") and r["mode"] == "chafe")
+
+
 def test_three_jobs_do_not_lead_astray(own: Path, tmp_path: Path) -> None:
     """Three jobs with one rare fault leave the order of the common ones as it was."""
     rows = [f"{i},2024-01-0{i},mag-cdi,early,no-spark,,pul.gnd,came-good,,,," for i in range(1, 4)]

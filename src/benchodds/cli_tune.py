@@ -74,6 +74,10 @@ def tune(
     """Learn new priors from closed jobs: those of the store, or of FILES (CSV, JSON lines,
     Parquet).
 
+    Columns of a file: job, closed (2025-01-31), system, variant, complaint, contexts, faults,
+    grade, minutes, shop, revises, readings; only variant, contexts, minutes, shop, revises and
+    readings may be left out. Words of your own: benchodds import.
+
     Writes a new prior set with its provenance into your own folder, where jobs opened from now
     on find it; nothing is edited in place. A set that forecasts later jobs worse than what it
     replaces is not taken up."""

@@ -68,6 +68,8 @@ def find(kind: str, name: str) -> Path:
 def default_priors(system: str) -> str:
     """The prior set that new jobs of a system begin with: the newest tuned one, or its own."""
     if PLUS in system:
+        return PLUS.join(default_priors(s) for s in system.split(PLUS))
+    if PLUS in system:
         return PLUS.join(default_priors(part) for part in system.split(PLUS))
     found: dict[int, str] = {}
     for name in available("priors"):

@@ -1,4 +1,7 @@
-"""The documented JSON shapes of every reading command, ``"schema": 1``."""
+"""The documented JSON shapes of every reading command, ``"schema": 1``.
+
+Those of ``tune`` and ``score`` are in :mod:`benchodds.tunetext`.
+"""
 
 from __future__ import annotations
 

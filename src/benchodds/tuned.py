@@ -306,7 +306,9 @@ def _together(system: str, counted: Counted, knowledge: Knowledge, origin: Origi
         f"several faults ({level:.0%} interval {between}); before them: "
         f"{_first(before.provenance)}"
     )
-    return Together(two_or_more=_round(float(found.mean[0])), provenance=said)
+    return before.model_copy(
+        update={"two_or_more": _round(float(found.mean[0])), "provenance": said}
+    )
 
 
 def _contexts(
