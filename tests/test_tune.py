@@ -237,3 +237,23 @@ def test_surprising_reading_is_named(own: Path, tmp_path: Path) -> None:
     past = tmp_path / "odd.csv"
     past.write_text("\n".join([HEADER, *rows]) + "\n", encoding="utf-8")
     assert "rexc" in {s["test"] for s in told("score", past)["surprises"]}
+
+
+def test_readings_weigh_against_a_closing_that_they_contradict(own: Path, tmp_path: Path) -> None:
+    """'Exciter replaced, came good' counts for little beside a good exciter's readings; the
+    tests that were not done say nothing."""
+
+    def jobs(readings: str) -> float:
+        past = tmp_path / "past.csv"
+        row = f'1,2024-01-01,mag-cdi,,no-spark,,exc.open,came-good,,,,"{readings}"'
+        past.write_text(f"{HEADER}\n{row}\n", encoding="utf-8")
+        moves = told("tune", past, "--dry-run")["systems"]["mag-cdi"]["moves"]
+        return next(
+            m["jobs"] for m in moves if (m["complaint"], m["fault"]) == ("no-spark", "exc.open")
+        )
+
+    plain = jobs("")
+    assert 0.6 < plain < 0.95
+    assert jobs("rexc=OL") > plain
+    assert jobs("rexc=15 {unplugged=yes}; vexc=150 {how=drill}") < 0.1
+    assert jobs("rexc=not-taken") == pytest.approx(plain, abs=0.01)

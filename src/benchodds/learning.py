@@ -63,6 +63,13 @@ class Together(Strict):
     provenance: str = Field(min_length=3)
 
 
+class Suspicion(Strict):
+    """Share of wrong closings that fall on what the readings left open; the rest heeds none."""
+
+    heeds: float = Field(ge=0, le=1)
+    provenance: str = Field(min_length=3)
+
+
 class Floor(Strict):
     """Least share of a fault that a closing names."""
 
@@ -112,6 +119,7 @@ class Learning(Strict):
     came_back: Words = Field(alias="came-back")
     pooling: dict[PoolingName, Pooling]
     together: Together
+    suspicion: Suspicion
     floor: Floor
     check: Check
     drift: Drift

@@ -6,8 +6,9 @@ next depends on what it knew by then, and so cancels out (ignorable, in the sens
 Inference and missing data, Biometrika 63 (1976)).
 
 Closings: a closing names the fault rightly in a known share of cases; where it is wrong it
-falls on what the shop had reason to suspect, which is the starting prior times the likelihood
-of the readings. So readings that misled the shop are not counted as if they confirmed it.
+falls on what the shop had reason to suspect, which is the starting prior, in most cases times
+the likelihood of the readings. So readings that misled the shop are not counted as if they
+confirmed it.
 """
 
 from __future__ import annotations

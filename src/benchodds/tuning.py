@@ -315,7 +315,7 @@ def _likelihoods(
     """P(closings and readings | fault) of every observation, over all faults (0 if lacking)."""
     out = np.zeros((len(observed), len(column)))
     kept: dict[tuple[object, ...], Array] = {}
-    floor = knowledge.learning.floor.share
+    floor, heeds = knowledge.learning.floor.share, knowledge.learning.suspicion.heeds
     machines = {}
     for cell in cells:
         names = _names(knowledge, cell)
@@ -329,7 +329,9 @@ def _likelihoods(
             suspicion = base[base_of[c], where]
             for x in cell[4]:
                 suspicion = suspicion * context_multipliers(knowledge.priors[cell[0]], x, names)
-            suspicion = np.maximum(suspicion / suspicion.sum(), floor) * read
+            plain = np.maximum(suspicion / suspicion.sum(), floor)
+            heeded = plain * read / float(plain @ read)
+            suspicion = heeds * heeded + (1 - heeds) * plain
             kept[key] = read * told_likelihood(names, told, knowledge.learning, suspicion)
         row = kept[key]
         out[k, where] = row / row.max()
