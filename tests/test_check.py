@@ -38,6 +38,32 @@ class Slip(NamedTuple):
 M, P = "models", "priors"
 SLIPS = (
     Slip(
+        M, "[complaints]", "[cranking]\nkik = 1\n\n[complaints]", "cranking.kik", "way of cranking"
+    ),
+    Slip(M, 'bench = "bench"', 'bensh = "bench"', "bensh", "'bench'"),
+    Slip(
+        M,
+        '[meets.charging]\nraises = { "battery.flat"',
+        '[meets.charging]\nraises = { "battery.flatt"',
+        "meets.charging.raises.'battery.flatt'",
+        "'flat'",
+    ),
+    Slip(M, '"ground.*" = "earth"', '"ground.*" = "earth.highR"', "shared.'ground.*'", "a name"),
+    Slip(
+        P,
+        "share = { slow-crank = 15, no-crank = 8 }",
+        "share = { slow-crank = 15, no-crank = 8 }\nvariants = { lat = { no-crank = 9 } }",
+        "rows.1.variants.lat",
+        "'late'",
+    ),
+    Slip(
+        P,
+        "unnoticed = { slow-crank",
+        "unnoticed = { slow-cranc",
+        "together.unnoticed",
+        "slow-crank",
+    ),
+    Slip(
         M,
         'minutes = "6 min"\nneeds = ["D"]',
         'minutes = "0 min"\nneeds = ["D"]',
@@ -305,7 +331,9 @@ def test_all_mistakes_are_found_in_one_run(tmp_path: Path) -> None:
 
 def test_the_command_prints_them_and_fails(tmp_path: Path) -> None:
     """Text and JSON say the same; the exit code is 1, and no traceback is shown."""
-    path = broken(tmp_path, SLIPS[:3])
+    path = broken(
+        tmp_path, [s for s in SLIPS if s.key in ("default_variant", "tests.fuse-look.passes")]
+    )
     result = CliRunner().invoke(main, ["check", str(path)])
     assert result.exit_code == 1
     assert "default_variant" in result.output and "did you mean 'early'" in result.output

@@ -135,6 +135,15 @@ def test_every_limit_has_a_source_and_its_conditions(system: str, variant: str) 
             assert to_base(test.limit.min or test.limit.max or "", test.unit) is not None
 
 
+def test_a_machine_is_turned_in_its_own_way() -> None:
+    """Where nothing is said, an electric start is no kick: it catches pulses more steadily."""
+    kicked, started = compiled("mag-cdi"), compiled("dc-cdi")
+    assert usual_technique(kicked).how == "firm-kick"
+    assert usual_technique(started).how == "starter"
+    assert started.bench.cranking["firm-kick"].share == 0
+    assert started.bench.capture == kicked.bench.capture, "the rest of the bench stays"
+
+
 # ---- units ------------------------------------------------------------------------------------
 
 Unit = tuple[int, int, int] | None

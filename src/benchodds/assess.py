@@ -16,7 +16,7 @@ import numpy as np
 
 from benchodds import cards
 from benchodds.errors import EvidenceError
-from benchodds.gear import Bench, hookup_node
+from benchodds.gear import Bench, hookup_node, turned
 from benchodds.inference import Posterior, calibrate, posterior
 from benchodds.instrument import Instrument, Outcome
 from benchodds.jobs import Job, Reading, Technique
@@ -69,6 +69,11 @@ class Machine:
     _predictive: dict[tuple[str, Technique], tuple[tuple[Outcome, ...], Table]] = field(
         default_factory=dict
     )
+
+    def __post_init__(self) -> None:
+        """Take the machine's own ways of cranking, where its model has some."""
+        if self.model.cranking:
+            object.__setattr__(self, "bench", turned(self.bench, self.model.cranking))
 
     def instrument(self, test: str) -> Instrument:
         """The reading model of a test, made once."""

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
-from benchodds.errors import ModelError
+from benchodds.errors import ModelError, nearest
 from benchodds.formula import parse_distribution
 from benchodds.quantities import parse_impedance
 from benchodds.tables import Table, Variable
@@ -154,6 +154,28 @@ class Bench(_Strict):
     sparks: Sparks
     slip: Slip
     cards: Cards
+
+
+def turned(bench: Bench, shares: Mapping[str, float]) -> Bench:
+    """The bench with other shares of the ways of cranking, as they are on one kind of machine.
+
+    Raises
+    ------
+    ModelError
+        A way that the bench does not know, or no share above zero.
+    """
+    for name in shares:
+        if name not in bench.cranking:
+            raise ModelError(
+                f"cranking.{name}: '{name}' is not a way of cranking{nearest(name, bench.cranking)}"
+            )
+    if shares and not sum(shares.values()) > 0:
+        raise ModelError("cranking: the shares are all zero")
+    ways = {
+        name: way.model_copy(update={"share": shares.get(name, 0.0)})
+        for name, way in bench.cranking.items()
+    }
+    return bench.model_copy(update={"cranking": ways})
 
 
 def build_bench(raw: Mapping[str, Any]) -> Bench:

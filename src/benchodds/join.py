@@ -91,6 +91,7 @@ class _Join:
             variants={variant: Variant(title="; ".join(titles), provenance="its parts")},
             cautions=cautions,
             wiring={f"{m.id}: {k}": v for m in models for k, v in m.wiring.items()},
+            cranking=next((m.cranking for m in models if m.cranking), {}),
             defaults={f"{m.id}: {k}": v for m in models for k, v in m.defaults.items()},
             components=self.components,
             quantities=quantities,

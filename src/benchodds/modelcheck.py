@@ -16,7 +16,7 @@ from benchodds.assess import Machine
 from benchodds.doubts import doubts_in_machine, doubts_in_model, unused
 from benchodds.errors import BenchoddsError, ModelError, UnknownNameError
 from benchodds.firsthour import FirstHour, first_hour
-from benchodds.gear import Bench, build_bench
+from benchodds.gear import Bench, build_bench, turned
 from benchodds.network import physics
 from benchodds.priorcheck import names_in, prior_doubts, prior_mistakes
 from benchodds.priors import PriorSet
@@ -189,13 +189,20 @@ class _Run:
         return models
 
     def _bench(self, models: Mapping[str, SystemModel]) -> Bench | None:
-        if not models:
-            return None
         try:
-            bench = files.load_bench(next(iter(models.values())).bench)
+            bench = files.load_bench(str(self.raw.get("bench", "bench")))
         except BenchoddsError as error:
             self._add("mistake", self.path, f"bench: {error}")
             return None
+        cranking = self.raw.get("cranking")
+        if isinstance(cranking, dict) and all(
+            isinstance(x, (int, float)) for x in cranking.values()
+        ):
+            try:
+                turned(bench, cranking)
+            except ModelError as error:
+                self._add("mistake", self.path, str(error))
+                return None
         for variant, model in models.items():
             for problem in unused(model, bench):
                 self.unused.setdefault(problem, []).append(variant)

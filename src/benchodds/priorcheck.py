@@ -29,6 +29,7 @@ class Names:
     faults: tuple[str, ...]
     complaints: tuple[str, ...]
     contexts: tuple[str, ...]
+    variants: tuple[str, ...]
 
 
 def names_in(raw: Mapping[str, Any]) -> Names:
@@ -42,8 +43,10 @@ def names_in(raw: Mapping[str, Any]) -> Names:
         for component, spec in table(raw.get("components")).items()
         for mode in table(table(spec).get("modes"))
     ]
-    complaints, contexts = (tuple(table(raw.get(k))) for k in ("complaints", "contexts"))
-    return Names(str(raw.get("id", "unnamed")), tuple(faults), complaints, contexts)
+    complaints, contexts, variants = (
+        tuple(table(raw.get(k))) for k in ("complaints", "contexts", "variants")
+    )
+    return Names(str(raw.get("id", "unnamed")), tuple(faults), complaints, contexts, variants)
 
 
 def prior_mistakes(priors: PriorSet, model: Names) -> Iterator[str]:
@@ -67,6 +70,17 @@ def prior_mistakes(priors: PriorSet, model: Names) -> Iterator[str]:
                 yield f"{where}: '{complaint}' is not a complaint of {model.id}{near}"
             elif not share >= 0:
                 yield f"{where}: {share:g} for '{complaint}'; a share is not negative"
+        for variant, shares in row.variants.items():
+            where = f"rows.{i}.variants.{variant}"
+            if variant not in model.variants:
+                near = nearest(variant, model.variants)
+                yield f"{where}: '{variant}' is not a variant of {model.id}{near}"
+            for complaint, share in shares.items():
+                if complaint not in model.complaints:
+                    near = nearest(complaint, model.complaints)
+                    yield f"{where}: '{complaint}' is not a complaint of {model.id}{near}"
+                elif not share >= 0:
+                    yield f"{where}: {share:g} for '{complaint}'; a share is not negative"
         for complaint in model.complaints:
             if complaint not in row.share:
                 yield f"rows.{i}.share: no share for the complaint '{complaint}'"

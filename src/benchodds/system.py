@@ -14,7 +14,7 @@ from typing import Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from benchodds.benchwork import Limit, Name, Repair, Setup, Test, Text
+from benchodds.benchwork import Limit, Name, Repair, Setup, Share, Test, Text
 from benchodds.errors import ModelError, UnknownNameError, nearest
 from benchodds.quantities import to_base
 from benchodds.systemcheck import broken_references
@@ -173,6 +173,8 @@ class SystemModel(_Strict):
     """The variant when none is named."""
     defaults: dict[str, str] = {}
     """Notes on what is taken for granted."""
+    cranking: dict[str, Share] = {}
+    """How this machine is turned when nothing is said: way of the bench file = share."""
     complaints: dict[Name, Text]
     """What the customer says: name = words."""
     contexts: dict[Name, Text] = {}
