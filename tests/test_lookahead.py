@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from benchodds.acting import act_now, waits_for, worth
-from benchodds.board import Board, merged
+from benchodds.board import Board, bits_error, merged
 from benchodds.decision import Decision
-from benchodds.lookahead import EXACT, Depth, Step, bits_per_minute, look_ahead
+from benchodds.lookahead import EXACT, ONE, Depth, Step, bits_per_minute, fitting, look_ahead
 from benchodds.optimum import Act, Optimum, Rule
+from benchodds.planning import mutual_information
 from small_decisions import random_decision
 
 
@@ -33,21 +34,19 @@ def follows(choose: Callable[[Decision], Step]) -> Rule:
     return rule
 
 
-def ahead(depth: Depth) -> Rule:
-    """Looking ahead anew at every step."""
-    return follows(lambda d: look_ahead(d, depth).best.step)
-
-
 @pytest.mark.parametrize("seed", [*range(0, 24, 2), 1, 9, 11, 17])
-def test_two_steps_come_within_two_percent_of_the_optimum(seed: int) -> None:
-    """Expected cost to the end of looking two steps ahead, and of bits per minute.
+def test_looking_ahead_comes_within_two_percent_of_the_optimum(seed: int) -> None:
+    """Expected cost to the end of following the look-ahead, and bits per minute.
 
-    Both by the loops of the optimum, which share no code with what chooses.
+    Both by the loops of the optimum, which share no code with what chooses. On 200 such
+    decisions (see benchmarks) no more than 2.0 % was lost; bits per minute lost more than 10 %
+    on 3 of them.
     """
     optimum = Optimum(drawn(seed))
     least = optimum.value()
-    assert least - 1e-9 <= optimum.cost_of(ahead(Depth())) <= 1.02 * least
-    assert least - 1e-9 <= optimum.cost_of(follows(bits_per_minute))
+    looking = follows(lambda d: look_ahead(d).best.step)
+    assert least - 1e-9 <= optimum.cost_of(looking) <= 1.02 * least
+    assert least - 1e-9 <= optimum.cost_of(follows(bits_per_minute)) <= 1.1 * least
 
 
 @pytest.mark.parametrize("seed", range(8))
@@ -215,3 +214,26 @@ def test_acting_now_is_a_bound_from_above() -> None:
             problem, remedies=tuple(replace(r, requires=()) for r in problem.remedies)
         )
         assert look_ahead(unbound, EXACT).best.cost <= act_now(unbound) + 1e-6
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_bits_of_what_is_left_out_are_bounded(seed: int) -> None:
+    """I over all states lies between (1 - e) I over those kept and that plus the stated error."""
+    rng = np.random.default_rng(seed)
+    n, m = int(rng.integers(3, 9)), int(rng.integers(2, 5))
+    p, table = rng.dirichlet(np.full(n, 0.5)), rng.dirichlet(np.full(m, 0.5), n)
+    kept = np.sort(rng.choice(n, size=n - 1, replace=False))
+    e = 1.0 - float(p[kept].sum())
+    inside = (1 - e) * mutual_information(p[kept] / (1 - e), table[kept])
+    whole = mutual_information(p, table)
+    assert inside - 1e-9 <= whole <= inside + bits_error(e, m) + 1e-9
+
+
+def test_deep_where_it_is_small_and_shallow_where_it_is_large() -> None:
+    """Three steps for few tests; one and an estimate where a place takes too long."""
+    small = Board(random_decision(np.random.default_rng(1), 3, 3, 1))
+    assert fitting(small).steps == 3
+    large = Board(random_decision(np.random.default_rng(1), 3, 12, 1))
+    assert fitting(large).steps == 2
+    large.n_classes = 10**8
+    assert fitting(large) == ONE

@@ -9,10 +9,15 @@ from benchodds.shopfile import load_shop
 from benchodds.weighing import Weighed, proposed, weigh
 
 
-def advise(assessment: Assessment, shop: str = "shop", steps: int = 2) -> tuple[Plan, Weighed]:
-    """What to do next by the cost to the end of the job, ``steps`` of it looked ahead."""
+def advise(
+    assessment: Assessment, shop: str = "shop", steps: int | None = None
+) -> tuple[Plan, Weighed]:
+    """What to do next by the cost to the end of the job, ``steps`` of it looked ahead.
+
+    Without ``steps`` it is as many as can be looked at in about a second.
+    """
     greedy = plan(assessment)
-    weighed = weigh(assessment, greedy, load_shop(shop), Depth(steps))
+    weighed = weigh(assessment, greedy, load_shop(shop), Depth(steps) if steps else None)
     return proposed(assessment, greedy, weighed), weighed
 
 

@@ -38,6 +38,17 @@ def _told(p: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.multiply(p, logs, out=p)
 
 
+def bits_error(left_out: float, n_outcomes: int) -> float:
+    """Most bits that a test can tell beyond what it tells on the states looked at.
+
+    With weight e left out, (1 - e) I <= I(all) <= (1 - e) I + e log2(outcomes) + h(e): what is
+    left out tells at most log2(outcomes), and whether the machine is in it at most h(e).
+    """
+    e = min(max(left_out, 0.0), 1.0)
+    inside = -float(xlogx(np.array([e, 1 - e])).sum())
+    return e * float(np.log2(n_outcomes)) + inside
+
+
 def merged(joint: Array, signs: Sequence[int], most: int) -> list[list[int]]:
     """Outcomes in at most ``most`` groups (more where there are more signs), least lost first.
 

@@ -348,9 +348,7 @@ def odds(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -
 @click.option(
     "--steps",
     type=click.IntRange(1, 4),
-    default=2,
-    show_default=True,
-    help="How many steps are chosen as well as can be; more takes longer.",
+    help="How many steps are chosen as well as can be; as many as take a second if left out.",
 )
 @click.option(
     "--greedy", is_flag=True, help="By bits per minute and the model's own thresholds alone."
@@ -362,7 +360,7 @@ def odds(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -
 def next_test(
     session: Session,
     job_id: str,
-    steps: int,
+    steps: int | None,
     greedy: bool,
     shop: str,
     as_if: tuple[str, ...],

@@ -8,7 +8,7 @@ the end (:mod:`rollout`). How near that comes to the optimum is tested against :
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -45,8 +45,36 @@ class Depth:
 ONE = Depth(1, longest=0)
 """One step and an estimate of all that follows: the quickest."""
 
+NARROW = Depth(1, (4,), 2, 0.1)
+"""One step among few, followed not far: for systems of many parts."""
+
 EXACT = Depth(2, (10**6,), 10**6, 0.0, 10**6, 10**6, 1.0)
 """Nothing left out: for small systems."""
+
+
+FEW_TESTS = 6
+"""Tests up to which three steps are looked at."""
+
+PLACES = ((Depth(), 7500), (Depth(1), 1800), (NARROW, 400))
+"""Ways to look with the places that they come to look at, about."""
+
+MOST_WORK = 1.5e9
+"""Work at which the next narrower way is taken: somewhat more than a second, in nanoseconds."""
+
+
+def fitting(board: Board) -> Depth:
+    """As deep as can be looked in about a second.
+
+    Work at a place: bits of all tests by class of states, beliefs after all outcomes, and
+    repairs in order; it grows with the square of the number of parts.
+    """
+    if len(board.names) <= FEW_TESTS:
+        return replace(Depth(), steps=3)
+    n_states, n_gear, columns = board.table.shape
+    bits, beliefs = board.n_classes * columns, n_states * n_gear * columns
+    repairs = n_states * board.n_remedies**2
+    work = 3.0 * bits + 0.2 * beliefs + 0.3 * repairs
+    return next((depth for depth, places in PLACES if work * places <= MOST_WORK), ONE)
 
 
 @dataclass(frozen=True)
@@ -74,16 +102,19 @@ class Foresight:
     ``known`` is what the job would cost if the state of the machine were known: no way of
     testing costs less on the average. ``pruned`` steps were left out because ``known`` and
     their own cost together exceed what the rule of thumb costs.
-    ``left_out`` is the weight of machines that were not looked at; ``rule`` the step that the
-    rule of thumb would take.
+    ``acting`` is the cost of acting at once, so that the optimum lies between ``known`` and
+    ``acting``. ``left_out`` is the weight of machines that were not looked at; ``rule`` the
+    step that the rule of thumb would take; ``depth`` how far was looked.
     """
 
     choices: tuple[Choice, ...]
     known: float
+    acting: float
     places: int
     pruned: int
     left_out: float
     rule: Step
+    depth: Depth
 
     @property
     def best(self) -> Choice:
@@ -96,9 +127,13 @@ class Foresight:
 
 
 def look_ahead(decision: Decision, depth: Depth | None = None) -> Foresight:
-    """Weigh the next steps of a decision against each other, to the end of the job."""
-    depth = depth or Depth()
-    return Search(Board(decision, depth.most, depth.share), depth).run()
+    """Weigh the next steps of a decision against each other, to the end of the job.
+
+    Without a depth it is as deep as can be looked in about a second (:func:`fitting`).
+    """
+    wanted = depth or Depth()
+    board = Board(decision, wanted.most, wanted.share)
+    return Search(board, depth or fitting(board)).run()
 
 
 def bits_per_minute(decision: Decision) -> Step:
@@ -153,10 +188,12 @@ class Search:
         return Foresight(
             tuple(choices),
             known,
+            float(board.rate * view.act_minutes[0] + view.act_money[0]),
             self.places,
             len(steps) - len(kept),
             board.left_out,
             self.named(rule),
+            self.depth,
         )
 
     def named(self, does: int) -> Step:

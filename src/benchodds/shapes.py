@@ -103,8 +103,9 @@ def weighing(weighed: Weighed) -> dict[str, Any]:
     ``per_minute``. ``better`` is the cheapest step, ``other`` the alternative to it (a repair
     against a test, and the reverse) and ``saves`` what the former saves. ``tips``: where the
     other choice becomes cheaper, ``what`` being p-needed (chance that ``repair`` is wanted),
-    price (of its part) or minutes (of ``test``), ``at`` null where nothing tips it. ``known``
-    is the cost if the fault were known, ``left_out`` the weight of machines not looked at.
+    price (of its part) or minutes (of ``test``), ``at`` null where nothing tips it. The least
+    cost that any way has lies between ``known`` (if the fault were known) and ``acting`` (at
+    once); ``left_out`` is the weight of machines not looked at, ``steps`` how many were chosen.
     ``come_back``: P(back within a week) if ``repair`` is done now and its check passes.
     """
 
@@ -142,6 +143,8 @@ def weighing(weighed: Weighed) -> dict[str, Any]:
         "come_back": weighed.come_back,
         "choices": [row(c) for c in seen.choices],
         "known": seen.known,
+        "acting": seen.acting,
+        "steps": seen.depth.steps,
         "left_out": seen.left_out,
     }
 

@@ -12,7 +12,7 @@ from benchodds.assess import Assessment
 from benchodds.board import Board
 from benchodds.choosing import decision_of
 from benchodds.decision import Decision
-from benchodds.lookahead import Choice, Depth, Foresight, Search
+from benchodds.lookahead import Choice, Depth, Foresight, Search, fitting
 from benchodds.nodes import Nodes
 from benchodds.planning import LEAST_BITS, Plan, suspects
 from benchodds.shop import Shop
@@ -82,9 +82,10 @@ def weigh(assessment: Assessment, plan: Plan, shop: Shop, depth: Depth | None = 
     Of steps that are as good as the cheapest, as far as can be told, the one that ``plan``
     takes is better, else the cheapest; of tests the one with the most bits per minute.
     """
-    depth = depth or Depth()
+    wanted = depth or Depth()
     decision = decision_of(assessment.machine, assessment.job, assessment, shop)
-    search = Search(Board(decision, depth.most, depth.share), depth)
+    board = Board(decision, wanted.most, wanted.share)
+    search = Search(board, depth or fitting(board))
     foresight = search.run()
     tests = [c for c in foresight.choices if c.step.kind == "test"]
     tests = [c for c in tests if c.cost <= (1 + ALIKE) * tests[0].cost]
