@@ -195,3 +195,56 @@ def _write(folder: Path, report: dict[str, Any]) -> None:
     for name, figure in (("costs", costs_figure(report)), ("odds", reliability_figure(report))):
         for suffix in ("svg", "png"):
             figure.savefig(folder / f"{name}.{suffix}", dpi=150)
+
+
+@click.command(epilog="Example: benchodds draw mag-cdi tci --jobs 300 --seed 7 --to past.jsonl")
+@click.argument("systems", nargs=-1, required=True, metavar="SYSTEM...")
+@click.option("--jobs", type=click.IntRange(1), default=100, show_default=True, help="How many.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of all draws.")
+@click.option("--trial", default="trial", show_default=True, help="How the shop works.")
+@click.option("--name", default="drawn-", show_default=True, help="What job numbers begin with.")
+@click.option(
+    "--to",
+    "target",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="File of JSON lines to write; one that exists is not touched.",
+)
+def draw(
+    systems: tuple[str, ...], jobs: int, seed: int, trial: str, name: str, target: Path
+) -> None:
+    """Draw closed jobs of an invented shop, readings and all, for tune and score to read.
+
+    The shop's machines differ from the prior files by a factor, a few closings are wrong, and
+    some of these come back.
+    """
+    import json
+
+    from benchodds import files
+    from benchodds.errors import JobError, UnknownNameError, nearest
+    from benchodds.pastjobs import PastShop
+    from benchodds.session import load_machine
+    from benchodds.trialfile import load_trial
+
+    spec = load_trial(trial)
+    machines = []
+    for system in dict.fromkeys(systems):
+        variants = list(files.load_system(system).variants)
+        if system not in spec.routines:
+            raise UnknownNameError(
+                f"the trial file '{trial}' has no routine for '{system}'"
+                f"{nearest(system, spec.routines)}"
+            )
+        machines += [load_machine(system, v, system) for v in variants]
+    shop = PastShop(machines, spec.routines, spec.past, seed, name)
+    if target.exists():
+        raise JobError(f"{target}: is there already; take another name")
+    progress = click.progressbar(length=jobs, label="Jobs", file=sys.stderr)
+    new = target.with_name(target.name + ".new")
+    with nullcontext() if not sys.stderr.isatty() else progress as bar, new.open("w") as file:
+        for row in shop.rows(jobs):
+            file.write(json.dumps(row) + "\n")
+            if bar is not None:
+                bar.update(1)
+    new.replace(target)
+    click.echo(f"Wrote {jobs} jobs to {target}")

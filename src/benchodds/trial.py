@@ -80,17 +80,32 @@ class Perturbations(_Strict):
 
 
 class PastJobs(_Strict):
-    """How an invented shop closes its jobs: shares of grades, and what it leaves unsaid.
+    """How an invented shop works and closes its jobs.
 
-    ``suspects`` is the factor by which the shop's own shares of faults differ from the prior
-    file, either way.
+    ``grades`` are shares of closings; of those with a verdict a share ``wrong`` names another
+    fault, ``found_out`` of these come back. ``guesses`` is the share of jobs given up that name
+    a fault all the same. ``unsaid`` is the share of jobs that do not say how readings were
+    taken, or how long it took; ``contexts`` that of jobs that say what went before, ``others``
+    that of other variants and complaints than the first. The shop's own machines differ from
+    the prior file by ``factor``, either way. ``operators`` are its people with the law of their
+    speed factor, ``drill`` the share of jobs cranked by drill, ``more`` the tests done on the
+    average after the first that condemns a part. ``slower`` is the log-sd of minutes about the
+    book's.
     """
 
     grades: dict[str, float]
     wrong: float = Field(ge=0, lt=1)
+    found_out: float = Field(ge=0, le=1)
+    guesses: float = Field(ge=0, le=1)
     unsaid: float = Field(ge=0, le=1)
     contexts: float = Field(ge=0, le=1)
-    suspects: float = Field(ge=1)
+    others: float = Field(ge=0, le=1)
+    factor: float = Field(ge=1)
+    operators: dict[str, str] = Field(min_length=1)
+    drill: float = Field(ge=0, le=1)
+    more: float = Field(ge=0, le=20)
+    slower: float = Field(ge=0, le=2)
+    meter: str
     provenance: str = Field(min_length=3)
 
 

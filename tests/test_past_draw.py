@@ -1,0 +1,87 @@
+"""Past jobs that are drawn: the same for a seed, readable, honest about what they leave out."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from scipy.stats import binomtest
+
+from benchodds.casebook import chunks_of, read_jobs
+from benchodds.cli import main
+from benchodds.draws import Nature
+from benchodds.pastjobs import PastShop, cranked_by
+from benchodds.session import load_machine
+from benchodds.trialfile import load_trial
+from benchodds.tuning_files import load_learning
+
+N = 400
+
+
+@pytest.fixture(scope="module")
+def rows() -> list[dict[str, Any]]:
+    """Jobs on the early kick-start machine."""
+    trial = load_trial()
+    shop = PastShop([load_machine("mag-cdi", "early", "mag-cdi")], trial.routines, trial.past, 5)
+    return list(shop.rows(N))
+
+
+def test_a_file_is_drawn_once_and_read_by_tuning(
+    rows: list[dict[str, Any]], tmp_path: Path
+) -> None:
+    """Every row passes the checks of files of past jobs; dates do not go backwards."""
+    path = tmp_path / "past.jsonl"
+    path.write_text("".join(json.dumps(r) + "\n" for r in rows), encoding="utf-8")
+    tally = read_jobs(chunks_of(path), load_learning())
+    assert tally.rows == N == len({r["job"] for r in rows})
+    assert tally.n_bad == 0
+    closed = [r["closed"] for r in rows]
+    assert closed == sorted(closed)
+
+
+def test_shares_are_those_of_the_trial_file(rows: list[dict[str, Any]]) -> None:
+    """Grades, contexts, unsaid techniques and come-backs, by exact binomial tests."""
+    spec = load_trial().past
+    first = [r for r in rows if "revises" not in r]
+    grades = Counter(r["grade"] for r in first)
+    for grade, share in spec.grades.items():
+        assert binomtest(grades[grade], len(first), share).pvalue > 1e-3, grade
+    told = sum("contexts" in r for r in first)
+    assert binomtest(told, len(first), spec.contexts).pvalue > 1e-3
+    assert binomtest(sum("minutes" not in r for r in first), len(first), spec.unsaid).pvalue > 1e-3
+    verdicts = sum(r["grade"] != "gave-up" for r in first)
+    back = sum("revises" in r for r in rows)
+    assert binomtest(back, verdicts, spec.wrong * spec.found_out).pvalue > 1e-3
+    assert {r["revises"] for r in rows if "revises" in r} <= {r["job"] for r in rows}
+
+
+def test_the_seed_alone_decides(tmp_path: Path) -> None:
+    """The same file twice, another for another seed; an existing file is not touched."""
+    made = []
+    for name, seed in (("a", "3"), ("b", "3"), ("c", "4")):
+        path = tmp_path / name
+        args = ["draw", "mag-cdi", "--jobs", "8", "--seed", seed, "--to", str(path)]
+        assert CliRunner().invoke(main, args).exit_code == 0
+        made.append(path.read_text(encoding="utf-8"))
+    assert made[0] == made[1] != made[2]
+    again = CliRunner().invoke(main, ["draw", "mag-cdi", "--to", str(tmp_path / "a")])
+    assert again.exit_code == 2
+    assert (tmp_path / "a").read_text(encoding="utf-8") == made[0]
+    unknown = CliRunner().invoke(main, ["draw", "mag-cid", "--to", str(tmp_path / "d")])
+    assert unknown.exit_code == 2
+    assert "Traceback" not in unknown.output
+
+
+def test_people_crank_at_their_own_speed() -> None:
+    """The speed factor on the network's points has about the median that is written."""
+    machine = load_machine("mag-cdi", "early", "mag-cdi")
+    network = cranked_by(machine.prior("no-spark", ()), "LN(0.82, 0.12)")
+    points, rng = network.variables["operator"].values, np.random.default_rng(0)
+    nature = Nature(network)
+    speeds = [points[nature.machine(rng).at["operator"]] for _ in range(300)]
+    assert float(np.exp(np.mean(np.log(speeds)))) == pytest.approx(0.82, abs=0.06)
