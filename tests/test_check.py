@@ -38,16 +38,16 @@ class Slip(NamedTuple):
 M, P = "models", "priors"
 SLIPS = (
     Slip(
+        M,
+        'by = ["reg.dead", "reg.phase"',
+        'by = ["reg.ded", "reg.phase"',
+        "meets.charging.raises.'battery.flat'",
+        "'reg.dead'",
+    ),
+    Slip(
         M, "[complaints]", "[cranking]\nkik = 1\n\n[complaints]", "cranking.kik", "way of cranking"
     ),
     Slip(M, 'bench = "bench"', 'bensh = "bench"', "bensh", "'bench'"),
-    Slip(
-        M,
-        '[meets.charging]\nraises = { "battery.flat"',
-        '[meets.charging]\nraises = { "battery.flatt"',
-        "meets.charging.raises.'battery.flatt'",
-        "'flat'",
-    ),
     Slip(M, '"ground.*" = "earth"', '"ground.*" = "earth.highR"', "shared.'ground.*'", "a name"),
     Slip(
         P,
@@ -494,6 +494,17 @@ def test_doubts(tmp_path: Path) -> None:
             assert any(r.key == slip.key and slip.said in r.text for r in checked.doubts), slip
     result = CliRunner().invoke(main, ["check", str(tmp_path / M / "starter.toml")])
     assert result.exit_code == 0 and "Legal, but doubtful" in result.output
+
+
+def test_meetings_name_their_own_faults_too(tmp_path: Path) -> None:
+    """The fault on this system's side is looked at as well, and so is a system nobody knows."""
+    slip = Slip(M, 'raises = { "battery.flat"', 'raises = { "battery.flatt"', "", "")
+    checked = check(str(broken(tmp_path, [slip])))
+    assert any(r.key == "meets.charging.raises.'battery.flatt'" for r in checked.mistakes)
+    unknown = Slip(M, "[meets.charging]", "[meets.chargin]", "", "")
+    checked = check(str(broken(tmp_path, [unknown])))
+    assert not checked.mistakes
+    assert any(r.key == "meets.chargin" for r in checked.doubts)
 
 
 def test_high_voltage_without_a_caution() -> None:

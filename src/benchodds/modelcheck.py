@@ -14,7 +14,7 @@ from typing import Any, Literal
 from benchodds import files
 from benchodds.assess import Machine
 from benchodds.doubts import doubts_in_machine, doubts_in_model, unused
-from benchodds.errors import BenchoddsError, ModelError, UnknownNameError
+from benchodds.errors import BenchoddsError, ModelError, UnknownNameError, nearest
 from benchodds.firsthour import FirstHour, first_hour
 from benchodds.gear import Bench, build_bench, turned
 from benchodds.network import physics
@@ -126,6 +126,16 @@ def _check_bench(path: Path, raw: Mapping[str, Any]) -> Checked:
     return Checked((path,), "bench", ())
 
 
+def _told(meeting: Any) -> Iterable[tuple[str, list[str]]]:
+    """The other system's faults that a meeting names, by key; what is malformed is left out."""
+    for section, inner in (("stands_for", None), ("raises", "by")):
+        entries = meeting.get(section) if isinstance(meeting, dict) else None
+        for fault, value in entries.items() if isinstance(entries, dict) else ():
+            texts = value.get(inner) if inner and isinstance(value, dict) else value
+            if isinstance(texts, list):
+                yield f"{section}.'{fault}'", [t for t in texts if isinstance(t, str)]
+
+
 @dataclass
 class _Run:
     """One check in progress: problems by (level, file, text) with the variants they are in."""
@@ -142,6 +152,7 @@ class _Run:
     def checked(self) -> Checked:
         """All that can be found out."""
         models = self._models()
+        self._meetings()
         priors = self._priors(list(models.values()))
         bench = self._bench(models)
         apart: dict[str, Separability] = {}
@@ -187,6 +198,28 @@ class _Run:
             for problem in doubts_in_model(models[variant]):
                 self._add("doubt", self.path, problem, variant)
         return models
+
+    def _meetings(self) -> None:
+        """Faults of other systems that this one names, where those systems are known here."""
+        meets = self.raw.get("meets")
+        for system, meeting in meets.items() if isinstance(meets, dict) else ():
+            path = _beside(self.path, "models", str(system))
+            if path is None:
+                text = (
+                    f"meets.{system}: no system '{system}' is known here, so nothing of it counts"
+                )
+                self._add("doubt", self.path, text)
+                continue
+            faults = names_in(files.read_toml(path)).faults
+            for key, texts in _told(meeting):
+                for text in texts:
+                    part, _, mode = text.partition(".")
+                    if text not in faults and not (
+                        mode == "*" and any(f.startswith(f"{part}.") for f in faults)
+                    ):
+                        near = nearest(text, faults)
+                        problem = f"meets.{system}.{key}: '{text}' is not a fault of {system}{near}"
+                        self._add("mistake", self.path, problem)
 
     def _bench(self, models: Mapping[str, SystemModel]) -> Bench | None:
         try:
