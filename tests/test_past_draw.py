@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 from scipy.stats import binomtest
 
+from benchodds.assess import Machine
 from benchodds.casebook import chunks_of, read_jobs
 from benchodds.cli import main
 from benchodds.draws import Nature
@@ -20,15 +21,25 @@ from benchodds.session import load_machine
 from benchodds.trialfile import load_trial
 from benchodds.tuning_files import load_learning
 
-N = 400
+N = 250
 
 
 @pytest.fixture(scope="module")
-def rows() -> list[dict[str, Any]]:
-    """Jobs on the early kick-start machine."""
+def machine() -> Machine:
+    """The early kick-start machine."""
+    return load_machine("mag-cdi", "early", "mag-cdi")
+
+
+def drawn(machine: Machine, seed: int, n: int) -> list[dict[str, Any]]:
+    """Jobs on it."""
     trial = load_trial()
-    shop = PastShop([load_machine("mag-cdi", "early", "mag-cdi")], trial.routines, trial.past, 5)
-    return list(shop.rows(N))
+    return list(PastShop([machine], trial.routines, trial.past, seed).rows(n))
+
+
+@pytest.fixture(scope="module")
+def rows(machine: Machine) -> list[dict[str, Any]]:
+    """Jobs of one shop."""
+    return drawn(machine, 5, N)
 
 
 def test_a_file_is_drawn_once_and_read_by_tuning(
@@ -60,26 +71,30 @@ def test_shares_are_those_of_the_trial_file(rows: list[dict[str, Any]]) -> None:
     assert {r["revises"] for r in rows if "revises" in r} <= {r["job"] for r in rows}
 
 
-def test_the_seed_alone_decides(tmp_path: Path) -> None:
-    """The same file twice, another for another seed; an existing file is not touched."""
-    made = []
-    for name, seed in (("a", "3"), ("b", "3"), ("c", "4")):
-        path = tmp_path / name
-        args = ["draw", "mag-cdi", "--jobs", "8", "--seed", seed, "--to", str(path)]
-        assert CliRunner().invoke(main, args).exit_code == 0
-        made.append(path.read_text(encoding="utf-8"))
-    assert made[0] == made[1] != made[2]
-    again = CliRunner().invoke(main, ["draw", "mag-cdi", "--to", str(tmp_path / "a")])
-    assert again.exit_code == 2
-    assert (tmp_path / "a").read_text(encoding="utf-8") == made[0]
+def test_the_seed_alone_decides(machine: Machine, rows: list[dict[str, Any]]) -> None:
+    """The same jobs for a seed, other ones for another."""
+    again, other = drawn(machine, 5, 8), drawn(machine, 6, 8)
+    kept = [[{k: v for k, v in r.items() if k != "closed"} for r in x[:8]] for x in (again, rows)]
+    assert kept[0] == kept[1]
+    assert other != again
+
+
+def test_the_command_writes_a_file_once(tmp_path: Path) -> None:
+    """A file that exists is not touched; an unknown system is refused in one sentence."""
+    path = tmp_path / "past.jsonl"
+    args = ["draw", "starter", "--jobs", "2", "--to", str(path)]
+    assert CliRunner().invoke(main, args).exit_code == 0
+    made = path.read_text(encoding="utf-8")
+    assert len(made.splitlines()) == 2
+    assert CliRunner().invoke(main, args).exit_code == 2
+    assert path.read_text(encoding="utf-8") == made
     unknown = CliRunner().invoke(main, ["draw", "mag-cid", "--to", str(tmp_path / "d")])
     assert unknown.exit_code == 2
     assert "Traceback" not in unknown.output
 
 
-def test_people_crank_at_their_own_speed() -> None:
+def test_people_crank_at_their_own_speed(machine: Machine) -> None:
     """The speed factor on the network's points has about the median that is written."""
-    machine = load_machine("mag-cdi", "early", "mag-cdi")
     network = cranked_by(machine.prior("no-spark", ()), "LN(0.82, 0.12)")
     points, rng = network.variables["operator"].values, np.random.default_rng(0)
     nature = Nature(network)

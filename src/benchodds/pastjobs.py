@@ -29,8 +29,11 @@ from benchodds.quantities import to_base
 from benchodds.tables import Array, Network, Table
 from benchodds.trial import PastJobs, Routine
 
-FINE = 120
-"""Bins of a number before it is written down."""
+PARTS = 10
+"""Parts of a planner's bin that a number may fall in before it is written down."""
+
+NOTHING, BEYOND = 0.02, 3.0
+"""Share of the least number of a test that is written as zero; factor of the largest."""
 
 DIGITS = 3
 DRILL = "drill"
@@ -46,9 +49,7 @@ class Bench:
     spec: PastJobs
     routine: Routine
     _natures: dict[tuple[str, tuple[str, ...], str], Nature] = field(default_factory=dict)
-    _tables: dict[tuple[str, Technique], tuple[tuple[str, ...], Array, Table]] = field(
-        default_factory=dict
-    )
+    _tables: dict[tuple[str, Technique, int], tuple[Array, Table]] = field(default_factory=dict)
 
     def nature(self, complaint: str, contexts: tuple[str, ...], operator: str) -> Nature:
         """What draws machines with a complaint, cranked by one of the shop's people."""
@@ -61,34 +62,40 @@ class Bench:
     def written(
         self, test: str, technique: Technique, truth: Truth, rng: np.random.Generator
     ) -> str:
-        """A fresh reading as it is written down."""
-        words, edges, table = self._table(test, technique)
+        """A fresh reading as it is written down.
+
+        First one of the planner's outcomes; a number then falls into a part of its bin, by
+        its chances there, and anywhere in that part.
+        """
+        outcomes, table = self.machine.predictive(test, technique)
         shown = reading(table, truth, float(rng.random()))
-        if words[shown]:
-            return words[shown]
-        unit = self.machine.model.tests[test].unit
-        if shown == 0:
+        tool, label = self.machine.instrument(test), outcomes[shown].label
+        if label == "OL" or tool.test.kind in ("look", "spark"):
+            return "none 0/10" if label == "none" and tool.test.tries == 10 else label
+        unit = tool.test.unit
+        low, high = tool.span
+        if label == "unstable":
+            return f"unstable {plain(low)}..{plain(high)} {unit}".strip()
+        edges, parts = self._parts(test, technique, shown)
+        part = reading(parts, truth, float(rng.random()))
+        if shown == 0 and part == 0:
             return f"0 {unit}".strip()
-        low, high = edges[shown - 1], edges[min(shown, len(edges) - 1)]
-        value = low * (max(high, low * 1.05) / low) ** rng.random()
+        part -= shown == 0
+        value = edges[part] * (edges[part + 1] / edges[part]) ** rng.random()
         return f"{plain(float(value), DIGITS)} {unit}".strip()
 
-    def _table(self, test: str, technique: Technique) -> tuple[tuple[str, ...], Array, Table]:
-        """Words of outcomes (empty for numbers), edges of numbers, and chances."""
-        key = (test, technique)
+    def _parts(self, test: str, technique: Technique, shown: int) -> tuple[Array, Table]:
+        """Edges of the parts of a bin, and the chances of the parts, next to nothing first."""
+        key = (test, technique, shown)
         if key not in self._tables:
             tool = self.machine.instrument(test)
-            low, high = tool.span
-            edges = np.geomspace(low * 0.02, high, FINE)
-            outcomes, table = tool.predictive(technique, edges)
-            named = tool.test.kind in ("look", "spark")
-            words = []
-            for outcome in outcomes:
-                word = outcome.label if named or outcome.label == "OL" else ""
-                if outcome.label == "unstable":
-                    word = f"unstable {plain(low)}..{plain(high)} {tool.test.unit}".strip()
-                words.append("none 0/10" if word == "none" and tool.test.tries == 10 else word)
-            self._tables[key] = (tuple(words), edges, table)
+            inner = tool.numeric_edges()
+            ends = np.concatenate([[inner[0] * NOTHING], inner, [inner[-1] * BEYOND]])
+            edges = np.geomspace(ends[shown], ends[shown + 1], PARTS + 1)
+            _, table = tool.predictive(technique, edges)
+            first = 0 if shown == 0 else 1
+            p = table.p[..., first : PARTS + 1] + 1e-12
+            self._tables[key] = edges, Table(table.scope, p)
         return self._tables[key]
 
     def technique(self, test: str, how: str, said: bool) -> Technique:
