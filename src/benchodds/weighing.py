@@ -22,8 +22,9 @@ ALIKE = 0.02
 """Share of the cost within which steps count as equally good: how near the look-ahead comes to
 the optimum (see its tests)."""
 
-PRICE_STEP = 0.05
-"""Share by which a price is changed to see what depends on it."""
+DEARER = (1.5, 2.0, 3.0, 5.0, 10.0)
+CHEAPER = (0.75, 0.5, 0.25, 0.0)
+"""Prices, against the present one, at which a repair is weighed against testing."""
 
 GRID = 13
 """Beliefs at which a repair is weighed against testing, to find where they are equal."""
@@ -31,11 +32,11 @@ GRID = 13
 
 @dataclass(frozen=True)
 class Tip:
-    """Where the other choice becomes the cheaper one.
+    """Where testing and mending cost the same, and beyond which the other is the cheaper.
 
     ``what`` is "p-needed" (chance that the repair is wanted), "price" (of its part, money) or
-    "minutes" (of the test). ``now`` is its present value and ``at`` the one that tips; None
-    when no value does.
+    "minutes" (of the test). ``now`` is its present value and ``at`` that of equal cost; None
+    when there is none.
     """
 
     what: str
@@ -101,8 +102,8 @@ def weigh(assessment: Assessment, plan: Plan, shop: Shop, depth: Depth | None = 
         elif near and choice.step.kind == "test" and choice.step.name == plan.test:
             better = test = choice
     tips: tuple[Tip, ...] = ()
-    if test and repair and (better is test) == (test.cost <= repair.cost):
-        tips = _tips(search, tests, test, repair)
+    if test and repair and better in (test, repair):
+        tips = _tips(search, tests, test, repair, better is repair)
     back = come_back(decision, repair.step.name) if repair else None
     waiting = _waiting(decision)
     return Weighed(shop, foresight, test, repair, end, better, tips, waiting, back)
@@ -143,10 +144,12 @@ def _waiting(decision: Decision) -> tuple[str, tuple[str, ...]] | None:
     return (best[1], best[2]) if best else None
 
 
-def _tips(search: Search, tests: list[Choice], test: Choice, repair: Choice) -> tuple[Tip, ...]:
+def _tips(
+    search: Search, tests: list[Choice], test: Choice, repair: Choice, mends: bool
+) -> tuple[Tip, ...]:
     """What would have to be true for mending instead of testing, or the other way round.
 
-    All three look one step ahead, moved so that they agree with the deeper look where the job
+    Both look one step ahead, moved so that they agree with the deeper look where the job
     stands.
     """
     board = search.board
@@ -154,8 +157,8 @@ def _tips(search: Search, tests: list[Choice], test: Choice, repair: Choice) -> 
     r = names.index(repair.step.name)
     rivals = [board.names.index(c.step.name) for c in tests[:3]]
     gap = repair.cost - test.cost
-    out = [_by_belief(search, r, rivals, gap), _by_price(search, r, test, gap)]
-    if gap < 0:
+    out = [_by_belief(search, r, rivals, gap), _by_price(search, r, rivals, gap)]
+    if mends:
         check = board.decision.check(test.step.name)
         minutes = board.decision.minutes_of(check)
         at = minutes + gap / board.rate
@@ -197,15 +200,20 @@ def _by_belief(search: Search, r: int, rivals: list[int], gap: float) -> Tip:
     return Tip("p-needed", now, None)
 
 
-def _by_price(search: Search, r: int, test: Choice, gap: float) -> Tip:
-    """The price of the repair's part at which both cost the same, plans staying as they are."""
+def _by_price(search: Search, r: int, rivals: list[int], gap: float) -> Tip:
+    """The price of the repair's part at which both cost the same, waiting included."""
     board = search.board
     price = float(board.acts.price[r][board.acts.needed[r] > 0].max(initial=0.0))
     if price <= 0:
         return Tip("price", price, None)
-    rivals = [board.names.index(test.step.name)]
-    dearer = copy.copy(search)
-    dearer.board = board.with_price(r, board.acts.price[r] * (1 + PRICE_STEP))
-    slope = float(_gap(dearer, board.root, r, rivals)[0] - _gap(search, board.root, r, rivals)[0])
-    at = 1 - gap * PRICE_STEP / slope if slope > 1e-9 else -1.0
-    return Tip("price", price, price * at if at > 0 else None)
+    move = gap - float(_gap(search, board.root, r, rivals)[0])
+    last, before = 1.0, gap
+    for factor in DEARER if gap <= 0 else CHEAPER:
+        other = copy.copy(search)
+        other.board = board.with_price(r, board.acts.price[r] * factor)
+        after = move + float(_gap(other, board.root, r, rivals)[0])
+        if (after > 0) != (before > 0):
+            share = before / (before - after)
+            return Tip("price", price, price * (last + share * (factor - last)))
+        last, before = factor, after
+    return Tip("price", price, None)

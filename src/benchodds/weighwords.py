@@ -71,6 +71,17 @@ def _tip(weighed: Weighed, tip: Tip) -> str:
     repair, test = weighed.repair.step.name, weighed.test.step.name
     mends = weighed.better is weighed.repair
     verdict = "Testing first would be right" if mends else "Mending now would be right"
+    if weighed.tied and tip.at is not None:
+        unit = {"p-needed": "", "price": f" {weighed.shop.currency}", "minutes": " min"}[tip.what]
+        at, now = (
+            (_chance(x) if tip.what == "p-needed" else f"{x:.0f}") for x in (tip.at, tip.now)
+        )
+        what = {
+            "p-needed": f"{repair} needed",
+            "price": f"{repair}, days of waiting included,",
+            "minutes": test,
+        }[tip.what]
+        return f"Both cost the same with {what} at {at}{unit} (now {now})."
     if tip.what == "p-needed":
         if tip.at is None:
             return f"However sure {repair} were, that alone would not change it."
@@ -78,7 +89,11 @@ def _tip(weighed: Weighed, tip: Tip) -> str:
         return f"{verdict} with {repair} needed {word} {percent(tip.at)} (now {percent(tip.now)})."
     if tip.what == "price":
         if tip.at is None:
-            return f"No price of {repair} alone would change it."
+            if tip.now == 0:
+                return f"{repair} costs no part."
+            if not mends:
+                return f"Not even with the part of {repair} for nothing would mending be right now."
+            return f"No price of {repair} alone, up to ten times of now, would change it."
         word = "below" if tip.at < tip.now else "above"
         return (
             f"{verdict} with {repair} {word} {tip.at:.0f} {weighed.shop.currency} "
