@@ -51,30 +51,30 @@ def join(models: Sequence[SystemModel]) -> JoinedModel:
 class _Join:
     models: Sequence[SystemModel]
     every: dict[str, Naming] = field(init=False)
+    components: dict[str, Component] = field(init=False)
+    cautions: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.every = namings(self.models)
+        self.components = self._components()
 
     def model(self) -> JoinedModel:
+        """The joined model."""
         models = self.models
-        self.components = self._components()
         quantities = dict(self._stand_in_quantities())
         tests: dict[str, Test] = {}
         setups: dict[str, Setup] = {}
         repairs: dict[str, Repair] = {}
-        cautions: dict[str, str] = {}
         for naming in self.every.values():
-            said = self._cautions(naming, cautions)
+            said = self._cautions(naming)
             quantities |= self._quantities(naming)
             for name, setup in naming.model.setups.items():
                 needs = tuple(naming.setup(s) for s in setup.needs)
                 update = {"needs": needs, "cautions": tuple(said[c] for c in setup.cautions)}
                 setups.setdefault(naming.setup(name), setup.model_copy(update=update))
             tests |= self._tests(naming, said)
-        for naming in self.every.values():
-            for name, repair in self._repairs(naming, cautions, tests):
-                cleared = set(repair.clears)
-                if not any(cleared == set(r.clears) for r in repairs.values()):
+            for name, repair in self._repairs(naming, said, tests):
+                if not any(set(repair.clears) == set(r.clears) for r in repairs.values()):
                     repairs[name] = repair
         variant = PLUS.join(m.variant for m in models)
         titles = dict.fromkeys(m.variants[m.variant].title for m in models)
@@ -89,7 +89,7 @@ class _Join:
             complaints=_complaints(models),
             contexts={k: v for m in reversed(models) for k, v in m.contexts.items()},
             variants={variant: Variant(title="; ".join(titles), provenance="its parts")},
-            cautions=cautions,
+            cautions=self.cautions,
             wiring={f"{m.id}: {k}": v for m in models for k, v in m.wiring.items()},
             cranking=next((m.cranking for m in models if m.cranking), {}),
             defaults={f"{m.id}: {k}": v for m in models for k, v in m.defaults.items()},
@@ -177,15 +177,13 @@ class _Join:
         names = {q: naming.quantity(q) for q in naming.model.quantities if q not in kept}
         return _WORD.sub(lambda m: names.get(m.group(), m.group()), text)
 
-    def _cautions(self, naming: Naming, cautions: dict[str, str]) -> dict[str, str]:
+    def _cautions(self, naming: Naming) -> dict[str, str]:
         """Add the cautions of a system; the same text stands once. Returns their names."""
         said = {}
         for name, text in naming.model.cautions.items():
-            if name == "literature" or cautions.get(name, text) == text:
-                said[name] = name
-            else:
-                said[name] = naming.own(name)
-            cautions.setdefault(said[name], text)
+            same = name == "literature" or self.cautions.get(name, text) == text
+            said[name] = name if same else naming.own(name)
+            self.cautions.setdefault(said[name], text)
         return said
 
     def _tests(self, naming: Naming, said: Mapping[str, str]) -> dict[str, Test]:
@@ -231,21 +229,18 @@ class _Join:
                 yield ".".join(naming.fault(*fault))
 
     def _repairs(
-        self, naming: Naming, cautions: Mapping[str, str], tests: Mapping[str, Test]
+        self, naming: Naming, said: Mapping[str, str], tests: Mapping[str, Test]
     ) -> Iterator[tuple[str, Repair]]:
+        """The repairs of a system, without those of what it stands in for."""
+        gone = {t for t in naming.model.tests if naming.own(t) not in tests}
         for name, repair in naming.model.repairs.items():
             faults = [f for text in repair.clears for f in naming.faults(text)]
             clears = tuple(".".join(naming.fault(*f)) for f in faults if f not in naming.stand_ins)
             if clears:
-                said = (
-                    c if cautions.get(c) == naming.model.cautions[c] else naming.own(c)
-                    for c in repair.cautions
-                )
-                gone = {t for t in naming.model.tests if naming.own(t) not in tests}
                 update = {
                     "clears": clears,
                     "requires": _groups(naming, repair.requires, gone),
-                    "cautions": tuple(c if c in cautions else "literature" for c in said),
+                    "cautions": tuple(said[c] for c in repair.cautions),
                     "only": (),
                 }
                 yield naming.own(name), repair.model_copy(update=update)
