@@ -14,7 +14,7 @@ from scipy.optimize import minimize
 from scipy.special import betaln
 from scipy.stats import betabinom, dirichlet_multinomial
 
-from benchodds.dirichlet import log_marginal, marginals, responsibilities, strength_weights
+from benchodds.dirichlet import log_marginal, marginals, responsibilities
 from benchodds.errors import EvidenceError
 
 # Rat tumours, 70 historical groups and the 71st: Gelman et al., BDA3, table 5.1 (R. Tarone,
@@ -104,17 +104,6 @@ def test_rat_tumours_in_full() -> None:
     p /= p.sum()
     assert float((p * a).sum()) == pytest.approx(2.403, abs=2e-3)
     assert float((p * b).sum()) == pytest.approx(14.320, abs=1e-2)
-
-
-def test_strength_posterior_against_the_full_grid() -> None:
-    """The strength on its grid has its mean near that of a + b in full, 16.72, shares held fixed.
-
-    BDA3's prior is, at a fixed ratio, (a + b)^(-1/2) per log(a + b).
-    """
-    shares = np.tile([0.1437, 0.8563], (71, 1))
-    strengths, weights = strength_weights(RATS, shares, typical=20, factor=1e6)
-    weights = weights * strengths**-0.5
-    assert float(strengths @ weights / weights.sum()) == pytest.approx(16.72, rel=0.05)
 
 
 def test_marginal_likelihood_against_scipy() -> None:

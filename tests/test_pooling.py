@@ -58,9 +58,14 @@ def test_rat_tumours_through_the_fit() -> None:
 def test_shrinkage_against_a_general_library() -> None:
     """statsmodels' Bayesian mixed model (logit-normal, variational Bayes) on the rat tumours:
     another family, so group rates agree to about a hundredth, and both shrink."""
-    p = problem(RATS, np.array([0.14, 0.86]), 1e-3, groups("shop", np.eye(71), 2))
-    found = fit(p)
-    ours = normalised(intensities(p, found.base, found.multipliers))[:, 0]
+    p = problem(RATS, np.array([0.14, 0.86]), 5.0, groups("shop", np.eye(71), 2))
+
+    def keep(base: np.ndarray, multipliers: dict[str, np.ndarray]) -> np.ndarray:
+        return normalised(base[0] * multipliers["shop"])[:, 0]
+
+    drawn, strengths = draw(p, fit(p), keep, np.random.default_rng(3), 1500)
+    ours = drawn.mean(axis=0)
+    assert 10 < np.median(strengths["shop"]) < 30  # BDA3 5.3: E(a) + E(b) = 16.7
     n = RATS.sum(axis=1).astype(int)
     y = np.concatenate([np.r_[np.ones(int(a)), np.zeros(int(b))] for a, b in RATS])
     group = np.repeat(np.arange(71), n)

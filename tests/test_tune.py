@@ -17,6 +17,7 @@ from benchodds import files
 from benchodds.cases import Case
 from benchodds.cli import main
 from benchodds.priors import build_priors
+from benchodds.session import load_machine
 from past_jobs import Shop, knowledge, shares_of
 
 HEADER = "job,closed,system,variant,complaint,contexts,faults,grade,minutes,shop,revises,readings"
@@ -26,6 +27,7 @@ DEMO = Path(__file__).parents[1] / "demo"
 @pytest.fixture
 def own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Prior sets of the user's own; few draws, replays and standing jobs, for speed."""
+    load_machine.cache_clear()  # sets of the same name in other tests
     monkeypatch.setenv("BENCHODDS_FOLDER", str(tmp_path / "own"))
     monkeypatch.setenv("BENCHODDS_STORE", str(tmp_path / "jobs.sqlite"))
     folder = tmp_path / "own" / "priors"
@@ -257,3 +259,30 @@ def test_readings_weigh_against_a_closing_that_they_contradict(own: Path, tmp_pa
     assert jobs("rexc=OL") > plain
     assert jobs("rexc=15 {unplugged=yes}; vexc=150 {how=drill}") < 0.1
     assert jobs("rexc=not-taken") == pytest.approx(plain, abs=0.01)
+
+
+def test_a_small_shop_leans_on_the_others(own: Path, tmp_path: Path) -> None:
+    """Six jobs of one shop, none of them chafe, beside two hundred of another, a quarter of
+    them: the small shop's own share lies between the large one's and what it would say alone."""
+    lines = drawn(tmp_path / "drawn.jsonl", 200, chafe=0.25).read_text("utf-8").splitlines()
+    rows = []
+    for row in map(json.loads, lines):
+        fault = "".join(row["faults"])
+        head, tail = f"a{row['job']},{row['closed']},mag-cdi,,no-spark", f"{row['grade']},,large,,"
+        rows.append(f"{head},,{fault},{tail}")
+    few = [
+        f"b{i},2024-01-2{i},mag-cdi,,no-spark,,{fault},bench-bad,,small,,"
+        for i, fault in enumerate(["plug.fouled", "stop.switch", "con.highR"] * 2)
+    ]
+    past = tmp_path / "past.csv"
+
+    def chafe(lines: list[str], shop: str) -> float:
+        past.write_text("\n".join([HEADER, *lines]) + "\n", encoding="utf-8")
+        moves = told("tune", past, "--dry-run", "--shop", shop)["systems"]["mag-cdi"]["moves"]
+        found = {(m["complaint"], m["fault"]): m["after"] for m in moves}
+        return found["no-spark", "stop.chafe"]
+
+    alone, small, large = chafe(few, ""), chafe(rows + few, "small"), chafe(rows + few, "large")
+    assert alone + 1 < small < large - 1, (alone, small, large)
+    result = run("tune", past, "--dry-run", "--shop", "nobody", code=2)
+    assert "'nobody' is not a shop of these jobs" in result

@@ -2,8 +2,7 @@
 
 Counts ``n`` over categories with a Dirichlet(``a``) before them leave a Dirichlet(``a + n``).
 Groups whose shares are drawn from one Dirichlet(strength * shares) have counts with the
-Dirichlet-multinomial (Polya) law; its posterior over the strength says how far the groups
-should be pulled together.
+Dirichlet-multinomial (Polya) law, from which :mod:`benchodds.pooling` learns the strength.
 
 Source: Gelman et al., Bayesian Data Analysis, 3rd ed., 2.4, 3.4, 5.3.
 """
@@ -21,8 +20,8 @@ from scipy.stats import beta
 from benchodds.errors import EvidenceError
 from benchodds.tables import Array
 
-LOG_STRENGTHS = np.linspace(math.log(1.0), math.log(1e5), 116)
-"""Grid of log strengths, a tenth apart, on which a posterior over the strength stands."""
+LOG_STRENGTHS = np.linspace(math.log(1.0), math.log(3e4), 32)
+"""Grid of log strengths, a third apart, on which a posterior over the strength stands."""
 
 
 @dataclass(frozen=True)
@@ -98,30 +97,3 @@ def responsibilities(shares: Array, likelihood: Array) -> Array:
         row = int(np.flatnonzero(~(np.isfinite(total) & (total > 0)).ravel())[0])
         raise EvidenceError(f"observation {row} is impossible under every category")
     return np.asarray(joint / total)
-
-
-def strength_weights(
-    counts: Array, shares: Array, typical: float, factor: float
-) -> tuple[Array, Array]:
-    """Posterior of the strength on a grid, given each group's expected shares.
-
-    Parameters
-    ----------
-    counts, shares : (n_groups, n_categories) arrays
-        Counts (fractions allowed) and what each group's shares would be without anything of
-        its own; rows of shares sum to 1.
-    typical, factor : float
-        Lognormal prior of the strength: its median, and one standard deviation as a factor.
-
-    Returns
-    -------
-    strengths, weights : (n_grid,) arrays
-        Weights sum to 1.
-    """
-    x = LOG_STRENGTHS
-    logs = -0.5 * ((x - math.log(typical)) / math.log(factor)) ** 2
-    some = counts.sum(axis=1) > 0
-    for i, strength in enumerate(np.exp(x)):
-        logs[i] += float(log_marginal(counts[some], strength * shares[some]).sum())
-    weights = np.exp(logs - logs.max())
-    return np.exp(x), weights / weights.sum()

@@ -10,8 +10,8 @@ complaints), its variant, its shop, each context told. Priors are conjugate: the
 Dirichlet(strength * share of the prior file); a multiplier is gamma with the file's multiplier
 (one, but for contexts) as its centre and shape ``A * q_f``, where q is what the group would
 show without anything of its own. With one level that is the Dirichlet of groups: the group's
-shares are (A q + n) / (A + N), so that small counts shrink. Each A is learned (empirical
-Bayes), its prior being data.
+shares are (A q + n) / (A + N), so that small counts shrink. Each A has a prior, which is data,
+and is learned where uncertainty is drawn (:mod:`benchodds.gibbs`).
 
 What fault a job had is known only by its likelihood; :func:`fit` is EM (A. Dempster, N. Laird
 and D. Rubin 1977) with these conjugate updates, which are those of iterative scaling (J. Darroch
@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
-from benchodds.dirichlet import responsibilities, strength_weights
+from benchodds.dirichlet import LOG_STRENGTHS, log_marginal, responsibilities
 from benchodds.errors import EvidenceError
 from benchodds.tables import Array
 
@@ -173,23 +173,63 @@ def level_expectations(
     return np.array(rows)
 
 
-def learn_strength(level: Level, n: Array, q: Array) -> float:
-    """Geometric mean of the strength's posterior given the groups' expected counts."""
-    strengths, weights = strength_weights(n, q, level.typical, level.factor)
-    return float(np.exp(weights @ np.log(strengths)))
+def strength_posterior(problem: Problem, level: Level, n: Array) -> tuple[Array, Array]:
+    """Posterior of a level's strength on a grid: each group forecast by the others.
+
+    Parameters
+    ----------
+    n : (n_cells, n_faults) array
+        Counts, as expected or as drawn.
+
+    Returns
+    -------
+    strengths, weights : (n_grid,) arrays
+        Weights sum to 1; where nothing tells groups apart they are those of the prior.
+
+    Notes
+    -----
+    A group of N jobs tells of what holds for all as much as ``A N / (A + N)`` jobs would. What
+    holds for all, known from the prior file and the other groups with strength S, and the
+    group's own difference with strength A add their variances, about 1 / S + 1 / A; so the
+    group's counts have the Dirichlet-multinomial law of strength 1 / (1 / S + 1 / A). No group
+    forecasts itself, which would make groups look alike, and the base is not fixed, which would
+    make them look different.
+    """
+    logs = -0.5 * ((LOG_STRENGTHS - np.log(level.typical)) / np.log(level.factor)) ** 2
+    parted = bool((level.member.sum(axis=0) == 1).all())
+    for b, alpha in enumerate(problem.strength[:, None] * problem.base):
+        here = problem.base_of == b
+        own = level.member[:, here] @ n[here]
+        jobs = own.sum(axis=1)
+        some = jobs > 0
+        rest = n[here].sum(axis=0) - own
+        if not some.any() or not rest[some].sum():
+            continue
+        for i, strength in enumerate(np.exp(LOG_STRENGTHS)):
+            if parted:
+                telling = own * (strength / (strength + jobs))[:, None]
+                seen = telling.sum(axis=0) - telling
+            else:
+                seen = rest * (strength / (strength + rest.sum(axis=1)))[:, None]
+            weights = alpha + seen
+            q = normalised(np.maximum(weights * level.centre, TINY))
+            s = 1 / (1 / strength + 1 / weights.sum(axis=1))
+            logs[i] += float(log_marginal(own[some], s[some, None] * q[some]).sum())
+    weights = np.exp(logs - logs.max())
+    return np.exp(LOG_STRENGTHS), weights / weights.sum()
 
 
 def fit(
-    problem: Problem, fixed_strengths: Mapping[str, float] | None = None, most: int = MOST_ROUNDS
+    problem: Problem, strengths: Mapping[str, float] | None = None, most: int = MOST_ROUNDS
 ) -> Fit:
-    """Shares with the largest penalised likelihood, strengths learned on the way.
+    """Shares with the largest penalised likelihood.
 
-    ``fixed_strengths`` holds the strengths of levels, by name, that are not to be learned.
+    ``strengths`` by level stand for the typical ones; :mod:`benchodds.gibbs` draws them.
     """
-    fixed = dict(fixed_strengths or {})
+    given = dict(strengths or {})
     base = problem.base.copy()
     multipliers = {level.name: level.centre.copy() for level in problem.levels}
-    strengths = {lv.name: fixed.get(lv.name, lv.typical) for lv in problem.levels}
+    used = {lv.name: given.get(lv.name, lv.typical) for lv in problem.levels}
     in_base = membership(problem.base_of, len(base))
     jobs = problem.jobs
     trace: list[float] = []
@@ -207,12 +247,10 @@ def fit(
             w = intensities(problem, base, multipliers)
             q = level_expectations(problem, level, w, multipliers)
             seen = level.member @ n
-            if level.name not in fixed and round_ % 5 == 0:
-                strengths[level.name] = learn_strength(level, seen, q)
             for wave in level.waves:
                 shares = normalised(intensities(problem, base, multipliers))
                 expected = level.member[wave] @ (jobs[:, None] * shares)
-                a = strengths[level.name] * q[wave]
+                a = used[level.name] * q[wave]
                 own, centre = multipliers[level.name][wave], level.centre[wave]
                 some = (a > 0) & (centre > 0)
                 held = np.where(some, a * own / np.where(some, centre, 1.0), 1.0)
@@ -222,7 +260,7 @@ def fit(
         moved = np.abs(shares - before).max(initial=0.0)
         if moved < TOLERANCE and round_ > 5:
             break
-    return Fit(base, multipliers, strengths, n, tuple(trace))
+    return Fit(base, multipliers, used, n, tuple(trace))
 
 
 def membership(group: Index, n_groups: int) -> csr_matrix:

@@ -13,7 +13,7 @@ from benchodds import files
 from benchodds.assess import Machine
 from benchodds.casebook import StoreChunk, catalog, chunks_of, complaint, read_jobs
 from benchodds.drift import Drift, Surprises, check, recent_start, surprises
-from benchodds.errors import JobError
+from benchodds.errors import JobError, UnknownNameError, nearest
 from benchodds.gear import Bench, gear_nodes
 from benchodds.learning import Learning
 from benchodds.likelihoods import ReadingWorth, fault_names
@@ -176,6 +176,11 @@ def tune(wish: Wish, session: Session, tell: Tell = lambda _: None, run: Run = m
     learning = load_learning()
     tell("reading jobs")
     tally, knowledge = gather(wish, session, learning, run)
+    shops = {k.shop for k in tally.counts}
+    if wish.shop and wish.shop not in shops:
+        raise UnknownNameError(
+            f"'{wish.shop}' is not a shop of these jobs{nearest(wish.shop, shops)}"
+        )
     compared = rivals(knowledge)
     rolled = roll(
         tally,
