@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 from scipy.stats import binomtest
 
+from benchodds import files
 from benchodds.assess import Machine
 from benchodds.casebook import chunks_of, read_jobs
 from benchodds.cli import main
@@ -53,6 +54,19 @@ def test_a_file_is_drawn_once_and_read_by_tuning(
     assert tally.n_bad == 0
     closed = [r["closed"] for r in rows]
     assert closed == sorted(closed)
+
+
+def test_the_demo_shop_can_be_read() -> None:
+    """Its 300 jobs without a mistake, over all systems; come-backs follow what they revise."""
+    path = files.data_folder("demo") / "shop" / "past.jsonl"
+    tally = read_jobs(chunks_of(path), load_learning())
+    assert (tally.rows, tally.n_bad) == (300, 0)
+    rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+    assert {r["system"] for r in rows} == set(load_trial().routines)
+    seen: set[str] = set()
+    for row in rows:
+        assert row.get("revises", row["job"]) in seen | {row["job"]}
+        seen.add(row["job"])
 
 
 def test_shares_are_those_of_the_trial_file(rows: list[dict[str, Any]]) -> None:

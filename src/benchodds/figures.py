@@ -3,7 +3,7 @@
 Every function returns a matplotlib ``Figure`` of its own (no global state); the caller saves
 it as SVG or PNG. Lines differ in dash and marker as well as in colour, areas and bars in
 hatching, and everything is labelled where it stands, so the figures read in black and white.
-This is the only module that imports matplotlib, and it does so when a figure is made.
+Only this module and ``figures_trial`` import matplotlib, when a figure is made.
 """
 
 from __future__ import annotations
