@@ -55,29 +55,31 @@ def merged(joint: Array, signs: Sequence[int], most: int) -> list[list[int]]:
     ``joint`` (n_rows, n_outcomes) is P(row, outcome). Two groups of one sign cost, when merged,
     the information h(a) + h(b) - h(a + b), h(x) = sum x log x - (sum x) log (sum x).
     """
-    groups = [[i] for i in range(joint.shape[1])]
-    columns = [joint[:, i] for i in range(joint.shape[1])]
+    n = joint.shape[1]
+    groups = {i: [i] for i in range(n)}
+    columns, sign = joint.copy(), np.array(signs)
 
     def told(x: Array) -> Array:
         return np.asarray(xlogx(x).sum(axis=0) - xlogx(x.sum(axis=0)))
 
+    each = told(columns)
+    left, right = np.triu_indices(n, 1)
+    loss = np.full((n, n), np.inf)
+    both = told(columns[:, left] + columns[:, right]) if n > most else np.inf
+    loss[left, right] = np.where(sign[left] == sign[right], each[left] + each[right] - both, np.inf)
     while len(groups) > most:
-        stack = np.stack(columns, axis=1)
-        each = told(stack)
-        pairs = [
-            (a, b)
-            for b in range(len(groups))
-            for a in range(b)
-            if signs[groups[a][0]] == signs[groups[b][0]]
-        ]
-        if not pairs:
+        a, b = divmod(int(loss.argmin()), n)
+        if not np.isfinite(loss[a, b]):
             break
-        left, right = np.array(pairs).T
-        loss = each[left] + each[right] - told(stack[:, left] + stack[:, right])
-        a, b = pairs[int(loss.argmin())]
         groups[a] += groups.pop(b)
-        columns[a] = columns[a] + columns.pop(b)
-    return groups
+        columns[:, a] += columns[:, b]
+        loss[b], loss[:, b] = np.inf, np.inf
+        each[a] = told(columns[:, [a]])[0]
+        mates = [i for i in groups if i != a and sign[i] == sign[a]]
+        again = each[mates] + each[a] - told(columns[:, mates] + columns[:, [a]])
+        for i, lost in zip(mates, again.tolist(), strict=True):
+            loss[min(a, i), max(a, i)] = lost
+    return list(groups.values())
 
 
 class Board:
@@ -157,8 +159,9 @@ class Board:
         tempered = belief**TEMPER
 
         def rows(weight: Array) -> Array:
-            joint = weight[:, :, None] * p
-            return np.concatenate([joint[m].sum(axis=0) for m in self.members])
+            joint = (weight[:, :, None] * p)[np.concatenate(self.members)]
+            starts = np.cumsum([0, *(len(m) for m in self.members[:-1])])
+            return np.asarray(np.add.reduceat(joint, starts, axis=0)).reshape(-1, p.shape[2])
 
         groups = merged(rows(tempered / tempered.sum()), signs, most)
         fine = rows(belief)

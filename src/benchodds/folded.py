@@ -180,19 +180,21 @@ class Rows:
         todo += [NOTHING] * (2 - len(todo))
         size = {v: n for t in todo for v, n in zip(t.table.scope, t.table.p.shape, strict=True)}
         while len(todo) > 1:
-            best: tuple[bool, float, int, int] | None = None
-            for i, a in enumerate(todo):
-                for j in range(i):
-                    b = todo[j]
-                    both, roots = a.names | b.names, a.roots | b.roots
-                    rest = keep.union(*(t.names for k, t in enumerate(todo) if k not in (i, j)))
-                    n = self.classes(roots).n if roots else 1
-                    made = n * math.prod(size[v] for v in both & rest)
-                    work = n * math.prod(size[v] for v in both)
-                    cost = made - a.table.p.size - b.table.p.size + MULTIPLY * work
-                    best = min(best or (True, math.inf, 0, 0), (not a.names & b.names, cost, i, j))
-            assert best is not None
-            i, j = best[2:]
+            uses = Counter(v for t in todo for v in t.names)
+            pairs = [(i, j) for i in range(len(todo)) for j in range(i)]
+            joined = [(i, j) for i, j in pairs if not todo[i].names.isdisjoint(todo[j].names)]
+            best = (math.inf, 0, 0)
+            for i, j in joined or pairs:
+                a, b = todo[i], todo[j]
+                roots = a.roots | b.roots
+                made = work = self.classes(roots).n if roots else 1
+                for v in a.names | b.names:
+                    work *= size[v]
+                    if v in keep or uses[v] > (v in a.names) + (v in b.names):  # needed still
+                        made *= size[v]
+                cost = made - a.table.p.size - b.table.p.size + MULTIPLY * work
+                best = min(best, (cost, i, j))
+            _, i, j = best
             a, b = todo[i], todo[j]
             todo = [t for k, t in enumerate(todo) if k not in (i, j)]
             names = a.names | b.names
