@@ -39,6 +39,28 @@ M, P = "models", "priors"
 SLIPS = (
     Slip(
         M,
+        '"clutch.open" = { cranks = 0.96, same = 0.04 } }',
+        '"clutch.open" = {} }',
+        "tests.clutch-bridge.causes.'clutch.open'",
+        "sum to 0",
+    ),
+    Slip(
+        M,
+        '"switch.*" = "main-switch"',
+        '"switch.*" = "main switch"',
+        "shared.'switch.*'",
+        "no name",
+    ),
+    Slip(M, "cost = 18", "cost = inf", "repairs.one-way.cost", "finite"),
+    Slip(
+        P,
+        "{ slow-crank = 8, no-crank = 4 }",
+        "{ slow-crank = inf, no-crank = 4 }",
+        "rows.9.share",
+        "inf for",
+    ),
+    Slip(
+        M,
         'by = ["reg.dead", "reg.phase"',
         'by = ["reg.ded", "reg.phase"',
         "meets.charging.raises.'battery.flat'",
@@ -368,6 +390,20 @@ def test_what_cannot_be_read_at_all(tmp_path: Path) -> None:
 # ---- doubts ----------------------------------------------------------------------------------
 
 DOUBTFUL = (
+    Slip(
+        M,
+        'worn = "U(5 V, 9.7 V)"',
+        'worn = "U(5 min, 9.7 min)"',
+        "quantities.load_volt.modes.v",
+        "V and min cannot be put together",
+    ),
+    Slip(
+        M,
+        'formula = "series(r_plus, r_cable)"',
+        'formula = "r_plus * r_cable"',
+        "quantities.r_pc.formula",
+        "comes to V^2 A^-2, not ohm",
+    ),
     Slip(
         M,
         'modes = { heavy = "turns heavily",',

@@ -17,10 +17,11 @@ import pytest
 
 from benchodds.assess import network_of, understand
 from benchodds.cases import Written
+from benchodds.dimensions import ALIKE, OF, SIGNATURES, UnitError, unit_doubts, unit_of, written
 from benchodds.doubts import LEAST_DB
 from benchodds.exchange import to_pgmpy
 from benchodds.files import available, find, load_bench, load_priors, load_system, read_toml
-from benchodds.formula import FUNCTIONS, base_unit, parse_distribution, parse_expression
+from benchodds.formula import FUNCTIONS, parse_distribution, parse_expression
 from benchodds.inference import calibrate, posterior
 from benchodds.likelihoods import job_of
 from benchodds.network import physics, quantity_node
@@ -146,128 +147,37 @@ def test_a_machine_is_turned_in_its_own_way() -> None:
 
 # ---- units ------------------------------------------------------------------------------------
 
-Unit = tuple[int, int, int] | None
-"""Powers of volt, ampere and rpm; None for what fits anything: a bare number in a formula."""
-
-OF: Mapping[str, Unit] = {
-    "": (0, 0, 0),
-    "V": (1, 0, 0),
-    "A": (0, 1, 0),
-    "ohm": (1, -1, 0),
-    "rpm": (0, 0, 1),
-    "V/rpm": (1, 0, -1),
-}
-VOLT, AMP, OHM, ONE = OF["V"], OF["A"], OF["ohm"], OF[""]
-SIGNATURES: Mapping[str, tuple[tuple[Unit, ...], Unit]] = {
-    "current": ((VOLT, VOLT, OHM), AMP),
-    "drop": ((VOLT, AMP, OHM), VOLT),
-    "sag": ((VOLT, AMP, OHM), VOLT),
-    "lead_acid": ((ONE,), VOLT),
-    "cable": ((None, None), OHM),
-    "copper": ((None,), ONE),
-    "step": ((None,), ONE),
-    "sqrt": ((ONE,), ONE),
-}
-ALIKE = ("min", "max", "series", "parallel", "clip", "pair")
-"""Functions of like quantities that give one of the same kind."""
-
-
-class UnitError(Exception):
-    """A formula adds volts to ohms, or the like."""
-
-
-def same(*units: Unit) -> Unit:
-    known = {u for u in units if u is not None}
-    if len(known) > 1:
-        raise UnitError(f"{known} meet")
-    return next(iter(known), None)
-
-
-def unit_of(node: ast.expr, names: Mapping[str, Unit]) -> Unit:
-    """Unit of an expression, by the rules of dimensional analysis; written for this test alone."""
-    match node:
-        case ast.Constant():
-            return None
-        case ast.Name(id=name):
-            return names[name]
-        case ast.UnaryOp(operand=inner):
-            return unit_of(inner, names)
-        case ast.BinOp(left=left, op=op, right=right):
-            a, b = unit_of(left, names), unit_of(right, names)
-            if isinstance(op, (ast.Add, ast.Sub)):
-                return same(a, b)
-            if a is None or b is None:  # a bare number may carry any unit in a product
-                return None
-            sign = 1 if isinstance(op, ast.Mult) else -1
-            return (a[0] + sign * b[0], a[1] + sign * b[1], a[2] + sign * b[2])
-        case ast.Call(func=ast.Name(id=name), args=args):
-            units = [unit_of(a, names) for a in args]
-            if name in ALIKE:
-                return same(*units)
-            if name == "where":
-                return same(*units[1:])
-            if name == "divider":
-                same(*units[1:])
-                return units[0]
-            wanted, result = SIGNATURES[name]
-            for want, unit in zip(wanted, units, strict=True):
-                if want is not None:
-                    same(want, unit)
-            return result
-    raise AssertionError(ast.dump(node))
-
-
-def written(text: str) -> Unit:
-    """Unit of a distribution as it is written; none for 0, open, and mixtures of these."""
-    numbers = re.sub(r"[\d.]+\s*:", "", text)
-    if not re.search(
-        r"[1-9]", re.sub(r"(?:LN|Be)\(.*?\)", lambda m: m.group().split(",")[0], numbers)
-    ):
-        return None
-    units = {m.group(1) for m in re.finditer(r"\d\s*([A-Za-z][A-Za-z/]*)", numbers)}
-    found = {OF.get(base_unit(u)) for u in units}
-    return same(*found) if found else ONE
-
-
-def units_in(spec: SystemModel) -> Iterator[tuple[str, str, dict[str, Unit], Unit]]:
-    """Every formula: where, its text, the units of its names, and what it should come to."""
-    names: dict[str, Unit] = {"rpm": OF["rpm"], "temp_c": None}
-    for name, q in spec.quantities.items():
-        inputs = {k: written(d) for k, d in q.random.items()}
-        for k, modal in q.modes.items():
-            dists = (modal.otherwise, *modal.by.values(), *modal.joined.values())
-            inputs[k] = same(*(written(d) for d in dists))
-        unit = ONE if q.states is not None else OF[base_unit(q.unit)]
-        yield f"quantities.{name}", q.formula, {**names, **inputs}, unit
-        names[name] = unit
-    for name, test in spec.tests.items():
-        inputs = {k: written(d) for k, d in test.random.items()}
-        unit = OF[base_unit(test.unit)] if test.unit else None
-        for text in (test.signal, test.in_circuit, test.limit.measurand if test.limit else ""):
-            if text:
-                yield f"tests.{name}", text, {**names, **inputs}, unit
-
 
 @variants
 def test_every_formula_keeps_its_units(system: str, variant: str) -> None:
     """Dimensional analysis: volts over ohms are amperes, and nothing adds volts to ohms."""
     assert set(SIGNATURES) | {*ALIKE, "where", "divider"} == set(FUNCTIONS)
-    wrong = []
-    for where, text, names, unit in units_in(model(system, variant)):
-        try:
-            same(unit_of(ast.parse(text, mode="eval").body, names), unit)
-        except UnitError as error:
-            wrong.append(f"{where}: {text}: {error}")
-    assert not wrong
+    assert not list(unit_doubts(model(system, variant)))
 
 
 def test_units_are_looked_at() -> None:
     """The analysis does refuse: a volt plus an ohm, a current without its resistance."""
-    names = {"v": VOLT, "r": OHM, "i": AMP}
+    names = {"v": OF["V"], "r": OF["ohm"], "i": OF["A"]}
     for text in ("v + r", "current(v, 0, i)", "min(v, i)", "series(r, v)", "i * r + i"):
         with pytest.raises(UnitError):
-            same(unit_of(ast.parse(text, mode="eval").body, names), VOLT)
-    assert unit_of(ast.parse("i * r + v / 2", mode="eval").body, names) == VOLT
+            unit_of(ast.parse(text, mode="eval").body, names)
+    assert unit_of(ast.parse("i * r + v / 2", mode="eval").body, names) == OF["V"]
+    assert unit_of(ast.parse("v / r / i", mode="eval").body, names) == OF[""]
+    for text, unit in (
+        ("LN(3 ohm, 0.8)", "ohm"),
+        ("0.4: 5 kV | 0.6: 0 V", "V"),
+        ("band(0.2 ohm, 0.4 ohm)", "ohm"),
+        ("0.5", ""),
+        ("N(45 mA, 1 mA)", "A"),
+    ):
+        assert written(text) == OF[unit]
+    assert written("open") is None and written("0 V") is None
+    raw = read_toml(find("models", "starter"))
+    raw["quantities"]["load_volt"]["modes"]["v"]["by"]["worn"] = "U(5 ohm, 9 ohm)"
+    raw["quantities"]["r_pc"]["formula"] = "r_plus * r_cable"
+    said = list(unit_doubts(build_system(raw)))
+    assert any(s.startswith("quantities.load_volt.modes.v: V and ohm") for s in said), said
+    assert any(s.startswith("quantities.r_pc.formula") for s in said), said
 
 
 # ---- hazards ----------------------------------------------------------------------------------

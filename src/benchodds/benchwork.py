@@ -136,7 +136,7 @@ class Repair(_Strict):
     """What is done."""
     clears: tuple[str, ...]
     """Faults that are gone after it: "exc.open" or "exc.*"."""
-    cost: float = Field(ge=0)
+    cost: float = Field(ge=0, allow_inf_nan=False)
     """Price of the part, in spark plugs."""
     minutes: str
     """Time to do it."""

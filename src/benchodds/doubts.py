@@ -12,6 +12,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from benchodds.assess import Machine
+from benchodds.dimensions import unit_doubts
 from benchodds.formula import parse_expression
 from benchodds.gear import Bench
 from benchodds.instrument import OUTCOME
@@ -64,6 +65,7 @@ def doubts_in_model(model: SystemModel) -> Iterator[str]:
             yield f"{path}.cautions: none, for a test with high voltage"
         if test.in_circuit and test.p_unplugged == 1.0:
             yield f"{path}.p_unplugged: missing, so the reading counts as taken unplugged"
+    yield from unit_doubts(model)
     for section in ("setups", "repairs"):
         for name, item in getattr(model, section).items():
             if to_base(item.minutes, "min") <= 0:

@@ -6,6 +6,7 @@ system, so it is looked at with all of them.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -68,7 +69,7 @@ def prior_mistakes(priors: PriorSet, model: Names) -> Iterator[str]:
             if complaint not in model.complaints:
                 near = nearest(complaint, model.complaints)
                 yield f"{where}: '{complaint}' is not a complaint of {model.id}{near}"
-            elif not share >= 0:
+            elif not 0 <= share < math.inf:
                 yield f"{where}: {share:g} for '{complaint}'; a share is not negative"
         for variant, shares in row.variants.items():
             where = f"rows.{i}.variants.{variant}"
@@ -79,7 +80,7 @@ def prior_mistakes(priors: PriorSet, model: Names) -> Iterator[str]:
                 if complaint not in model.complaints:
                     near = nearest(complaint, model.complaints)
                     yield f"{where}: '{complaint}' is not a complaint of {model.id}{near}"
-                elif not share >= 0:
+                elif not 0 <= share < math.inf:
                     yield f"{where}: {share:g} for '{complaint}'; a share is not negative"
         for complaint in model.complaints:
             if complaint not in row.share:
@@ -116,7 +117,7 @@ def _context_mistakes(priors: PriorSet, model: Names, faults: Sequence[str]) -> 
                 yield f"{where}: '{fault}' is no fault, 'part.*', '*.mode' or '*'" + nearest(
                     fault, sorted(known)
                 )
-            if not times >= 0:
+            if not 0 <= times < math.inf:
                 yield f"{where}: {times:g} for '{fault}'; a multiplier is not negative"
 
 

@@ -7,6 +7,7 @@ variant may be named where a fault is named; it then plays no part here.
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -23,6 +24,9 @@ ROLES = frozenset({"rpm", "temp_c"})
 
 GEAR = frozenset({"adapter"})
 """Gear that a test can prove."""
+
+
+_COMMON = re.compile(r"[a-z][A-Za-z0-9_-]*(\.[a-z][A-Za-z0-9_-]*)?")
 
 
 def broken_references(
@@ -84,6 +88,8 @@ class _Check:
             if whole == ("." in common):
                 right = "a name, such as 'battery'" if whole else "a fault, such as 'earth.highR'"
                 yield f"shared.'{fault}': '{common}' found where {right} is expected"
+            elif not _COMMON.fullmatch(common):
+                yield f"shared.'{fault}': '{common}' is no name; use small letters, digits and -"
         yield from self._refs("shared_setups", model.shared_setups, "setups", "set-up")
         for name, meeting in model.meets.items():
             for fault in meeting.stands_for:
@@ -195,7 +201,7 @@ class _Check:
         for where, row in rows.items():
             for outcome in row:
                 yield from self._ref(f"{path}.{where}", outcome, test.outcomes, "outcome")
-            if row and abs(sum(row.values()) - 1) > 1e-6:
+            if (row or where != "base") and abs(sum(row.values()) - 1) > 1e-6:
                 yield f"{path}.{where}: chances sum to {sum(row.values()):g}; they must sum to 1"
         for cause in test.causes:
             yield from self._cause(f"{path}.causes.'{cause}'", cause)

@@ -105,7 +105,7 @@ def _stand_in(data: Any, path: Sequence[str | int], error: Any) -> bool:
         value = str(found)
     elif kind in ("missing", "string_too_short", "string_type"):
         value = "???"
-    elif kind in ("float_type", "float_parsing", "int_type", "int_parsing", "int_from_float"):
+    elif kind.startswith(("float_", "int_", "finite_")):
         value = 1
     else:
         return False
