@@ -132,10 +132,6 @@ class Decision:
         """The remedy of that name."""
         return next(r for r in self.remedies if r.name == name)
 
-    def final(self, name: str) -> Final:
-        """The ending of that name."""
-        return next(f for f in self.finals if f.name == name)
-
     def is_open(self, check: Check) -> bool:
         """Whether a check can be done now: not spent, and all that must come first has come."""
         fine = self.done - self.failed
@@ -164,10 +160,6 @@ class Decision:
         p = self.p.sum(axis=1)
         overlooked = float(np.where(remedy.cures, 0.0, p) @ self.loss[remedy.rest])
         return self.rate * (remedy.minutes + remedy.proof) + float(p @ remedy.price) + overlooked
-
-    def price_of_final(self, final: Final) -> float:
-        """Expected cost of ending the job so, in money."""
-        return float(self.p.sum(axis=1) @ final.cost)
 
     def after_check(self, name: str, outcome: int) -> tuple[float, Decision]:
         """Chance of an outcome, and where the job stands after it."""
