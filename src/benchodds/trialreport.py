@@ -1,4 +1,12 @@
-"""What a simulation found: every measure of every policy with its interval, as plain data."""
+"""What a simulation found: every measure of every policy with its interval, as plain data.
+
+``simulate --json`` prints ``schema`` (1), ``setting`` (all that rows depend on, with the fixed
+order that was trained), ``bits_lost`` by test (what telling few outcomes apart loses before any
+reading) and ``natures``: by kind of nature and policy ``jobs``, ``measures`` (see MEASURES; each
+with ``value``, ``low``, ``high``: a 95 % bootstrap interval over jobs), ``leading_verdict`` and
+``parts_at_the_end`` (``n``, ``reliability_error``, ``error_by_chance_alone``, ``brier``,
+``log_score``, ``curve``), and ``look_ahead_needs_less`` (shares, the same jobs in both).
+"""
 
 from __future__ import annotations
 
