@@ -8,8 +8,12 @@ import statsmodels.api as sm
 from scipy.sparse import csr_matrix
 from scipy.stats import beta
 
+from benchodds.cases import Case, Told
 from benchodds.gibbs import draw
 from benchodds.pooling import Level, Problem, fit, intensities, normalised
+from benchodds.tuned import sample
+from benchodds.tuning import prepare
+from past_jobs import knowledge, tally_of
 from recovery import study
 from test_dirichlet import RATS
 
@@ -147,3 +151,31 @@ def test_recovery_in_small() -> None:
     assert 0.80 < many.covered < 0.97
     assert many.error < 0.75 * few.error < 0.75 * few.error_before
     assert few.gain.mean() > 0 and many.gain.min() > 0
+
+
+def test_levels_do_not_drag_each_other_to_nothing() -> None:
+    """Thirty jobs over two complaints and two variants, fleet and variant pooled at once: a
+    fault that is never seen falls by about the jobs over the prior's strength, not to zero."""
+    known = knowledge("mag-cdi")
+    seen = ["plug.fouled", "stop.switch", "con.highR", "gnd.highR", "sec.breakdown"]
+    cases = [
+        Case(
+            str(i),
+            "2024-01-01",
+            "mag-cdi",
+            ("early", "late")[i % 2],
+            ("no-spark", "weak-spark")[i // 2 % 2],
+            (),
+            (Told((seen[i % 5],), "bench-bad"),),
+        )
+        for i in range(30)
+    ]
+    problem_ = prepare(tally_of(cases), known).problem
+    drawn = sample(problem_, fit(problem_), np.random.default_rng(4), 600)
+    for complaint in ("no-spark", "weak-spark"):
+        shares = drawn.shares["mag-cdi", complaint]
+        before = problem_.base[problem_.base_names.index(("mag-cdi", complaint))]
+        rare = (before >= 0.02) & ~np.isin(problem_.faults, seen)
+        left = shares.mean(axis=0)[rare].sum() / before[rare].sum()
+        assert 0.5 < left < 0.95  # 40 / 55 by one Dirichlet
+        assert (np.quantile(shares[300:], 0.95, axis=0)[rare] > before[rare] / 4).all()

@@ -31,6 +31,9 @@ from benchodds.pooling import (
 from benchodds.tables import Array
 
 LEAST = 1e-250
+LEAST_SHARE = 1e-3
+"""Part of its prior weight below which a base share does not pull groups down with it."""
+
 STRENGTH_EVERY = 5
 """Sweeps between draws of the strengths."""
 
@@ -57,6 +60,8 @@ def draw(
     strengths = dict(start.strengths)
     w = intensities(problem, start.base, start.multipliers)
     q = {lv.name: level_expectations(problem, lv, w, multipliers) for lv in problem.levels}
+    plain = {level.name: level.centre for level in problem.levels}
+    floor = LEAST_SHARE * alpha
     jobs = problem.jobs
     kept, kept_strengths = [], []
     for sweep in range(-(sweeps // 5), sweeps):
@@ -70,8 +75,8 @@ def draw(
         for level in problem.levels:
             seen = level.member @ n
             if sweep % STRENGTH_EVERY == 0:
-                w = intensities(problem, base, multipliers)
-                q[level.name] = level_expectations(problem, level, w, multipliers)
+                w = intensities(problem, np.maximum(base, floor), plain)
+                q[level.name] = level_expectations(problem, level, w, plain)
                 grid, weights = strength_posterior(problem, level, n)
                 strengths[level.name] = float(rng.choice(grid, p=weights))
             for wave in level.waves:
