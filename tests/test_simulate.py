@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 from scipy.stats import chisquare
 
-from benchodds import files
+from benchodds import cli_simulate, files, trialrun
 from benchodds.assess import assess
 from benchodds.cli import main
 from benchodds.decision import Decision, Final, Remedy
@@ -311,6 +311,12 @@ def test_folders_and_names_that_do_not_fit_are_refused(small: str, tmp_path: Pat
         assert result.exit_code == 2
         assert said in result.output
         assert "Traceback" not in result.output
+
+
+def test_the_command_offers_all_there_is() -> None:
+    """Names of policies and natures are written in the command too, so that it starts quickly."""
+    assert cli_simulate.POLICIES == trialrun.POLICIES
+    assert cli_simulate.NATURES == KINDS
 
 
 def test_every_routine_names_what_its_system_has() -> None:
