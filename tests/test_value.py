@@ -95,7 +95,7 @@ def test_other_orders_by_hand_cost_more() -> None:
     assert min(cost_of_order(P, C, o) for o in permutations(range(4))) == pytest.approx(9.85)
 
 
-@pytest.mark.parametrize("seed", range(60))
+@pytest.mark.parametrize("seed", range(25))
 def test_order_by_chance_over_cost_against_all_orders(seed: int) -> None:
     """One fault, independent costs, sure checks: no order of five is cheaper (brute force)."""
     rng = np.random.default_rng(seed)
