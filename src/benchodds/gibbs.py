@@ -8,8 +8,9 @@ strength of each level is drawn given the drawn counts. Contexts make shares a r
 that denominator into a product, after which every base share and multiplier is a gamma draw
 (L. James, A. Lijoi and I. Pruenster, Posterior analysis for normalized random measures,
 Scandinavian Journal of Statistics 36 (2009)). What a group would show without anything of its
-own is taken anew with each strength; that it moves with the base is left out of the base's own
-draw, an approximation that the recovery study looks at.
+own is taken from the base, anew with each strength (from the other levels too, and all could
+drag each other to nothing); that it moves with the base is left out of the base's own draw, an
+approximation that ``tests/recovery.py`` looks at.
 """
 
 from __future__ import annotations
