@@ -12,7 +12,7 @@ from benchodds.assess import Assessment
 from benchodds.board import Board
 from benchodds.choosing import decision_of
 from benchodds.decision import Decision
-from benchodds.lookahead import Choice, Depth, Foresight, Search, fitting
+from benchodds.lookahead import ONE, Choice, Depth, Foresight, Search, fitting
 from benchodds.nodes import Nodes
 from benchodds.planning import LEAST_BITS, Plan, suspects
 from benchodds.shop import Shop
@@ -103,7 +103,7 @@ def weigh(assessment: Assessment, plan: Plan, shop: Shop, depth: Depth | None = 
             better = test = choice
     tips: tuple[Tip, ...] = ()
     if test and repair and better in (test, repair):
-        tips = _tips(search, tests, test, repair, better is repair)
+        tips = _tips(Search(board, ONE), tests, test, repair, better is repair)
     back = come_back(decision, repair.step.name) if repair else None
     waiting = _waiting(decision)
     return Weighed(shop, foresight, test, repair, end, better, tips, waiting, back)
@@ -149,8 +149,8 @@ def _tips(
 ) -> tuple[Tip, ...]:
     """What would have to be true for mending instead of testing, or the other way round.
 
-    Both look one step ahead, moved so that they agree with the deeper look where the job
-    stands.
+    Both look one step ahead and estimate the rest, moved so that they agree with the deeper
+    look where the job stands.
     """
     board = search.board
     names = [r.name for r in board.decision.remedies]
