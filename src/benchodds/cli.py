@@ -350,9 +350,8 @@ def odds(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -
     type=click.IntRange(1, 4),
     help="How many steps are chosen as well as can be; as many as take a second if left out.",
 )
-@click.option(
-    "--greedy", is_flag=True, help="By bits per minute and the model's own thresholds alone."
-)
+@click.option("--ahead", is_flag=True, help="Propose what costs least as far as can be foreseen.")
+@click.option("--greedy", is_flag=True, help="Weigh nothing: the ranking alone, at once.")
 @click.option("--shop", default="shop", show_default=True, help="Shop file: labour, prices, days.")
 @_AS_IF
 @json_option
@@ -361,6 +360,7 @@ def next_test(
     session: Session,
     job_id: str,
     steps: int | None,
+    ahead: bool,
     greedy: bool,
     shop: str,
     as_if: tuple[str, ...],
@@ -368,13 +368,15 @@ def next_test(
 ) -> None:
     """Say what to do next, why, what it costs, and what to be careful of.
 
-    What is proposed costs the least to the end of the job, as far as can be foreseen.
-    """
+    The proposal goes by expected information per minute and the model's own thresholds for
+    mending; testing on and mending now are weighed beside it, to the end of the job."""
     from benchodds import render, shapes
     from benchodds.advising import advise, greedily
 
     assessment = session.assess(session.store.job(job_id), as_if)
-    result, weighed = greedily(assessment) if greedy else advise(assessment, shop, steps)
+    result, weighed = (
+        greedily(assessment) if greedy else advise(assessment, shop, steps, ahead=ahead)
+    )
     if as_json:
         print_json(shapes.advice(assessment, result, weighed))
     else:

@@ -122,6 +122,12 @@ def proposed(assessment: Assessment, plan: Plan, weighed: Weighed) -> Plan:
     return replace(plan, do="stop", test=None, repair=None)
 
 
+def follows(plan: Plan, weighed: Weighed) -> bool:
+    """Whether a plan's step is the one that the look-ahead finds cheaper."""
+    step = weighed.better.step
+    return step.name == (plan.test if step.kind == "test" else plan.repair)
+
+
 def come_back(decision: Decision, repair: str) -> float:
     """P(a fault is left | the check after a repair passed): Bayes on what the check misses."""
     remedy = decision.remedy(repair)
