@@ -8,7 +8,7 @@ from typing import Any
 
 from click.testing import CliRunner
 
-from benchodds.cli import main
+from benchodds.cli.main import main
 
 
 class BenchJob:

@@ -20,17 +20,18 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from benchodds import archive
-from benchodds.errors import BenchoddsError, StoreError
-from benchodds.jobs import Job
-from benchodds.store import Store
+from benchodds.basics.errors import BenchoddsError, StoreError
+from benchodds.keep import archive
+from benchodds.keep.store import Store
+from benchodds.model.jobs import Job
 
 WORKER = """
 import random, sys
-from benchodds import archive, jobs
-from benchodds.errors import BenchoddsError
-from benchodds.jobs import Technique
-from benchodds.store import Store
+from benchodds.keep import archive
+from benchodds.model import jobs
+from benchodds.basics.errors import BenchoddsError
+from benchodds.model.jobs import Technique
+from benchodds.keep.store import Store
 
 where, seed, most = sys.argv[1], int(sys.argv[2]), int(sys.argv[3])
 rng, at = random.Random(seed), "2031-01-01T00:00:00Z"

@@ -33,15 +33,15 @@ def instrumented() -> Iterator[object | None]:
         yield None
         return
     with atheris.instrument_imports(include=["benchodds"]):
-        import benchodds.archive
-        import benchodds.cards
-        import benchodds.casebook
-        import benchodds.cases
-        import benchodds.exchange
-        import benchodds.priors
-        import benchodds.quantities
-        import benchodds.shop
-        import benchodds.system  # noqa: F401
+        import benchodds.basics.quantities
+        import benchodds.choose.shop
+        import benchodds.infer.exchange
+        import benchodds.keep.archive
+        import benchodds.learn.casebook
+        import benchodds.learn.cases
+        import benchodds.model.cards
+        import benchodds.model.priors
+        import benchodds.model.system  # noqa: F401
     yield atheris
 
 
@@ -52,7 +52,13 @@ def text_of(data: bytes) -> str:
 
 def readings(data: bytes) -> None:
     """What is typed for a reading, an accuracy, an impedance, a quantity."""
-    from benchodds.quantities import Expect, parse_accuracy, parse_impedance, parse_value, to_base
+    from benchodds.basics.quantities import (
+        Expect,
+        parse_accuracy,
+        parse_impedance,
+        parse_value,
+        to_base,
+    )
 
     text = text_of(data)
     for unit in ("ohm", "V", ""):
@@ -80,35 +86,35 @@ def toml(build: Callable[[dict[str, object]], object]) -> Callable[[bytes], None
 
 def model(data: bytes) -> None:
     """Model files."""
-    from benchodds.system import build_system
+    from benchodds.model.system import build_system
 
     toml(lambda raw: build_system(raw, None))(data)
 
 
 def priors(data: bytes) -> None:
     """Prior files."""
-    from benchodds.priors import build_priors
+    from benchodds.model.priors import build_priors
 
     toml(build_priors)(data)
 
 
 def bench(data: bytes) -> None:
     """Bench files."""
-    from benchodds.gear import build_bench
+    from benchodds.model.gear import build_bench
 
     toml(build_bench)(data)
 
 
 def card(data: bytes) -> None:
     """Cards of instruments."""
-    from benchodds.cards import build_card
+    from benchodds.model.cards import build_card
 
     toml(build_card)(data)
 
 
 def shop(data: bytes) -> None:
     """Shop files."""
-    from benchodds.shop import build_shop
+    from benchodds.choose.shop import build_shop
 
     toml(build_shop)(data)
 
@@ -117,8 +123,8 @@ def rows(suffix: str) -> Callable[[bytes], None]:
     """Files of past jobs."""
 
     def read(data: bytes) -> None:
-        from benchodds.casebook import chunks_of, read_jobs
-        from benchodds.tuning_files import load_learning
+        from benchodds.learn.casebook import chunks_of, read_jobs
+        from benchodds.learn.tuning_files import load_learning
 
         with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
             path = Path(folder) / f"jobs{suffix}"
@@ -131,7 +137,7 @@ def rows(suffix: str) -> Callable[[bytes], None]:
 
 def jobs(data: bytes) -> None:
     """Exported jobs."""
-    from benchodds.archive import read
+    from benchodds.keep.archive import read
 
     with known():
         list(read(text_of(data).split("\n")))
@@ -139,7 +145,7 @@ def jobs(data: bytes) -> None:
 
 def network(data: bytes) -> None:
     """Network files of other tools."""
-    from benchodds.exchange import read_bif
+    from benchodds.infer.exchange import read_bif
 
     with known():
         read_bif(text_of(data))
@@ -147,7 +153,7 @@ def network(data: bytes) -> None:
 
 def store(data: bytes) -> None:
     """Job stores."""
-    from benchodds.store import Store
+    from benchodds.keep.store import Store
 
     with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
         path = Path(folder) / "jobs.sqlite"
@@ -159,7 +165,7 @@ def store(data: bytes) -> None:
 @contextlib.contextmanager
 def known() -> Iterator[None]:
     """Only the project's own errors, which are one sentence or more, may come out."""
-    from benchodds.errors import BenchoddsError
+    from benchodds.basics.errors import BenchoddsError
 
     try:
         yield
@@ -169,9 +175,9 @@ def known() -> Iterator[None]:
 
 def seeds() -> dict[str, list[bytes]]:
     """Good inputs of every kind, to begin with."""
-    from benchodds import archive
-    from benchodds.jobs import fold, open_event
-    from benchodds.store import Store
+    from benchodds.keep import archive
+    from benchodds.keep.store import Store
+    from benchodds.model.jobs import fold, open_event
 
     opened = open_event(
         at="2031-01-01T00:00:00Z",

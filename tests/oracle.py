@@ -1,6 +1,6 @@
 """A slow reference: every joint state of a small network, visited by plain loops, in logs.
 
-It shares nothing with :mod:`benchodds.inference`: no elimination, no broadcasting, no scaling.
+It shares nothing with :mod:`inference`: no elimination, no broadcasting, no scaling.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from benchodds.tables import Array, Network, Special, State, Table, Variable
+from benchodds.basics.tables import Array, Network, Special, State, Table, Variable
 
 
 def _log(x: float) -> float:

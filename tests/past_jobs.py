@@ -12,16 +12,16 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from benchodds import files
-from benchodds.casebook import catalog
-from benchodds.cases import Case, Told
-from benchodds.learning import Learning
-from benchodds.likelihoods import ReadingWorth
-from benchodds.priors import NONE, PriorSet
-from benchodds.session import load_machine
-from benchodds.tally import Tally, alike
-from benchodds.tuning import Knowledge
-from benchodds.tuning_files import load_learning
+from benchodds.keep import files
+from benchodds.keep.session import load_machine
+from benchodds.learn.casebook import catalog
+from benchodds.learn.cases import Case, Told
+from benchodds.learn.learning import Learning
+from benchodds.learn.likelihoods import ReadingWorth
+from benchodds.learn.tally import Tally, alike
+from benchodds.learn.tuning import Knowledge
+from benchodds.learn.tuning_files import load_learning
+from benchodds.model.priors import NONE, PriorSet
 
 GRADES = {
     "bench-bad": 0.35,

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchodds.pooling import fit
-from benchodds.priors import multiplier
-from benchodds.tuned import sample
-from benchodds.tuning import Knowledge, prepare
+from benchodds.learn.pooling import fit
+from benchodds.learn.tuned import sample
+from benchodds.learn.tuning import Knowledge, prepare
+from benchodds.model.priors import multiplier
 from past_jobs import Shop, knowledge, shares_of, tally_of
 
 SYSTEM = "mag-cdi"

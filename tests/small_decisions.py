@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchodds.decision import Check, Decision, Final, Remedy
-from benchodds.tables import Array, State
+from benchodds.basics.tables import Array, State
+from benchodds.choose.decision import Check, Decision, Final, Remedy
 
 
 def fault(i: int) -> State:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from benchodds import files, jobs
-from benchodds.assess import Machine
-from benchodds.jobs import Job
-from benchodds.network import physics
-from benchodds.priors import PriorSet, build_priors
-from benchodds.system import SystemModel, build_system
+from benchodds.infer.assess import Machine
+from benchodds.infer.network import physics
+from benchodds.keep import files
+from benchodds.model import jobs
+from benchodds.model.jobs import Job
+from benchodds.model.priors import PriorSet, build_priors
+from benchodds.model.system import SystemModel, build_system
 
 
 def series(n: int) -> tuple[SystemModel, PriorSet]:

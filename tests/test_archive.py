@@ -13,13 +13,13 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchodds import archive
-from benchodds.archive import ArchiveError, Record
-from benchodds.cli import main
-from benchodds.database import MIGRATIONS
-from benchodds.errors import BenchoddsError, JobError
-from benchodds.jobs import Event, Job, fold, note_event
-from benchodds.store import Store
+from benchodds.basics.errors import BenchoddsError, JobError
+from benchodds.cli.main import main
+from benchodds.keep import archive
+from benchodds.keep.archive import ArchiveError, Record
+from benchodds.keep.database import MIGRATIONS
+from benchodds.keep.store import Store
+from benchodds.model.jobs import Event, Job, fold, note_event
 from test_jobs import AT, close, deeds, do, opening, reading, strike
 
 Places = Callable[[], Store]
@@ -237,6 +237,7 @@ def test_the_commands(tmp_path: Path) -> None:
         assert "is there already" in run("backup", copy, "--store", store, code=2)
         assert "3 jobs read: 3 new" in run("restore", copy, "--store", back)
         assert "3 the same as here" in run("restore", copy, "--store", back)
+        assert "3 the same as here" in run("import", copy, "--store", back)
         with Store.open(back) as opened:
             assert opened.snapshot() == wanted
     one = tmp_path / "one.jsonl"

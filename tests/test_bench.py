@@ -8,9 +8,9 @@ import pytest
 from click.testing import CliRunner
 
 from bench_cli import BenchJob
-from benchodds.bench import Bench
-from benchodds.cli import main
-from benchodds.session import Session
+from benchodds.cli.main import main
+from benchodds.keep.session import Session
+from benchodds.screens.bench import Bench
 
 
 @pytest.fixture

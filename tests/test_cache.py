@@ -13,12 +13,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchodds import cache, files
-from benchodds.assess import Machine
-from benchodds.cache import TableCache, content_key, pack, unpack
-from benchodds.jobs import Technique
-from benchodds.network import physics
-from benchodds.tables import Table
+from benchodds.basics.tables import Table
+from benchodds.infer.assess import Machine
+from benchodds.infer.network import physics
+from benchodds.keep import cache, files
+from benchodds.keep.cache import TableCache, content_key, pack, unpack
+from benchodds.model.jobs import Technique
 
 TABLE = Table(("a", "b"), np.array([[0.25, 1.0], [0.75, 0.0]]))
 

@@ -9,11 +9,18 @@ import numpy as np
 import pytest
 from scipy.linalg import expm
 
-from benchodds import cards, files, toolbox
-from benchodds.commands import record_reading
-from benchodds.errors import BenchoddsError, JobError, ModelError, ReadingError, UnknownNameError
-from benchodds.jobs import Technique
-from benchodds.session import Session
+from benchodds.basics.errors import (
+    BenchoddsError,
+    JobError,
+    ModelError,
+    ReadingError,
+    UnknownNameError,
+)
+from benchodds.keep import files, toolbox
+from benchodds.keep.session import Session
+from benchodds.model import cards
+from benchodds.model.jobs import Technique
+from benchodds.screens.commands import record_reading
 
 MINE = """
 schema = 1
@@ -35,7 +42,7 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Session:
     for name in ("red", "blue", "green"):
         (folder / f"{name}.toml").write_text(MINE.format(name=name, more=""), encoding="utf-8")
     monkeypatch.setattr(toolbox, "now", lambda: "2030-01-05T12:00:00Z")
-    monkeypatch.setattr("benchodds.session.now", lambda: "2030-01-05T10:00:00Z")
+    monkeypatch.setattr("benchodds.keep.session.now", lambda: "2030-01-05T10:00:00Z")
     return Session(tmp_path / "jobs.sqlite")
 
 

@@ -13,16 +13,16 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from benchodds.cli import main
-from benchodds.doubts import doubts_in_model
-from benchodds.files import find, load_bench, load_priors, load_system
-from benchodds.firsthour import first_hour
-from benchodds.modelcheck import Checked, check
-from benchodds.network import physics
-from benchodds.separability import Separability, expected_decibans, separability
-from benchodds.session import Machine
-from benchodds.system import build_system
-from benchodds.tomlines import key_lines, line_of
+from benchodds.author.doubts import doubts_in_model
+from benchodds.author.firsthour import first_hour
+from benchodds.author.modelcheck import Checked, check
+from benchodds.author.separability import Separability, expected_decibans, separability
+from benchodds.basics.tomlines import key_lines, line_of
+from benchodds.cli.main import main
+from benchodds.infer.network import physics
+from benchodds.keep.files import find, load_bench, load_priors, load_system
+from benchodds.keep.session import Machine
+from benchodds.model.system import build_system
 
 
 class Slip(NamedTuple):

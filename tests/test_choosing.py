@@ -11,20 +11,20 @@ import pytest
 from click.testing import CliRunner
 
 from bench_cli import BenchJob
-from benchodds import jobs
-from benchodds.assess import Assessment, Machine, assess
-from benchodds.choosing import decision_of
-from benchodds.cli import main
-from benchodds.decision import Decision
-from benchodds.errors import ModelError
-from benchodds.files import read_toml
-from benchodds.jobs import Job, Technique
-from benchodds.lookahead import Depth, look_ahead
-from benchodds.planning import mutual_information, plan, rank
-from benchodds.session import load_machine
-from benchodds.shop import Shop, build_shop
-from benchodds.shopfile import find_shop, load_shop
-from benchodds.weighing import Weighed, come_back, weigh
+from benchodds.basics.errors import ModelError
+from benchodds.choose.choosing import decision_of
+from benchodds.choose.decision import Decision
+from benchodds.choose.lookahead import Depth, look_ahead
+from benchodds.choose.planning import mutual_information, plan, rank
+from benchodds.choose.shop import Shop, build_shop
+from benchodds.choose.weighing import Weighed, come_back, weigh
+from benchodds.cli.main import main
+from benchodds.infer.assess import Assessment, Machine, assess
+from benchodds.keep.files import read_toml
+from benchodds.keep.session import load_machine
+from benchodds.keep.shopfile import find_shop, load_shop
+from benchodds.model import jobs
+from benchodds.model.jobs import Job, Technique
 
 AT = "2026-01-05T09:00:00Z"
 DMM = Technique(how="drill", meter="10M")

@@ -17,9 +17,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchodds.files import load_system
-from benchodds.formula import parse_expression
-from benchodds.system import SystemModel
+from benchodds.basics.formula import parse_expression
+from benchodds.keep.files import load_system
+from benchodds.model.system import SystemModel
 
 Branch = tuple[int, int, complex, float]
 """From node, to node, source volts in it (to above from), series resistance in ohm."""

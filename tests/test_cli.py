@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from bench_cli import BenchJob
-from benchodds.cli import ELSEWHERE, main
+from benchodds.cli.main import ELSEWHERE, main
 
 COMMANDS = sorted([*main.commands, *ELSEWHERE])
 

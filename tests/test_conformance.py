@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from benchodds import conformance as c
+from benchodds.reasons import conformance as c
 
 
 @pytest.mark.parametrize(

@@ -15,23 +15,31 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchodds.assess import network_of, understand
-from benchodds.cases import Written
-from benchodds.dimensions import ALIKE, OF, SIGNATURES, UnitError, unit_doubts, unit_of, written
-from benchodds.doubts import LEAST_DB
-from benchodds.exchange import to_pgmpy
-from benchodds.files import available, find, load_bench, load_priors, load_system, read_toml
-from benchodds.formula import FUNCTIONS, parse_distribution, parse_expression
-from benchodds.inference import calibrate, posterior
-from benchodds.likelihoods import job_of
-from benchodds.network import physics, quantity_node
-from benchodds.priorcheck import names_in, prior_doubts, prior_mistakes
-from benchodds.priors import NONE, fault_prior
-from benchodds.quantities import to_base
-from benchodds.separability import expected_decibans, folded, usual_technique
-from benchodds.session import Machine
-from benchodds.system import Quantity, SystemModel, build_system
-from benchodds.tables import Network
+from benchodds.author.doubts import LEAST_DB
+from benchodds.author.priorcheck import names_in, prior_doubts, prior_mistakes
+from benchodds.author.separability import expected_decibans, folded, usual_technique
+from benchodds.basics.formula import FUNCTIONS, parse_distribution, parse_expression
+from benchodds.basics.quantities import to_base
+from benchodds.basics.tables import Network
+from benchodds.infer.assess import network_of, understand
+from benchodds.infer.exchange import to_pgmpy
+from benchodds.infer.inference import calibrate, posterior
+from benchodds.infer.network import physics, quantity_node
+from benchodds.keep.files import available, find, load_bench, load_priors, load_system, read_toml
+from benchodds.keep.session import Machine
+from benchodds.learn.cases import Written
+from benchodds.learn.likelihoods import job_of
+from benchodds.model.dimensions import (
+    ALIKE,
+    OF,
+    SIGNATURES,
+    UnitError,
+    unit_doubts,
+    unit_of,
+    written,
+)
+from benchodds.model.priors import NONE, fault_prior
+from benchodds.model.system import Quantity, SystemModel, build_system
 
 SYSTEMS = sorted(available("models"))
 VARIANTS = [(s, v) for s in SYSTEMS for v in load_system(s).variants]

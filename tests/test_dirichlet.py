@@ -14,8 +14,8 @@ from scipy.optimize import minimize
 from scipy.special import betaln
 from scipy.stats import betabinom, dirichlet_multinomial
 
-from benchodds.dirichlet import log_marginal, marginals, responsibilities
-from benchodds.errors import EvidenceError
+from benchodds.basics.errors import EvidenceError
+from benchodds.learn.dirichlet import log_marginal, marginals, responsibilities
 
 # Rat tumours, 70 historical groups and the 71st: Gelman et al., BDA3, table 5.1 (R. Tarone,
 # Biometrics 38 (1982)). From memory; all published moments match.

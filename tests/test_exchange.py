@@ -25,9 +25,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import oracle
-from benchodds import network as compiler
-from benchodds.errors import EvidenceError, ModelError, UnknownNameError
-from benchodds.exchange import (
+from benchodds.basics.errors import EvidenceError, ModelError, UnknownNameError
+from benchodds.basics.quantities import to_base
+from benchodds.basics.tables import Array, Network, Special, Table, Variable
+from benchodds.infer import network as compiler
+from benchodds.infer.exchange import (
     bif_text,
     explicit,
     from_pgmpy,
@@ -37,16 +39,14 @@ from benchodds.exchange import (
     to_pgmpy,
     write_bif,
 )
-from benchodds.files import find, load_bench, load_priors, read_toml
-from benchodds.gear import hookup_node
-from benchodds.inference import calibrate, posterior
-from benchodds.jobs import Technique
-from benchodds.machine import FoldedNetwork
-from benchodds.measurement import instrument
-from benchodds.priors import fault_prior
-from benchodds.quantities import to_base
-from benchodds.system import SystemModel, build_system
-from benchodds.tables import Array, Network, Special, Table, Variable
+from benchodds.infer.inference import calibrate, posterior
+from benchodds.infer.machine import FoldedNetwork
+from benchodds.keep.files import find, load_bench, load_priors, read_toml
+from benchodds.measure.measurement import instrument
+from benchodds.model.gear import hookup_node
+from benchodds.model.jobs import Technique
+from benchodds.model.priors import fault_prior
+from benchodds.model.system import SystemModel, build_system
 
 pytestmark = pytest.mark.filterwarnings(
     "ignore::DeprecationWarning", "ignore::FutureWarning", "ignore::PendingDeprecationWarning"
@@ -596,5 +596,5 @@ def test_damaged_files(start: int, length: int, put: str) -> None:
 
 def test_pgmpy_is_imported_only_when_asked() -> None:
     """Importing the module does not import pgmpy, which takes seconds."""
-    code = "import sys, benchodds.exchange; sys.exit('pgmpy' in sys.modules)"
+    code = "import sys, benchodds.infer.exchange; sys.exit('pgmpy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -16,23 +16,24 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchodds import files, jobs
-from benchodds.assess import Assessment, Machine, assess
-from benchodds.clashes import clashes, conflict_bits, gear_notes
-from benchodds.errors import JobError, UnknownNameError
-from benchodds.evidence import joint, ledger, only, slow_speed, without
-from benchodds.explain import clash_sentences, explain_reading, sentences, to_dict
-from benchodds.formula import parse_expression
-from benchodds.inference import posterior
-from benchodds.instrument import OUTCOME
-from benchodds.jobs import Event, Job, Technique
-from benchodds.limits import curve, measurand, p_conforming
-from benchodds.network import physics
-from benchodds.planning import mutual_information
-from benchodds.sweep import sweep
-from benchodds.tables import Table
-from benchodds.whatif import folded_without, turn
-from benchodds.why import Why
+from benchodds.basics.errors import JobError, UnknownNameError
+from benchodds.basics.formula import parse_expression
+from benchodds.basics.tables import Table
+from benchodds.choose.planning import mutual_information
+from benchodds.infer.assess import Assessment, Machine, assess
+from benchodds.infer.inference import posterior
+from benchodds.infer.network import physics
+from benchodds.keep import files
+from benchodds.measure.instrument import OUTCOME
+from benchodds.model import jobs
+from benchodds.model.jobs import Event, Job, Technique
+from benchodds.reasons.clashes import clashes, conflict_bits, gear_notes
+from benchodds.reasons.evidence import joint, ledger, only, slow_speed, without
+from benchodds.reasons.explain import clash_sentences, explain_reading, sentences, to_dict
+from benchodds.reasons.limits import curve, measurand, p_conforming
+from benchodds.reasons.sweep import sweep
+from benchodds.reasons.whatif import folded_without, turn
+from benchodds.reasons.why import Why
 
 KICK = {"how": "firm-kick", "meter": "10M"}
 DRILL = {"how": "drill", "meter": "10M"}

@@ -10,9 +10,9 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from benchodds import figures
-from benchodds.explain import explain_reading
-from benchodds.why import Why
+from benchodds.reasons import figures
+from benchodds.reasons.explain import explain_reading
+from benchodds.reasons.why import Why
 from test_explain import DRILL, KICK, assessed, why
 
 

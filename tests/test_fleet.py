@@ -12,17 +12,17 @@ from typing import Any
 
 import pytest
 
-from benchodds.casebook import Makers, chunks_of
-from benchodds.rows import RowsError
-from benchodds.tally import Tally, read
-from benchodds.tuning_files import load_learning
+from benchodds.learn.casebook import Makers, chunks_of
+from benchodds.learn.rows import RowsError
+from benchodds.learn.tally import Tally, read
+from benchodds.learn.tuning_files import load_learning
 from past_jobs import Shop, knowledge, shares_of
 
 arrow = pytest.importorskip("pyarrow")
 parquet = pytest.importorskip("pyarrow.parquet")
 distributed = pytest.importorskip("distributed")
 
-from benchodds.fleet import cluster, runner  # noqa: E402  (needs the extra)
+from benchodds.learn.fleet import cluster, runner  # noqa: E402  (needs the extra)
 
 N = 1500
 

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import stats
 
-from benchodds.errors import ModelError
-from benchodds.formula import (
+from benchodds.basics.errors import ModelError
+from benchodds.basics.formula import (
     FUNCTIONS,
     MAX_LENGTH,
     MAX_NODES,

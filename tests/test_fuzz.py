@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 
 import fuzz
-from benchodds.archive import read
-from benchodds.casebook import chunks_of, read_jobs
-from benchodds.exchange import read_bif
-from benchodds.system import build_system
-from benchodds.tuning_files import load_learning
+from benchodds.infer.exchange import read_bif
+from benchodds.keep.archive import read
+from benchodds.learn.casebook import chunks_of, read_jobs
+from benchodds.learn.tuning_files import load_learning
+from benchodds.model.system import build_system
 
 
 @pytest.mark.parametrize("name", [n for n in fuzz.TARGETS if n != "network"])

@@ -8,12 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from benchodds import files, jobs
-from benchodds.assess import Machine, assess
-from benchodds.errors import BenchoddsError, ModelError
-from benchodds.network import physics
-from benchodds.priors import build_priors
-from benchodds.system import build_system
+from benchodds.basics.errors import BenchoddsError, ModelError
+from benchodds.infer.assess import Machine, assess
+from benchodds.infer.network import physics
+from benchodds.keep import files
+from benchodds.model import jobs
+from benchodds.model.priors import build_priors
+from benchodds.model.system import build_system
 from fuzz import ROOT, small_model
 
 PRIORS = (ROOT / "src" / "benchodds" / "templates" / "new" / "priors.toml").read_text("utf-8")

@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 
 import oracle
-from benchodds.errors import EvidenceError
-from benchodds.inference import calibrate, contract, eliminate, posterior, query
-from benchodds.planning import mutual_information
-from benchodds.tables import Network, Special, Table, Variable
+from benchodds.basics.errors import EvidenceError
+from benchodds.basics.tables import Network, Special, Table, Variable
+from benchodds.choose.planning import mutual_information
+from benchodds.infer.inference import calibrate, contract, eliminate, posterior, query
 
 REFERENCE = tomllib.loads(
     (Path(__file__).parent / "data" / "reference.toml").read_text(encoding="utf-8")

@@ -11,12 +11,12 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchodds.casebook import Makers, chunks_of, read_jobs
-from benchodds.cases import FIELDS, Case, RowError, Told, parse_readings
-from benchodds.cli import main
-from benchodds.rows import RowsError
-from benchodds.tally import Tally, read
-from benchodds.tuning_files import load_learning
+from benchodds.cli.main import main
+from benchodds.learn.casebook import Makers, chunks_of, read_jobs
+from benchodds.learn.cases import FIELDS, Case, RowError, Told, parse_readings
+from benchodds.learn.rows import RowsError
+from benchodds.learn.tally import Tally, read
+from benchodds.learn.tuning_files import load_learning
 
 HEADER = ",".join(FIELDS)
 GOOD = "1,2024-01-31,mag-cdi,early,no-spark,washed,stop.wet,bench-bad,25,,,"

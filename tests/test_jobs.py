@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchodds.errors import BenchoddsError, JobError, ReadingError, UnknownNameError
-from benchodds.jobs import (
+from benchodds.basics.errors import BenchoddsError, JobError, ReadingError, UnknownNameError
+from benchodds.model.jobs import (
     Action,
     Event,
     Job,

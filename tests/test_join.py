@@ -14,23 +14,23 @@ import pytest
 from click.testing import CliRunner
 
 import oracle
-from benchodds import session
-from benchodds.assess import Machine, network_of, understand
-from benchodds.cases import Written
-from benchodds.cli import main
-from benchodds.errors import ModelError, UnknownNameError
-from benchodds.evidence import joint
-from benchodds.exchange import to_pgmpy
-from benchodds.files import load_bench, load_priors, load_system
-from benchodds.inference import posterior
-from benchodds.join import JoinedModel, complaint_name, join
-from benchodds.joinpriors import join_priors, joined_prior
-from benchodds.likelihoods import job_of
-from benchodds.machine import FoldedNetwork
-from benchodds.network import physics
-from benchodds.priors import fault_prior
-from benchodds.system import SystemModel
-from benchodds.tables import Network, Special
+from benchodds.basics.errors import ModelError, UnknownNameError
+from benchodds.basics.tables import Network, Special
+from benchodds.cli.main import main
+from benchodds.infer.assess import Machine, network_of, understand
+from benchodds.infer.exchange import to_pgmpy
+from benchodds.infer.inference import posterior
+from benchodds.infer.machine import FoldedNetwork
+from benchodds.infer.network import physics
+from benchodds.keep import session
+from benchodds.keep.files import load_bench, load_priors, load_system
+from benchodds.learn.cases import Written
+from benchodds.learn.likelihoods import job_of
+from benchodds.model.join import JoinedModel, complaint_name, join
+from benchodds.model.joinpriors import join_priors, joined_prior
+from benchodds.model.priors import fault_prior
+from benchodds.model.system import SystemModel
+from benchodds.reasons.evidence import joint
 
 PAIRS = ("tci+charging", "tci+starter", "dc-cdi+charging", "dc-cdi+starter", "starter+charging")
 

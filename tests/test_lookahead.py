@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchodds.acting import act_now, waits_for, worth
-from benchodds.board import Board, bits_error, merged
-from benchodds.decision import Decision
-from benchodds.lookahead import EXACT, ONE, Depth, Step, bits_per_minute, fitting, look_ahead
-from benchodds.optimum import Act, Optimum, Rule
-from benchodds.planning import mutual_information
+from benchodds.choose.acting import act_now, waits_for, worth
+from benchodds.choose.board import Board, bits_error, merged
+from benchodds.choose.decision import Decision
+from benchodds.choose.lookahead import EXACT, ONE, Depth, Step, bits_per_minute, fitting, look_ahead
+from benchodds.choose.optimum import Act, Optimum, Rule
+from benchodds.choose.planning import mutual_information
 from small_decisions import random_decision
 
 
@@ -108,7 +108,7 @@ def test_a_proof_is_worth_what_later_readings_gain() -> None:
 
 def two_faults_behind_an_adapter(dead: float) -> Decision:
     """See above."""
-    from benchodds.decision import Check, Final, Remedy
+    from benchodds.choose.decision import Check, Final, Remedy
     from small_decisions import fault
 
     states = (fault(0), fault(1))

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 import oracle
-from benchodds.inference import posterior
-from benchodds.machine import FoldedNetwork, likely_states
-from benchodds.tables import Network, Special, State, Table, Variable
+from benchodds.basics.tables import Network, Special, State, Table, Variable
+from benchodds.infer.inference import posterior
+from benchodds.infer.machine import FoldedNetwork, likely_states
 
 SEEDS = range(30)
 

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from scipy.special import logsumexp
 
-from benchodds import jobs
-from benchodds.assess import Assessment, Machine, assess
-from benchodds.evidence import joint
-from benchodds.gear import hookup_shares
-from benchodds.jobs import Event, Job, Technique
-from benchodds.session import load_machine
+from benchodds.infer.assess import Assessment, Machine, assess
+from benchodds.keep.session import load_machine
+from benchodds.model import jobs
+from benchodds.model.gear import hookup_shares
+from benchodds.model.jobs import Event, Job, Technique
+from benchodds.reasons.evidence import joint
 
 AT = "2031-01-01T00:00:00Z"
 MANY = int(os.environ.get("BENCHODDS_TEST_READINGS", "1000"))

@@ -25,15 +25,15 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import betainc
 
-from benchodds import network as compiler
-from benchodds.files import load_bench, load_priors, load_system
-from benchodds.gear import hookup_node
-from benchodds.inference import posterior
-from benchodds.jobs import Technique
-from benchodds.machine import FoldedNetwork
-from benchodds.measurement import instrument
-from benchodds.priors import fault_prior
-from benchodds.tables import Network, State
+from benchodds.basics.tables import Network, State
+from benchodds.infer import network as compiler
+from benchodds.infer.inference import posterior
+from benchodds.infer.machine import FoldedNetwork
+from benchodds.keep.files import load_bench, load_priors, load_system
+from benchodds.measure.measurement import instrument
+from benchodds.model.gear import hookup_node
+from benchodds.model.jobs import Technique
+from benchodds.model.priors import fault_prior
 
 Floats = NDArray[np.float64]
 

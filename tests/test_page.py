@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from starlette.testclient import TestClient
 
 from bench_cli import BenchJob
-from benchodds.guard import TRIES, Guard
-from benchodds.page import COOKIE, create_app
-from benchodds.session import Session
+from benchodds.keep.session import Session
+from benchodds.screens.guard import TRIES, Guard
+from benchodds.screens.page import COOKIE, create_app
 
 HOST = "bench.test:8517"
 

@@ -18,9 +18,9 @@ from typing import Any
 import pytest
 
 from bench_cli import BenchJob
-from benchodds.guard import Guard
-from benchodds.page import create_app
-from benchodds.session import Session
+from benchodds.keep.session import Session
+from benchodds.screens.guard import Guard
+from benchodds.screens.page import create_app
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 AXE = os.environ.get("AXE_SCRIPT", "")

@@ -12,15 +12,15 @@ import pytest
 from click.testing import CliRunner
 from scipy.stats import binomtest
 
-from benchodds import files
-from benchodds.assess import Machine
-from benchodds.casebook import chunks_of, read_jobs
-from benchodds.cli import main
-from benchodds.draws import Nature
-from benchodds.pastjobs import PastShop, cranked_by
-from benchodds.session import load_machine
-from benchodds.trialfile import load_trial
-from benchodds.tuning_files import load_learning
+from benchodds.cli.main import main
+from benchodds.infer.assess import Machine
+from benchodds.keep import files
+from benchodds.keep.session import load_machine
+from benchodds.learn.casebook import chunks_of, read_jobs
+from benchodds.learn.tuning_files import load_learning
+from benchodds.trials.draws import Nature
+from benchodds.trials.pastjobs import PastShop, cranked_by
+from benchodds.trials.trialfile import load_trial
 
 N = 250
 

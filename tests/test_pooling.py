@@ -8,11 +8,11 @@ import statsmodels.api as sm
 from scipy.sparse import csr_matrix
 from scipy.stats import beta
 
-from benchodds.cases import Case, Told
-from benchodds.gibbs import draw
-from benchodds.pooling import Level, Problem, fit, intensities, normalised
-from benchodds.tuned import sample
-from benchodds.tuning import prepare
+from benchodds.learn.cases import Case, Told
+from benchodds.learn.gibbs import draw
+from benchodds.learn.pooling import Level, Problem, fit, intensities, normalised
+from benchodds.learn.tuned import sample
+from benchodds.learn.tuning import prepare
 from past_jobs import knowledge, tally_of
 from recovery import study
 from test_dirichlet import RATS

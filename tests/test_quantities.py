@@ -9,8 +9,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from benchodds.errors import BenchoddsError, ModelError, ReadingError
-from benchodds.quantities import (
+from benchodds.basics.errors import BenchoddsError, ModelError, ReadingError
+from benchodds.basics.quantities import (
     Accuracy,
     Expect,
     Impedance,
@@ -123,7 +123,7 @@ def test_short_cut_agrees_with_pint(prefix: str, unit: str) -> None:
 def test_everyday_units_do_not_import_pint() -> None:
     """Neither importing the module nor an everyday unit pays for pint."""
     code = (
-        "import sys; from benchodds.quantities import to_base; "
+        "import sys; from benchodds.basics.quantities import to_base; "
         "to_base('5 kohm', 'ohm'); sys.exit('pint' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -8,7 +8,16 @@ from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss
 from sklearn.metrics import log_loss as log_loss_elsewhere
 
-from benchodds.scores import Estimate, brier, curve, estimate, log_loss, pooled, ratio, tallies
+from benchodds.trials.scores import (
+    Estimate,
+    brier,
+    curve,
+    estimate,
+    log_loss,
+    pooled,
+    ratio,
+    tallies,
+)
 
 
 def test_documented_examples() -> None:

@@ -10,7 +10,7 @@ from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss, log_loss
 from statsmodels.stats.proportion import proportion_confint
 
-from benchodds.scoring import brier, difference, log_losses, murphy, reliability
+from benchodds.learn.scoring import brier, difference, log_losses, murphy, reliability
 
 
 def test_brier_as_documented() -> None:

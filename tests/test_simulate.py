@@ -13,22 +13,24 @@ import pytest
 from click.testing import CliRunner
 from scipy.stats import chisquare
 
-from benchodds import cli_simulate, files, trialrun
-from benchodds.assess import assess
-from benchodds.cli import main
-from benchodds.decision import Decision, Final, Remedy
-from benchodds.draws import Nature, Truth, reading
-from benchodds.errors import ModelError
-from benchodds.inference import posterior
-from benchodds.jobs import Technique
-from benchodds.perturb import KINDS, other_priors, perturbed, wider
-from benchodds.places import Act, World, first_act
-from benchodds.policies import BitsPerMinute, grown, improved
-from benchodds.session import load_machine
-from benchodds.shopfile import load_shop
-from benchodds.simulate import Drawn, natures
-from benchodds.tables import Network, Table, Variable
-from benchodds.trialfile import load_trial
+from benchodds.basics.errors import ModelError
+from benchodds.basics.tables import Network, Table, Variable
+from benchodds.choose.decision import Decision, Final, Remedy
+from benchodds.cli import simulate as cli_simulate
+from benchodds.cli.main import main
+from benchodds.infer.assess import assess
+from benchodds.infer.inference import posterior
+from benchodds.keep import files
+from benchodds.keep.session import load_machine
+from benchodds.keep.shopfile import load_shop
+from benchodds.model.jobs import Technique
+from benchodds.trials import trialrun
+from benchodds.trials.draws import Nature, Truth, reading
+from benchodds.trials.perturb import KINDS, other_priors, perturbed, wider
+from benchodds.trials.places import Act, World, first_act
+from benchodds.trials.policies import BitsPerMinute, grown, improved
+from benchodds.trials.simulate import Drawn, natures
+from benchodds.trials.trialfile import load_trial
 
 N = 1500
 HOW = Technique(how="firm-kick", unplugged=True)

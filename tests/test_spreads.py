@@ -10,18 +10,18 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from benchodds import files
-from benchodds.cases import Written
-from benchodds.cli import main
-from benchodds.errors import ModelError
-from benchodds.laws import applied, moved, operator_table, stated
-from benchodds.likelihoods import fault_names
-from benchodds.network import physics
-from benchodds.priors import Spread
-from benchodds.session import load_machine
-from benchodds.spreads import Law, Laws, Proof, learn
-from benchodds.tunework import recompiled
-from benchodds.tuning_files import load_laws
+from benchodds.basics.errors import ModelError
+from benchodds.cli.main import main
+from benchodds.infer.network import physics
+from benchodds.keep import files
+from benchodds.keep.session import load_machine
+from benchodds.learn.cases import Written
+from benchodds.learn.likelihoods import fault_names
+from benchodds.learn.spreads import Law, Laws, Proof, learn
+from benchodds.learn.tunework import recompiled
+from benchodds.learn.tuning_files import load_laws
+from benchodds.model.laws import applied, moved, operator_table, stated
+from benchodds.model.priors import Spread
 
 STOP = "stop.switch"
 KEY = "quantities.exciter_ohm.random.r"

@@ -26,10 +26,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy.dialects import postgresql
 
-from benchodds import store as store_module
-from benchodds.errors import BenchoddsError, JobError, StoreError, UnknownNameError
-from benchodds.jobs import Event, Job, note_event, reopen_event
-from benchodds.store import Store, default_path
+from benchodds.basics.errors import BenchoddsError, JobError, StoreError, UnknownNameError
+from benchodds.keep import store as store_module
+from benchodds.keep.store import Store, default_path
+from benchodds.model.jobs import Event, Job, note_event, reopen_event
 from test_jobs import AT, close, deeds, do, opening, reading, strike
 
 
@@ -82,9 +82,9 @@ def ended(process: subprocess.Popen[str]) -> str:
 
 PRELUDE = f"""
 import os, sqlite3, sys
-from benchodds.errors import BenchoddsError
-from benchodds.jobs import note_event, open_event
-from benchodds.store import Store
+from benchodds.basics.errors import BenchoddsError
+from benchodds.model.jobs import note_event, open_event
+from benchodds.keep.store import Store
 AT = {AT!r}
 def opening(uid):
     return open_event(at=AT, uid=uid, system="s", variant="v", complaint="c", contexts=[],
@@ -623,8 +623,7 @@ try:
 except BenchoddsError as error:
     print(type(error).__name__, error)
 """
-    opened_up = [path.parent, path.parent.parent, path.parent.parent.parent]
-    opened_up.append(opened_up[-1].parent)
+    opened_up = [p for p in path.parents if len(p.parts) > 2]
     modes = [p.stat().st_mode for p in opened_up]
     try:
         for p in opened_up:

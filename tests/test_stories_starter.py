@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from bench_cli import BenchJob
-from benchodds import session
+from benchodds.keep import session
 
 _load = lru_cache(session.load_machine)
 

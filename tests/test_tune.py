@@ -13,11 +13,11 @@ import pytest
 from click.testing import CliRunner
 
 from bench_cli import BenchJob
-from benchodds import files
-from benchodds.cases import Case
-from benchodds.cli import main
-from benchodds.priors import build_priors
-from benchodds.session import load_machine
+from benchodds.cli.main import main
+from benchodds.keep import files
+from benchodds.keep.session import load_machine
+from benchodds.learn.cases import Case
+from benchodds.model.priors import build_priors
 from past_jobs import Shop, knowledge, shares_of
 
 HEADER = "job,closed,system,variant,complaint,contexts,faults,grade,minutes,shop,revises,readings"

@@ -7,13 +7,13 @@ from itertools import combinations, permutations
 import numpy as np
 import pytest
 
-from benchodds.acting import act_now, value_of_test, worth
-from benchodds.board import Board
-from benchodds.decision import Check, Decision, Final, Remedy
-from benchodds.lookahead import EXACT, bits_per_minute, look_ahead
-from benchodds.optimum import Act, Optimum
-from benchodds.planning import mutual_information
-from benchodds.tables import Array
+from benchodds.basics.tables import Array
+from benchodds.choose.acting import act_now, value_of_test, worth
+from benchodds.choose.board import Board
+from benchodds.choose.decision import Check, Decision, Final, Remedy
+from benchodds.choose.lookahead import EXACT, bits_per_minute, look_ahead
+from benchodds.choose.optimum import Act, Optimum
+from benchodds.choose.planning import mutual_information
 from small_decisions import fault, random_decision
 
 

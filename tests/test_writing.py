@@ -13,11 +13,11 @@ import jsonschema
 import pytest
 from click.testing import CliRunner, Result
 
-from benchodds.cli import main
-from benchodds.files import available, data_folder
-from benchodds.modelcheck import check
-from benchodds.newsystem import tutorial
-from benchodds.schema import KINDS, schema_of
+from benchodds.author.modelcheck import check
+from benchodds.author.newsystem import tutorial
+from benchodds.author.schema import KINDS, schema_of
+from benchodds.cli.main import main
+from benchodds.keep.files import available, data_folder
 
 SHIPPED = [
     *(("model", p) for p in sorted(data_folder("models").glob("*.toml")) if p.stem != "bench"),

@@ -51,7 +51,7 @@ def place() -> Iterator[None]:
 
 def printed(command: str) -> str:
     """What a command prints, in the form that the README shows."""
-    from benchodds.cli import main
+    from benchodds.cli.main import main
 
     name, *arguments = shlex.split(command)
     assert name == "benchodds", command

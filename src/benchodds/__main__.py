@@ -1,5 +1,5 @@
 """Run the command line with ``python -m benchodds``."""
 
-from benchodds.cli import main
+from benchodds.cli.main import main
 
 main(prog_name="benchodds")

@@ -1,6 +1,6 @@
 """Choosing: speed, growth, and distance from the optimum, on demand.
 
-python -m pytest tests/benchmarks/test_choosing_speed.py --benchmark-enable -s
+python -m pytest tests/benchmarks/test_choosing_speed.py --benchmark-enable -n 0 -s
 
 Times are of the process (one core, whatever else runs); nothing here asserts a time.
 """
@@ -17,16 +17,17 @@ import numpy as np
 import pytest
 
 import synthetic
-from benchodds import files, jobs
-from benchodds.assess import assess
-from benchodds.board import Board, bits_error
-from benchodds.choosing import decision_of
-from benchodds.decision import Decision
-from benchodds.lookahead import ONE, Depth, Step, bits_per_minute, fitting, look_ahead
-from benchodds.optimum import Act, Optimum
-from benchodds.planning import rank
-from benchodds.session import load_machine
-from benchodds.shopfile import load_shop
+from benchodds.choose.board import Board, bits_error
+from benchodds.choose.choosing import decision_of
+from benchodds.choose.decision import Decision
+from benchodds.choose.lookahead import ONE, Depth, Step, bits_per_minute, fitting, look_ahead
+from benchodds.choose.optimum import Act, Optimum
+from benchodds.choose.planning import rank
+from benchodds.infer.assess import assess
+from benchodds.keep import files
+from benchodds.keep.session import load_machine
+from benchodds.keep.shopfile import load_shop
+from benchodds.model import jobs
 from small_decisions import random_decision
 
 pytestmark = pytest.mark.skipif(

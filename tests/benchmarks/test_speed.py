@@ -1,4 +1,4 @@
-"""Speed, on demand: python -m pytest tests/benchmarks --benchmark-enable -s
+"""Speed, on demand: python -m pytest tests/benchmarks --benchmark-enable -n 0 -s
 
 Ratios are to a named reference measured in the same run; nothing here asserts a time.
 """
@@ -17,12 +17,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchodds import exchange, files, jobs
-from benchodds.assess import Machine, assess
-from benchodds.jobs import Job, Technique
-from benchodds.network import physics
-from benchodds.planning import excluded, next_technique, open_setups, plan, rank
-from benchodds.tables import Network, Table, Variable
+from benchodds.basics.tables import Network, Table, Variable
+from benchodds.choose.planning import excluded, next_technique, open_setups, plan, rank
+from benchodds.infer import exchange
+from benchodds.infer.assess import Machine, assess
+from benchodds.infer.network import physics
+from benchodds.keep import files
+from benchodds.model import jobs
+from benchodds.model.jobs import Job, Technique
 
 pytestmark = pytest.mark.skipif(
     "--benchmark-enable" not in sys.argv, reason="speed is measured on demand: --benchmark-enable"
@@ -192,7 +194,7 @@ def test_ranking_against_two_libraries(
 
 PEAK = """
 import sys
-from benchodds.cli import main
+from benchodds.cli.main import main
 try:
     main(sys.argv[1:])
 finally:

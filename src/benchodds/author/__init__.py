@@ -1,0 +1,1 @@
+"""For those who write systems: checks, starting files, schemas."""

@@ -1,0 +1,70 @@
+"""Begin a system of one's own: a commented model and its priors, written where they are found."""
+
+from __future__ import annotations
+
+import os
+import re
+from importlib import resources
+from pathlib import Path
+
+from benchodds.basics.errors import ModelError
+from benchodds.keep.files import FOLDER_VARIABLE
+
+_NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
+
+
+def starting_files(name: str) -> dict[str, str]:
+    """Text of the model and the prior file of a small working system, by folder.
+
+    Raises
+    ------
+    ModelError
+        The name cannot be that of a system.
+    """
+    if not _NAME.fullmatch(name) or name == "bench":
+        raise ModelError(
+            f"'{name}' cannot name a system; begin with a small letter, go on with small letters, "
+            "digits and -, such as my-lamp"
+        )
+    folder = resources.files("benchodds") / "templates" / "new"
+    return {
+        f"{kind}s" if kind == "model" else kind: (folder / f"{kind}.toml")
+        .read_text(encoding="utf-8")
+        .replace("@NAME@", name)
+        for kind in ("model", "priors")
+    }
+
+
+def own_folder() -> Path:
+    """The user's own folder of models and priors: BENCHODDS_FOLDER, else the user data folder."""
+    from platformdirs import user_data_path
+
+    said = os.environ.get(FOLDER_VARIABLE)
+    return Path(said) if said else user_data_path("benchodds", appauthor=False)
+
+
+def write_new(name: str, folder: Path) -> list[Path]:
+    """Write both files below a folder; nothing is ever overwritten.
+
+    Raises
+    ------
+    ModelError
+        The name is no name, a file is there already, or it cannot be written.
+    """
+    texts = starting_files(name)
+    paths = [folder / kind / f"{name}.toml" for kind in texts]
+    for path in paths:
+        if path.exists():
+            raise ModelError(f"{path} is there already; choose another name, or move it away")
+    try:
+        for path, text in zip(paths, texts.values(), strict=True):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise ModelError(f"{error.filename}: cannot be written ({error.strerror})") from None
+    return paths
+
+
+def tutorial() -> str:
+    """The tutorial, as Markdown."""
+    return (resources.files("benchodds") / "tutorial.md").read_text(encoding="utf-8")

@@ -1,0 +1,65 @@
+"""JSON Schema of the files that people write, for editors that complete and check while typing.
+
+The schemas come from the same classes that read the files; what a schema cannot say (that a
+name exists, that chances sum to one, that a unit fits) is left to ``check``.
+"""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic import BaseModel
+
+from benchodds.basics.validation import classes_in, descriptions
+from benchodds.choose.shop import Shop
+from benchodds.model.gear import Bench
+from benchodds.model.priors import PriorSet
+from benchodds.model.system import SystemModel
+
+KINDS: Mapping[str, type[BaseModel]] = {
+    "model": SystemModel,
+    "priors": PriorSet,
+    "bench": Bench,
+    "shop": Shop,
+}
+"""Kinds of files, and the class that reads each."""
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+def schema_of(kind: str) -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of one kind of file, with the meaning of every key.
+
+    Raises
+    ------
+    KeyError
+        There is no such kind; see :data:`KINDS`.
+    """
+    cls = KINDS[kind]
+    schema = cls.model_json_schema(by_alias=True)
+    schema.get("properties", {}).pop("variant", None)  # chosen when read, never written
+    places = {"": schema, **schema.get("$defs", {})}
+    for name, found in {"": cls, **{c.__name__: c for c in _classes(cls)}}.items():
+        place = places.get(name, {})
+        for field, text in descriptions(found).items():
+            key = found.model_fields[field].alias or field if field in found.model_fields else field
+            if key in place.get("properties", {}):
+                place["properties"][key]["description"] = text
+        if found.__doc__:
+            place["description"] = inspect.cleandoc(found.__doc__).replace("\n", " ")
+    return {"$schema": DIALECT, **schema, "title": f"benchodds {kind} file"}
+
+
+def _classes(cls: type[BaseModel]) -> list[type[BaseModel]]:
+    """The class and all that its fields hold."""
+    seen: dict[str, type[BaseModel]] = {}
+    todo = [cls]
+    while todo:
+        found = todo.pop()
+        if found.__name__ not in seen:
+            seen[found.__name__] = found
+            for field in found.model_fields.values():
+                todo += classes_in(field.annotation)
+    return list(seen.values())

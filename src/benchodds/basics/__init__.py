@@ -1,0 +1,1 @@
+"""Errors, words, tables, quantities and formulas: what everything else is made of."""

@@ -1,0 +1,1 @@
+"""Which test next, when to mend, and what it costs."""

@@ -1,0 +1,168 @@
+"""From a job as it stands to the decision at the bench: states, checks, remedies, endings.
+
+The chances of a check's outcomes are those of the whole network with all evidence in it, given
+each whole machine state and whether the gear that can be proved (the adapter) is sound. What
+things cost is the shop's to say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from benchodds.basics.quantities import to_base
+from benchodds.basics.tables import Array, State, Table
+from benchodds.choose.decision import Check, Decision, Final, Remedy
+from benchodds.choose.planning import cleared, never_again, next_technique, open_setups
+from benchodds.choose.shop import Shop
+from benchodds.infer.assess import Assessment, Machine
+from benchodds.measure.instrument import Outcome
+from benchodds.model.jobs import Job
+from benchodds.model.system import Repair, SystemModel
+
+HAND_BACK = "hand-back"
+"""The ending: nothing electrical was found, or the job is given up."""
+
+SOUND = ("ok",)
+"""Gear states where no gear can be proved."""
+
+TINY = 1e-12
+
+
+def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) -> Decision:
+    """Where the job stands as a decision: what is believed, what can be done, what it costs.
+
+    States are the folded whole states of the assessment; ``missing`` is the weight of the
+    machines that are not among them.
+    """
+    model, folded = machine.model, assessment.folded
+    opened = open_setups(model, job)
+    technique = next_technique(assessment, opened)
+    gone = never_again(assessment)
+    gear = _Gear(assessment)
+    renew = _minutes(shop.gear.renew)
+    missed = np.array([shop.missed(s) for s in folded.states])
+    checks = []
+    for name, test in model.tests.items():
+        if name in gone:
+            continue
+        outcomes, predictive = machine.predictive(name, technique)
+        checks.append(
+            Check(
+                name,
+                model.minutes(name),
+                frozenset(model.setups_of(name)),
+                gear.given(predictive, outcomes),
+                tuple(o.sign for o in outcomes),
+                np.array([shop.harm(model, name, state) for state in folded.states]),
+                _groups(test.after),
+                _groups(test.passed),
+                test.proves,
+                renew if test.proves else 0.0,
+            )
+        )
+    return Decision(
+        folded.states,
+        gear.states,
+        gear.p,
+        tuple(checks),
+        tuple(_remedies(model, folded.states, shop)),
+        (Final(HAND_BACK, _hand_back(folded.states, shop)),),
+        {name: _minutes(s.minutes) + _minutes(s.close) for name, s in model.setups.items()},
+        shop.labour.per_minute,
+        missed * shop.come_back.cost,
+        missed,
+        missing=max(0.0, 1.0 - float(assessment.state_p.sum())),
+        done=frozenset(t.reading.test for t in assessment.taken if t.table is not None),
+        failed=_failed(assessment),
+        opened=opened,
+        mended=frozenset(a.repair for a in job.actions) & frozenset(model.repairs),
+    )
+
+
+class _Gear:
+    """Beliefs about machine and adapter together, and outcomes given both."""
+
+    def __init__(self, assessment: Assessment) -> None:
+        self.folded = assessment.folded
+        p_state = assessment.state_p / assessment.state_p.sum()
+        tests = assessment.machine.model.tests.values()
+        if not any(t.proves == "adapter" for t in tests):
+            self.states: tuple[str, ...] = SOUND
+            self.p = p_state[:, None]
+            return
+        states = assessment.network.variables["adapter"].states
+        self.states = ("ok", "dead")
+        dead = np.array([not s.startswith("ok") for s in states])
+        self._split = np.stack([~dead, dead], axis=1).astype(float)  # adapter states, gear states
+        self._p_gear = self.folded.outcomes(Table(("adapter", "gear"), self._split))
+        self.p = p_state[:, None] * self._p_gear
+
+    def given(self, predictive: Table, outcomes: Sequence[Outcome]) -> Array:
+        """P(outcome | state, gear), shape (n_states, n_gear, n_outcomes)."""
+        n, n_gear = len(outcomes), len(self.states)
+        if "adapter" not in predictive.scope or n_gear == 1:
+            p = self.folded.outcomes(predictive)
+            p = np.repeat(p[:, None, :], n_gear, axis=1)
+        else:
+            axis = predictive.scope.index("adapter")
+            shape = [1] * (predictive.p.ndim + 1)
+            shape[axis], shape[-2] = self._split.shape
+            both = predictive.p[..., None, :] * self._split.reshape(shape)
+            both = both.reshape(*predictive.p.shape[:-1], n_gear * n)
+            p = self.folded.outcomes(Table(predictive.scope, both)).reshape(-1, n_gear, n)
+        total = p.sum(axis=2, keepdims=True)
+        return np.asarray(np.where(total > TINY, p / np.maximum(total, TINY), 1.0 / n))
+
+
+def _remedies(model: SystemModel, states: Sequence[State], shop: Shop) -> list[Remedy]:
+    place = {frozenset(state): i for i, state in enumerate(states)}
+    out = []
+    for name, repair in model.repairs.items():
+        clears = cleared(repair, model)
+        left = [frozenset(state) - clears for state in states]
+        needed = np.array([bool(set(state) & clears) for state in states])
+        out.append(
+            Remedy(
+                name,
+                _minutes(repair.minutes),
+                shop.proof_minutes(sorted(clears)),
+                _price(model, name, repair, needed, shop),
+                needed,
+                np.array([not rest for rest in left]) & needed,
+                np.array([place.get(rest, i) for i, rest in enumerate(left)], dtype=np.intp),
+                _groups(repair.requires),
+            )
+        )
+    return out
+
+
+def _price(model: SystemModel, name: str, repair: Repair, needed: Array, shop: Shop) -> Array:
+    """Money by state: the part, or what is lost on one that goes back, and the days it takes."""
+    price = shop.price(model.id, name, repair)
+    wasted = price * shop.parts.restocking if repair.returnable else price
+    return np.asarray(np.where(needed, price, wasted) + shop.wait(repair))
+
+
+def _hand_back(states: Sequence[State], shop: Shop) -> Array:
+    return np.array([shop.unsolved.cost if state else 0.0 for state in states])
+
+
+def _groups(names: Sequence[str]) -> tuple[frozenset[str], ...]:
+    return tuple(frozenset(text.split("|")) for text in names)
+
+
+def _minutes(text: str) -> float:
+    return to_base(text, "min")
+
+
+def _failed(assessment: Assessment) -> frozenset[str]:
+    """Tests whose last reading was outside the limit throughout."""
+    last: Mapping[str, int] = {
+        t.reading.test: max(
+            (assessment.machine.instrument(t.reading.test).sign(v) for v in t.values), default=0
+        )
+        for t in assessment.taken
+    }
+    return frozenset(test for test, sign in last.items() if sign < 0)

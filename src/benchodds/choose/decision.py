@@ -1,0 +1,211 @@
+"""The decision at the bench as plain numbers: states, checks, remedies, and what they cost.
+
+A belief is over whole machine states, each beside the state of the gear that is worth proving
+(the adapter). Given both, readings are taken to be independent of each other: exact for the
+next reading, since its chances come from the whole network with all evidence in it, and an
+approximation for the ones after it as far as readings share more than that (the operator's
+speed, the strength of one winding). Everything that chooses works on this one description:
+:mod:`lookahead`, :mod:`policies` and, written apart from them, :mod:`optimum`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchodds.basics.tables import Array, State
+
+Flags = NDArray[np.bool_]
+Index = NDArray[np.intp]
+
+LEAST = 1e-12
+"""Chance below which a branch is not followed."""
+
+
+@dataclass(frozen=True, eq=False)
+class Check:
+    """A test as the planner sees it.
+
+    ``p`` (n_states, n_gear, n_outcomes) is P(outcome | state, gear), rows sum to 1; ``signs``
+    says for each outcome whether a bare comparison passes (+1) or fails (-1) it. ``minutes``
+    are its own, ``setups`` all that must be open. ``harm`` (n_states,) is money lost on the
+    average by doing it. One test of each group of ``after`` must have been done before, one
+    of each group of ``passed`` must have been done and not failed.
+
+    A test that ``proves`` gear and fails has it changed, which takes ``renew`` minutes: the
+    gear is sound from then on, and what was read through it may be read again.
+    """
+
+    name: str
+    minutes: float
+    setups: frozenset[str]
+    p: Array
+    signs: tuple[int, ...]
+    harm: Array
+    after: tuple[frozenset[str], ...] = ()
+    passed: tuple[frozenset[str], ...] = ()
+    proves: str = ""
+    renew: float = 0.0
+
+    def renews(self, outcome: int) -> bool:
+        """Whether gear is changed after an outcome."""
+        return bool(self.proves) and self.signs[outcome] < 0
+
+    @property
+    def through_gear(self) -> bool:
+        """Whether its outcome depends on the gear that can be proved."""
+        return not self.proves and bool(np.ptp(self.p, axis=1).max(initial=0.0) > LEAST)
+
+
+@dataclass(frozen=True, eq=False)
+class Remedy:
+    """A repair as the planner sees it.
+
+    ``minutes`` of work and ``proof`` minutes of the check after it. ``price`` (n_states,) is
+    what the part costs where the machine is in each state (less where it goes back), waiting
+    included. ``needed`` and ``cures`` (n_states,) say where it is wanted and where it leaves
+    no fault; ``rest`` (n_states,) is the state that it leaves. One test of each group of
+    ``requires`` comes first, as far as it can be done here at all.
+    """
+
+    name: str
+    minutes: float
+    proof: float
+    price: Array
+    needed: Flags
+    cures: Flags
+    rest: Index
+    requires: tuple[frozenset[str], ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Final:
+    """An act that ends the job, with its cost in money by machine state, shape (n_states,)."""
+
+    name: str
+    cost: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Decision:
+    """Where a job stands, and all that can be done next.
+
+    ``p`` (n_states, n_gear) sums to 1; the first of ``gear`` is sound gear. ``setups`` maps a
+    set-up to its minutes, opening and closing together. ``loss`` (n_states,) is the money that
+    a machine costs on the average when a repair has left it in that state and the check after
+    it may miss that, which has the chance ``missed`` (n_states,). ``missing`` is the weight of
+    machines that are in none of the states. ``done`` are tests done at any time, ``spent``
+    those that are not offered again, ``failed`` those last seen outside the limit, ``mended``
+    the repairs done in vain.
+    """
+
+    states: tuple[State, ...]
+    gear: tuple[str, ...]
+    p: Array
+    checks: tuple[Check, ...]
+    remedies: tuple[Remedy, ...]
+    finals: tuple[Final, ...]
+    setups: Mapping[str, float]
+    rate: float
+    loss: Array
+    missed: Array
+    missing: float = 0.0
+    done: frozenset[str] = frozenset()
+    spent: frozenset[str] = frozenset()
+    failed: frozenset[str] = frozenset()
+    opened: frozenset[str] = frozenset()
+    mended: frozenset[str] = frozenset()
+
+    @property
+    def faultless(self) -> Array:
+        """1 for states without a fault, else 0, shape (n_states,)."""
+        return np.array([0.0 if state else 1.0 for state in self.states])
+
+    def check(self, name: str) -> Check:
+        """The check of that name."""
+        return next(c for c in self.checks if c.name == name)
+
+    def remedy(self, name: str) -> Remedy:
+        """The remedy of that name."""
+        return next(r for r in self.remedies if r.name == name)
+
+    def is_open(self, check: Check) -> bool:
+        """Whether a check can be done now: not spent, and all that must come first has come."""
+        fine = self.done - self.failed
+        return (
+            check.name not in self.spent
+            and all(self.done & group for group in check.after)
+            and all(fine & group for group in check.passed)
+        )
+
+    def minutes_of(self, check: Check) -> float:
+        """Own minutes of a check and those of the set-ups that it still needs."""
+        return check.minutes + sum(self.setups[s] for s in check.setups - self.opened)
+
+    def price_of_check(self, check: Check) -> float:
+        """Expected cost of a check in money: labour, harm to a donor part, gear changed."""
+        changed = sum(
+            float((self.p * check.p[:, :, o]).sum())
+            for o in range(len(check.signs))
+            if check.renews(o)
+        )
+        minutes = self.minutes_of(check) + changed * check.renew
+        return self.rate * minutes + float(self.p.sum(axis=1) @ check.harm)
+
+    def price_of_remedy(self, remedy: Remedy) -> float:
+        """Expected cost of a remedy in money: labour, check, part, and a fault overlooked."""
+        p = self.p.sum(axis=1)
+        overlooked = float(np.where(remedy.cures, 0.0, p) @ self.loss[remedy.rest])
+        return self.rate * (remedy.minutes + remedy.proof) + float(p @ remedy.price) + overlooked
+
+    def after_check(self, name: str, outcome: int) -> tuple[float, Decision]:
+        """Chance of an outcome, and where the job stands after it."""
+        check = self.check(name)
+        p = self.p * check.p[:, :, outcome]
+        chance = float(p.sum())
+        failed = self.failed | {name} if check.signs[outcome] < 0 else self.failed - {name}
+        spent = self.spent | {name}
+        if check.renews(outcome):
+            again = frozenset(c.name for c in self.checks if c.through_gear)
+            p, failed, spent = renewed(p), failed - again, spent - again
+        return chance, replace(
+            self,
+            p=p / max(chance, LEAST),
+            done=self.done | {name},
+            spent=spent,
+            failed=failed,
+            opened=self.opened | check.setups,
+        )
+
+    def after_remedy(self, name: str) -> tuple[float, Decision]:
+        """Chance that a remedy does not cure, and where the job stands then."""
+        remedy = self.remedy(name)
+        left = np.where(remedy.cures[:, None], 0.0, self.p)
+        p = np.zeros_like(self.p)
+        np.add.at(p, remedy.rest, left)
+        chance = float(p.sum())
+        mended = self.mended | {name}
+        return chance, replace(self, p=p / max(chance, LEAST), mended=mended)
+
+
+def renewed(p: Array) -> Array:
+    """Beliefs (..., n_states, n_gear) when the gear has been changed: the first gear state."""
+    out = np.zeros_like(p)
+    out[..., 0] = p.sum(axis=-1)
+    return out
+
+
+def repair_classes(decision: Decision) -> Index:
+    """For each state a number: states that want the same remedies share it.
+
+    States that no remedy serves stay apart from those that want none only if they have faults.
+    """
+    wanted = np.array([r.needed for r in decision.remedies], dtype=bool).reshape(
+        len(decision.remedies), len(decision.states)
+    )
+    ends = np.array([f.cost for f in decision.finals]).reshape(-1, len(decision.states))
+    marks = np.concatenate([wanted.astype(float), ends])
+    return np.unique(marks, axis=1, return_inverse=True)[1].reshape(-1).astype(np.intp)

@@ -1,0 +1,352 @@
+"""Which test next: expected information about the machine per minute of labour.
+
+I(machine; outcome | evidence) in bits, gear and technique summed out, over own minutes plus
+the minutes of set-ups that are not yet open. Source of the information measure: Cover and
+Thomas, Elements of Information Theory, 2.3; of the myopic value-per-cost rule: de Kleer and
+Williams, Artificial Intelligence 32 (1987), with the cost added.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchodds.basics.quantities import to_base
+from benchodds.basics.tables import Array
+from benchodds.infer.assess import Assessment, merge
+from benchodds.measure.instrument import Outcome
+from benchodds.model.jobs import Job, Technique
+from benchodds.model.system import Repair, SystemModel
+
+LEAST_BITS = 0.004
+"""Below this a test is not worth its walk to the bench."""
+
+LOOKED_AT = 8
+"""How many of the best tests are weighed against a ripe repair."""
+
+
+def mutual_information(p_state: Array, p_outcome: Array) -> float:
+    """I(state; outcome) in bits; p_state (n,) sums to 1, rows of p_outcome (n, m) sum to 1."""
+    joint = p_state[:, None] * p_outcome
+    marginal = joint.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        terms = joint * np.log2(p_outcome / marginal)
+    return max(0.0, float(np.nansum(np.where(joint > 0, terms, 0.0))))
+
+
+@dataclass(frozen=True)
+class Branch:
+    """A group of outcomes that a bare comparison judges alike: chance, and what it would do."""
+
+    label: str
+    p: float
+    p_mode: Mapping[tuple[str, str], float]
+
+
+@dataclass(frozen=True)
+class Ranked:
+    """One test with what it is worth and what it costs."""
+
+    test: str
+    bits: float
+    minutes: float
+    setups: tuple[str, ...]
+    cautions: tuple[str, ...]
+    branches: tuple[Branch, ...]
+
+    @property
+    def bits_per_minute(self) -> float:
+        """Expected information per minute of labour."""
+        return self.bits / self.minutes
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A test that is not offered, and why."""
+
+    test: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Act:
+    """A repair: how likely it cures, and the price of doing it now."""
+
+    repair: str
+    p_cures: float
+    p_needed: float
+    expected_cost: float
+    ready: bool
+    missing: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The advice and all that stands behind it."""
+
+    do: str  # "test" | "repair" | "prove-gear" | "stop"
+    test: str | None
+    repair: str | None
+    ranking: tuple[Ranked, ...]
+    left_out: tuple[LeftOut, ...]
+    acts: tuple[Act, ...]
+
+
+def open_setups(model: SystemModel, job: Job) -> frozenset[str]:
+    """Set-ups that are open: those of the readings taken, as corrected by the technician."""
+    marks = [
+        (r.seq, s, True)
+        for r in job.live_readings
+        if _was_done(r.values) and r.test in model.tests
+        for s in model.setups_of(r.test)
+    ]
+    marks += [(m.seq, m.setup, m.open) for m in job.setup_log]
+    state: dict[str, bool] = {}
+    for _, setup, is_open in sorted(marks, key=lambda m: m[0]):
+        state[setup] = is_open
+        if not is_open:  # closing what others stand on closes them too
+            for name, other in model.setups.items():
+                if setup in other.needs:
+                    state[name] = False
+    return frozenset(s for s, is_open in state.items() if is_open)
+
+
+def _was_done(values: Sequence[str]) -> bool:
+    words = {v.strip().lower().replace(" ", "-") for v in values}
+    return not words <= {"not-taken", "refused", "impossible", "not-possible"}
+
+
+def never_again(assessment: Assessment) -> dict[str, str]:
+    """Tests that will not be done on this job, whatever else is, with the reason."""
+    model = assessment.machine.model
+    done = {t.reading.test for t in assessment.taken if t.table is not None}
+    out: dict[str, str] = {}
+    for name, taken in {t.reading.test: t for t in assessment.taken}.items():
+        kinds = {v.kind for v in taken.values}
+        if "refused" in kinds:
+            out[name] = "refused as unsafe"
+        elif "impossible" in kinds:
+            out[name] = "not possible here"
+        elif model.tests[name].kind == "look" and name in done:
+            out[name] = "already looked"
+    return out
+
+
+def excluded(assessment: Assessment) -> dict[str, str]:
+    """Tests that cannot be offered now, with the reason."""
+    model = assessment.machine.model
+    done = {t.reading.test for t in assessment.taken if t.table is not None}
+    latest = {t.reading.test: t for t in assessment.taken}
+    out = never_again(assessment)
+    for name, test in model.tests.items():
+        if name in out:
+            continue
+        for group in test.after:
+            if not done & set(group.split("|")):
+                out[name] = f"first {' or '.join(group.split('|'))}"
+        for group in test.passed:
+            tests = group.split("|")
+            signs = [
+                max((assessment.machine.instrument(t).sign(v) for v in latest[t].values), default=0)
+                for t in tests
+                if t in latest
+            ]
+            if not any(s >= 0 for s in signs):
+                out.setdefault(name, f"would risk harm until {' or '.join(tests)} has passed")
+    return out
+
+
+def next_technique(assessment: Assessment, opened: frozenset[str]) -> Technique:
+    """How the next reading would be taken: as the test says, cranked as last time or by drill."""
+    bench, job = assessment.machine.bench, assessment.job
+    how = next((t.technique.how for t in reversed(assessment.taken) if t.technique.how), None)
+    fitted = [name for name, m in bench.cranking.items() if m.setup and m.setup in opened]
+    if fitted:
+        how = fitted[0]
+    default = max(bench.cranking, key=lambda name: bench.cranking[name].share)
+    last = next((t.technique.meter for t in reversed(assessment.taken) if t.technique.meter), None)
+    declared = merge(Technique(), job).meter
+    return Technique(how=how or default, meter=declared or last, unplugged=True)
+
+
+def rank(assessment: Assessment) -> tuple[tuple[Ranked, ...], tuple[LeftOut, ...]]:
+    """All tests by expected information per minute, best first, and those left out."""
+    machine = assessment.machine
+    model = machine.model
+    opened = open_setups(model, assessment.job)
+    technique = next_technique(assessment, opened)
+    left = excluded(assessment)
+    p_state = assessment.state_p / assessment.state_p.sum()
+    ranked = []
+    for name in model.tests:
+        if name in left:
+            continue
+        outcomes, predictive = machine.predictive(name, technique)
+        p = assessment.folded.outcomes(predictive)
+        p = p / p.sum(axis=1, keepdims=True)
+        missing = [s for s in model.setups_of(name) if s not in opened]
+        minutes = model.minutes(name) + sum(
+            to_base(model.setups[s].minutes, "min") for s in missing
+        )
+        cautions = dict.fromkeys(model.tests[name].cautions)
+        for s in missing:
+            cautions.update(dict.fromkeys(model.setups[s].cautions))
+        ranked.append(
+            Ranked(
+                name,
+                mutual_information(p_state, p),
+                minutes,
+                tuple(missing),
+                tuple(cautions),
+                _branches(assessment, outcomes, p_state, p),
+            )
+        )
+    ranked.sort(key=lambda r: (-r.bits_per_minute, r.test))
+    return tuple(ranked), tuple(LeftOut(t, why) for t, why in left.items())
+
+
+def _branches(
+    assessment: Assessment, outcomes: Sequence[Outcome], p_state: Array, p: Array
+) -> tuple[Branch, ...]:
+    """Outcomes grouped by how a bare comparison judges them, with the odds each would leave."""
+    words = {1: "within limit", -1: "outside limit", 0: "other"}
+    groups: dict[str, list[int]] = {}
+    named = len(outcomes) <= 5
+    for i, outcome in enumerate(outcomes):
+        label = (
+            outcome.label if named or outcome.label in ("OL", "unstable") else words[outcome.sign]
+        )
+        groups.setdefault(label, []).append(i)
+    out = []
+    for label, members in groups.items():
+        weight = p_state * p[:, members].sum(axis=1)
+        chance = float(weight.sum())
+        if chance < 0.005:
+            continue
+        out.append(Branch(label, chance, assessment.folded.p_mode(weight / chance)))
+    return tuple(sorted(out, key=lambda b: -b.p))
+
+
+def acts(assessment: Assessment, labour: float) -> tuple[Act, ...]:
+    """Every repair with its chance to cure and the price of doing it now, cheapest first.
+
+    The price is the part and its fitting, plus the part again where it does not cure and
+    cannot go back, in plugs; ``labour`` is plugs per minute.
+    """
+    model = assessment.machine.model
+    done = {t.reading.test for t in assessment.taken if t.table is not None}
+    gone = never_again(assessment).keys()
+    total = float(assessment.state_p.sum())
+    out = []
+    for name, repair in model.repairs.items():
+        faults = cleared(repair, model)
+        cures = sum(
+            p
+            for state, p in zip(assessment.folded.states, assessment.state_p, strict=True)
+            if state and set(state) <= faults
+        )
+        needed = sum(
+            p
+            for state, p in zip(assessment.folded.states, assessment.state_p, strict=True)
+            if set(state) & faults
+        )
+        p_cures, p_needed = float(cures) / total, float(needed) / total
+        minutes = to_base(repair.minutes, "min")
+        waste = 0.0 if repair.returnable else (1 - p_needed) * repair.cost
+        missing = tuple(
+            " or ".join(g.split("|"))
+            for g in repair.requires
+            if not done & set(g.split("|")) and not set(g.split("|")) <= gone
+        )
+        ready = p_needed >= repair.act_at and not missing
+        out.append(
+            Act(name, p_cures, p_needed, labour * minutes + repair.cost + waste, ready, missing)
+        )
+    return tuple(sorted(out, key=lambda a: (-a.p_needed, a.repair)))
+
+
+def cleared(repair: Repair, model: SystemModel) -> frozenset[tuple[str, str]]:
+    """The faults, (component, mode), that a repair clears."""
+    faults = set()
+    for text in repair.clears:
+        component, _, mode = text.partition(".")
+        if component in model.components:
+            modes = model.components[component].modes if mode == "*" else [mode]
+            faults |= {(component, m) for m in modes}
+    return frozenset(faults)
+
+
+def plan(assessment: Assessment, labour: float = 0.1) -> Plan:
+    """What to do next: a repair that is ripe, the best test, proving the gear, or stop.
+
+    A ripe repair waits when one more test is expected to save more, in waste avoided, than
+    its own minutes cost (one-step value of sample information; Raiffa 1968).
+    """
+    ranking, left = rank(assessment)
+    repairs = acts(assessment, labour)
+    proof = next((r for r in ranking if r.test in suspects(assessment)), None)
+    if proof is not None:
+        return Plan("prove-gear", proof.test, None, ranking, left, repairs)
+    best = next((r for r in ranking if r.bits >= LEAST_BITS), None)
+    ripe = next((a for a in repairs if a.ready), None)
+    if ripe is not None:
+        saving, test = max(
+            ((_saving(assessment, ripe, r, labour), r) for r in ranking[:LOOKED_AT]),
+            key=lambda pair: pair[0],
+            default=(0.0, None),
+        )
+        if test is None or saving <= 0:
+            return Plan("repair", None, ripe.repair, ranking, left, repairs)
+        best = test
+    if best is None:
+        return Plan("stop", None, None, ranking, left, repairs)
+    proves = assessment.machine.model.tests[best.test].proves
+    return Plan("prove-gear" if proves else "test", best.test, None, ranking, left, repairs)
+
+
+def suspects(assessment: Assessment) -> frozenset[str]:
+    """Tests that prove an instrument which is now likelier bad than the bench file tolerates.
+
+    What such a proof is worth lies in the readings after it, which no one-step figure sees.
+    """
+    tolerated = {"adapter": assessment.machine.bench.adapter.prove_at}
+    bad = {
+        item
+        for item, state, p in assessment.gear
+        if state != "ok" and p >= tolerated.get(item, np.inf)
+    }
+    tests = assessment.machine.model.tests
+    return frozenset(name for name, test in tests.items() if test.proves in bad)
+
+
+def _saving(assessment: Assessment, act: Act, test: Ranked, labour: float) -> float:
+    """Waste that a test before a repair is expected to avoid, less the test's own minutes.
+
+    Waste is the repair's part and labour where it was not needed. After each outcome the
+    least wasteful of this repair and of those that have become ripe is done.
+    """
+    model = assessment.machine.model
+
+    states, p_state = assessment.folded.states, assessment.state_p / assessment.state_p.sum()
+    needs = {
+        name: np.array([bool(set(state) & cleared(spec, model)) for state in states], dtype=float)
+        for name, spec in model.repairs.items()
+    }
+    price = {
+        name: (0.0 if spec.returnable else spec.cost) + labour * to_base(spec.minutes, "min")
+        for name, spec in model.repairs.items()
+    }
+    technique = next_technique(assessment, open_setups(model, assessment.job))
+    _, predictive = assessment.machine.predictive(test.test, technique)
+    joint = p_state[:, None] * assessment.folded.outcomes(predictive)
+    joint = joint / joint.sum()
+    chance = joint.sum(axis=0)
+    now = price[act.repair] * (1 - act.p_needed)
+    waste = price[act.repair] * (chance - needs[act.repair] @ joint)
+    for name, spec in model.repairs.items():
+        needed = needs[name] @ joint
+        ripe = needed >= spec.act_at * chance
+        waste = np.where(ripe, np.minimum(waste, price[name] * (chance - needed)), waste)
+    return now - float(waste.sum()) - labour * test.minutes

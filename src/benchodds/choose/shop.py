@@ -1,0 +1,163 @@
+"""The shop: what labour, parts, days and come-backs cost. Read from a data file, checked here.
+
+Money is in the shop's own currency. Model files price parts in plugs; the shop says what a
+plug is worth, and may know single prices better.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from benchodds.basics.errors import ModelError
+from benchodds.basics.quantities import to_base
+from benchodds.model.system import Repair, SystemModel
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Labour(_Strict):
+    """What a minute at the bench costs."""
+
+    per_minute: float = Field(gt=0)
+    provenance: str = Field(min_length=3)
+
+
+class Parts(_Strict):
+    """Prices: per plug, and single ones by 'system.repair'."""
+
+    per_plug: float = Field(gt=0)
+    restocking: float = Field(ge=0, le=1)
+    prices: dict[str, float] = {}
+    provenance: str = Field(min_length=3)
+
+
+class Waiting(_Strict):
+    """Parts dearer than the shelf holds come after some days, and a day costs."""
+
+    on_the_shelf: float = Field(ge=0)
+    days: float = Field(ge=0)
+    per_day: float = Field(ge=0)
+    provenance: str = Field(min_length=3)
+
+
+class Proof(_Strict):
+    """The check after a repair: its time, and the chance to miss a fault that is still there."""
+
+    solid: str
+    intermittent: str
+    missed_solid: float = Field(ge=0, lt=1)
+    missed_intermittent: float = Field(ge=0, lt=1)
+    intermittent_faults: tuple[str, ...] = ()
+    provenance: str = Field(min_length=3)
+
+
+class Gear(_Strict):
+    """What it takes to change gear that has failed its proof."""
+
+    renew: str
+    provenance: str = Field(min_length=3)
+
+
+class Loss(_Strict):
+    """What one mishap costs, all told."""
+
+    cost: float = Field(ge=0)
+    provenance: str = Field(min_length=3)
+
+
+class Donor(_Strict):
+    """A swap that can ruin the known-good part: which faults do, how likely, and its worth."""
+
+    system: str
+    test: str
+    worth: str
+    ruined_by: dict[str, float]
+    provenance: str = Field(min_length=3)
+
+
+class Shop(_Strict):
+    """All of one shop file."""
+
+    schema_: Literal[1] = Field(alias="schema")
+    id: str
+    version: str
+    title: str
+    notice: str = ""
+    currency: str
+    labour: Labour
+    parts: Parts
+    waiting: Waiting
+    proof: Proof
+    gear: Gear
+    come_back: Loss
+    unsolved: Loss
+    donors: tuple[Donor, ...] = ()
+
+    def price(self, system: str, name: str, repair: Repair) -> float:
+        """Money for the part of a repair."""
+        return self.parts.prices.get(f"{system}.{name}", repair.cost * self.parts.per_plug)
+
+    def wait(self, repair: Repair) -> float:
+        """Money for the days that its part takes to come."""
+        dear = repair.cost > self.waiting.on_the_shelf
+        return self.waiting.days * self.waiting.per_day if dear else 0.0
+
+    def comes_and_goes(self, fault: tuple[str, str]) -> bool:
+        """Whether a fault is one that a short check can miss."""
+        return any(matches(p, fault) for p in self.proof.intermittent_faults)
+
+    def proof_minutes(self, faults: Sequence[tuple[str, str]]) -> float:
+        """Time of the check after a repair of these faults."""
+        hot = any(self.comes_and_goes(f) for f in faults)
+        return to_base(self.proof.intermittent if hot else self.proof.solid, "min")
+
+    def missed(self, faults: Sequence[tuple[str, str]]) -> float:
+        """Chance that a machine with these faults left is handed out as mended."""
+        if not faults:
+            return 0.0
+        hot = all(self.comes_and_goes(f) for f in faults)
+        return self.proof.missed_intermittent if hot else self.proof.missed_solid
+
+    def harm(self, model: SystemModel, test: str, faults: Sequence[tuple[str, str]]) -> float:
+        """Money lost on the average by a swap on a machine with these faults: the donor part."""
+        lost = 0.0
+        for donor in self.donors:
+            if donor.system == model.id and donor.test == test and donor.worth in model.repairs:
+                spared = 1.0
+                for fault in faults:
+                    spared *= 1 - max(
+                        (c for p, c in donor.ruined_by.items() if matches(p, fault)), default=0.0
+                    )
+                lost += (1 - spared) * self.price(model.id, donor.worth, model.repairs[donor.worth])
+        return lost
+
+
+def matches(pattern: str, fault: tuple[str, str]) -> bool:
+    """Whether 'exc.open', 'exc.*' or '*.hot' means a (component, mode)."""
+    component, _, mode = pattern.partition(".")
+    return component in ("*", fault[0]) and mode in ("*", fault[1])
+
+
+def build_shop(raw: Mapping[str, Any]) -> Shop:
+    """Check a parsed shop file; ModelError names key, finding and remedy."""
+    try:
+        shop = Shop.model_validate(raw)
+    except ValidationError as error:
+        lines = [f"{'.'.join(str(p) for p in e['loc'])}: {e['msg']}" for e in error.errors()]
+        raise ModelError("\n".join(lines)) from None
+    times = {
+        "proof.solid": shop.proof.solid,
+        "proof.intermittent": shop.proof.intermittent,
+        "gear.renew": shop.gear.renew,
+    }
+    for key, text in times.items():
+        try:
+            to_base(text, "min")
+        except ModelError as error:
+            raise ModelError(f"{key}: {error}") from None
+    return shop

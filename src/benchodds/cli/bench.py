@@ -1,0 +1,114 @@
+"""The command ``bench``: the guided loop in the terminal."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+
+import click
+
+from benchodds.basics.errors import JobError
+from benchodds.cli.main import store_option
+from benchodds.keep.session import Session
+from benchodds.keep.store import default_path
+from benchodds.screens.bench import Bench
+
+
+@click.command(epilog="Example: benchodds bench 1")
+@click.argument("job_id", metavar="JOB", required=False)
+@click.option("--page", is_flag=True, help="Serve it as a page for a phone or tablet instead.")
+@click.option("--port", type=click.IntRange(1024, 65535), default=8517, show_default=True)
+@click.option(
+    "--lan",
+    metavar="ADDRESS",
+    help="Address of this computer in the shop's network to serve the page on; devices pair "
+    "with the code shown here. Without it the page is for this computer alone.",
+)
+@store_option
+def bench(session: Session, job_id: str | None, page: bool, port: int, lan: str | None) -> None:
+    """Work a job at the bench: proposals, readings as typed, undo by striking.
+
+    Without JOB, the open job that was worked on last."""
+    if page:
+        serve(session, port, lan)
+        return
+    if job_id is None:
+        rows = session.store.jobs(open_only=True)
+        if not rows:
+            raise JobError("no job is open; begin one with: benchodds open --system ...")
+        job_id = max(rows, key=lambda r: r.last_at).id
+    if session.store.job(job_id).is_closed:
+        raise JobError(
+            f"job '{job_id}' is closed; take it up again with: benchodds reopen {job_id}"
+        )
+    loop = Bench(session, job_id)
+    ask = _asker(loop)
+    click.echo(f"Job {job_id}. 'help' says what can be typed; Ctrl-C leaves, nothing is lost.\n")
+    click.echo(loop.greet())
+    while not loop.over:
+        try:
+            line = ask()
+        except (EOFError, KeyboardInterrupt, click.Abort):
+            click.echo(f"\nJob {job_id} stays as it is: benchodds bench {job_id}")
+            return
+        click.echo(loop.handle(line))
+
+
+def _asker(loop: Bench) -> Callable[[], str]:
+    """How a line is asked for: with history and completion on a terminal, else plainly."""
+    if not sys.stdin.isatty():
+        return lambda: str(click.prompt("", prompt_suffix="> ", default="", show_default=False))
+    from prompt_toolkit import PromptSession
+    from prompt_toolkit.completion import WordCompleter
+    from prompt_toolkit.history import FileHistory
+
+    folder = default_path().parent
+    folder.mkdir(parents=True, exist_ok=True)
+    prompt: PromptSession[str] = PromptSession(
+        history=FileHistory(str(folder / "bench-history")),
+        completer=WordCompleter(loop.words(), sentence=False, WORD=True),
+        complete_while_typing=False,
+    )
+    return lambda: prompt.prompt("> ")
+
+
+WHO = {"work": "the next device to work with", "look": "the next device to look on"}
+
+
+def serve(session: Session, port: int, lan: str | None) -> None:
+    """Serve the page until Ctrl-C; on the loopback address, or with pairing on the shop's."""
+    import ipaddress
+
+    import uvicorn
+
+    from benchodds.screens.guard import Guard
+    from benchodds.screens.page import create_app
+
+    address = "127.0.0.1"
+    if lan is not None:
+        try:
+            address = str(ipaddress.ip_address(lan))
+        except ValueError:
+            raise JobError(
+                f"'{lan}' is not an address of this computer, such as 192.168.1.20"
+            ) from None
+        if ipaddress.ip_address(address).is_global or address in ("0.0.0.0", "::"):
+            raise JobError(f"{address} is not an address inside the shop; name one that is")
+    host = f"[{address}]:{port}" if ":" in address else f"{address}:{port}"
+    hosts = {host} | ({f"localhost:{port}"} if lan is None else set())
+    guard = Guard(
+        paired_only=lan is not None,
+        tell=lambda role, code: click.echo(f"Code for {WHO[role]}: {code[:4]} {code[4:]}"),
+    )
+    session.store.jobs()  # a store that cannot be opened is told here, not on the page
+    click.echo(f"The bench is at http://{host}/  (Ctrl-C ends it; nothing is lost)")
+    uvicorn.run(
+        create_app(session, guard, frozenset(hosts)),
+        host=address,
+        port=port,
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        limit_concurrency=256,
+        timeout_keep_alive=5,
+    )

@@ -1,0 +1,94 @@
+"""Commands that keep a job's record: gear, set-ups, repairs done, closing and re-opening."""
+
+from __future__ import annotations
+
+import click
+
+from benchodds.cli.main import GRADES, json_option, print_json, store_option
+from benchodds.keep.session import Session
+
+
+@click.command(epilog="Example: benchodds setup 1 A closed")
+@click.argument("job_id", metavar="JOB")
+@click.argument("setup")
+@click.argument("state", type=click.Choice(["open", "closed"]))
+@store_option
+def setup(session: Session, job_id: str, setup: str, state: str) -> None:
+    """Correct what is open on the bench (seat off, cover off, connector unplugged ...)."""
+    from benchodds.screens.commands import mark_setup
+
+    click.echo(mark_setup(session, job_id, setup, state == "open"))
+
+
+@click.command(epilog="Example: benchodds gear 1 --meter 10M --adapter none")
+@click.argument("job_id", metavar="JOB")
+@click.option("--meter", help="Input impedance of the meter in use.")
+@click.option("--accuracy", help="Its accuracy, such as '0.8%+3'.")
+@click.option("--adapter", help="Peak adapter: a name, none, or max-hold.")
+@click.option("--operator", help="Who cranks.")
+@click.option("--card", help="An instrument by its card, with what past jobs know of it.")
+@store_option
+def gear(session: Session, job_id: str, card: str | None, **items: str | None) -> None:
+    """Declare the instruments of a job once, for all of its readings."""
+    from benchodds.screens.commands import declare_gear
+
+    said = {k: v for k, v in items.items() if v}
+    if card is not None:
+        from benchodds.keep.toolbox import declare
+
+        click.echo(declare(session, job_id, card))
+    if said or card is None:
+        click.echo(declare_gear(session, job_id, said))
+
+
+@click.command(epilog="Example: benchodds done 1 new-plug")
+@click.argument("job_id", metavar="JOB")
+@click.argument("repair")
+@click.option("--note", help="A remark.")
+@store_option
+def done(session: Session, job_id: str, repair: str, note: str | None) -> None:
+    """Write down a repair that was done."""
+    from benchodds.screens.commands import did_repair
+
+    click.echo(did_repair(session, job_id, repair, note))
+
+
+@click.command(epilog="Example: benchodds close 1 --fault exc.hot --grade swap-confirmed")
+@click.argument("job_id", metavar="JOB")
+@click.option("--fault", "faults", multiple=True, help="What it was; may be repeated.")
+@click.option("--grade", type=click.Choice(GRADES), required=True, help="How sure the verdict is.")
+@click.option("--minutes", type=float, help="Labour in minutes, all told.")
+@click.option("--note", help="A remark.")
+@json_option
+@store_option
+def close(
+    session: Session,
+    job_id: str,
+    faults: tuple[str, ...],
+    grade: str,
+    minutes: float | None,
+    note: str | None,
+    as_json: bool,
+) -> None:
+    """Close a job with its verdict; prints the closing steps."""
+    from benchodds.screens.commands import close_job
+
+    text, data = close_job(session, job_id, faults, grade, minutes, note)
+    if as_json:
+        print_json(data)
+    else:
+        click.echo(text)
+
+
+@click.command(epilog='Example: benchodds reopen 1 --reason "came back"')
+@click.argument("job_id", metavar="JOB")
+@click.option("--reason", help="Why.")
+@store_option
+def reopen(session: Session, job_id: str, reason: str | None) -> None:
+    """Open a closed job again, exactly as it was."""
+    from benchodds.model import jobs
+
+    session.append(
+        job_id, lambda job, at, uid: jobs.reopen_event(job, at=at, uid=uid, reason=reason)
+    )
+    click.echo(f"Job {job_id} is open again.")

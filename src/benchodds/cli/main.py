@@ -1,0 +1,427 @@
+"""The commands. Parse, call, print; heavy imports stay inside the commands."""
+
+from __future__ import annotations
+
+import functools
+import importlib
+import json
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchodds import __version__
+from benchodds.basics.errors import BenchoddsError
+
+if TYPE_CHECKING:
+    from benchodds.keep.session import Session
+
+# Small matrices: more threads than one only cost their own starting.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+GRADES = ("bench-bad", "swap-confirmed", "came-good", "gave-up", "came-back")
+
+
+ELSEWHERE: dict[str, str] = {
+    "reopen": "benchodds.cli.keeping:reopen",
+    "close": "benchodds.cli.keeping:close",
+    "done": "benchodds.cli.keeping:done",
+    "gear": "benchodds.cli.keeping:gear",
+    "setup": "benchodds.cli.keeping:setup",
+    "backup": "benchodds.cli.store:backup",
+    "restore": "benchodds.cli.store:restore",
+    "export": "benchodds.cli.store:export",
+    "bench": "benchodds.cli.bench:bench",
+    "check": "benchodds.cli.models:check",
+    "new": "benchodds.cli.models:new",
+    "schema": "benchodds.cli.models:schema",
+    "tutorial": "benchodds.cli.models:tutorial",
+    "report": "benchodds.cli.report:report",
+    "import": "benchodds.cli.tune:import_jobs",
+    "score": "benchodds.cli.tune:score",
+    "draw": "benchodds.cli.simulate:draw",
+    "simulate": "benchodds.cli.simulate:simulate",
+    "tune": "benchodds.cli.tune:tune",
+    "worksheet": "benchodds.cli.report:worksheet",
+}
+"""Commands that live in modules of their own, as name: 'module:function', loaded when called."""
+
+
+class _Commands(click.Group):
+    """A group whose commands end user errors with one sentence and exit code 2."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except BenchoddsError as error:
+            click.echo(f"benchodds: {error}", err=True)
+            ctx.exit(2)
+        except BrokenPipeError:
+            sys.stderr.close()
+            ctx.exit(0)
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return [*self.commands, *ELSEWHERE]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name in ELSEWHERE:
+            module, _, function = ELSEWHERE[cmd_name].partition(":")
+            command: click.Command = getattr(importlib.import_module(module), function)
+            return command
+        return super().get_command(ctx, cmd_name)
+
+
+def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command --json."""
+    return click.option("--json", "as_json", is_flag=True, help="Print the versioned JSON shape.")(
+        command
+    )
+
+
+def store_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command its Session, by --store or BENCHODDS_STORE."""
+
+    @click.option(
+        "--store",
+        envvar="BENCHODDS_STORE",
+        metavar="PATH",
+        help="Job store to use instead of the one in your user folder.",
+    )
+    @functools.wraps(command)
+    def wrapped(*args: Any, store: str | None, **kwargs: Any) -> Any:
+        from benchodds.keep.session import Session
+
+        return command(Session(store), *args, **kwargs)
+
+    return wrapped
+
+
+def print_json(data: dict[str, Any]) -> None:
+    """Print one JSON object on one line."""
+    click.echo(json.dumps(data, ensure_ascii=False, indent=None))
+
+
+def _show_versions(ctx: click.Context, _: click.Parameter, asked: bool) -> None:
+    if not asked or ctx.resilient_parsing:
+        return
+    from benchodds.keep import files
+
+    click.echo(f"benchodds {__version__}")
+    for kind in ("models", "priors"):
+        for name, path in files.available(kind).items():
+            click.echo(f"  {kind[:-1]:<6} {name:<12} {files.read_toml(path).get('version', '?')}")
+    ctx.exit()
+
+
+@click.group(
+    cls=_Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+    epilog="First time? Run: benchodds demo",
+)
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_show_versions,
+    help="Show the version, and those of the models and priors in use.",
+)
+def main() -> None:
+    """Fault probabilities for the ignition bench: write readings down as they come, see what
+    they mean together, and which test to do next.
+
+    The tool gives probabilities, not a verdict. Limits, order and torque come from the
+    machine's own service literature."""
+
+
+@main.command(epilog="Example: benchodds systems mag-cdi --variant late")
+@click.argument("system", required=False)
+@click.option("--variant", help="Variant of the machine.")
+@json_option
+def systems(system: str | None, variant: str | None, as_json: bool) -> None:
+    """List the systems, or one of them with its tests and limits."""
+    from benchodds.keep import files
+    from benchodds.screens import render, shapes
+
+    if system:
+        model = files.load_system(system, variant)
+        if as_json:
+            print_json(shapes.system(model))
+        else:
+            click.echo(render.system(model))
+        return
+    models = [files.load_system(name) for name in files.available("models")]
+    if as_json:
+        print_json({"schema": shapes.SCHEMA, "systems": [shapes.system(m) for m in models]})
+    else:
+        click.echo(render.systems(models))
+
+
+@main.command(epilog="Example: benchodds demo")
+@click.option("--pause", is_flag=True, help="Wait for Enter between steps.")
+@store_option
+def demo(session: Session, pause: bool) -> None:
+    """Play an invented job from complaint to repair, in a store of its own."""
+    from benchodds.cli.demo import play
+
+    play(session.where, pause=pause)
+
+
+@main.command(
+    "open",
+    epilog="Example: benchodds open --system mag-cdi --complaint no-spark --context washed",
+)
+@click.option("--system", required=True, help="System model, such as mag-cdi.")
+@click.option(
+    "--with", "others", multiple=True, help="Another system on this machine; may be repeated."
+)
+@click.option(
+    "--complaint",
+    "complaints",
+    multiple=True,
+    required=True,
+    help="What the customer says, such as no-spark; one for each joined system, or for some.",
+)
+@click.option("--variant", help="Variant of the machine; the model's default if left out.")
+@click.option("--context", "contexts", multiple=True, help="What went before; may be repeated.")
+@click.option("--priors", "prior_set", help="Prior set; the system's own if left out.")
+@click.option("--name", help="A name for the job instead of a number.")
+@json_option
+@store_option
+def open_job(
+    session: Session,
+    system: str,
+    others: tuple[str, ...],
+    complaints: tuple[str, ...],
+    variant: str | None,
+    contexts: tuple[str, ...],
+    prior_set: str | None,
+    name: str | None,
+    as_json: bool,
+) -> None:
+    """Open a job.
+
+    Systems that meet on one machine can be joined: --system tci --with charging. Parts that
+    they share are one then, and every test has its system in front: charging-vdc-fast."""
+    joined, complaint = "+".join((system, *others)), "+".join(complaints)
+    job = session.open(joined, complaint, contexts, variant, prior_set, name)
+    if as_json:
+        print_json({"schema": 1, "job": job.id})
+    else:
+        click.echo(f"Opened job {job.id}. What to do first: benchodds next {job.id}")
+
+
+@main.command("jobs", epilog="Example: benchodds jobs --open")
+@click.option("--open", "open_only", is_flag=True, help="Only jobs that are not closed.")
+@json_option
+@store_option
+def list_jobs(session: Session, open_only: bool, as_json: bool) -> None:
+    """List the jobs in the store."""
+    rows = session.store.jobs(open_only=open_only)
+    if as_json:
+        fields = ("id", "system", "variant", "complaint", "opened_at", "last_at", "closed")
+        print_json({"schema": 1, "jobs": [{f: getattr(r, f) for f in fields} for r in rows]})
+        return
+    for r in rows:
+        state = "closed" if r.closed else "open"
+        click.echo(f"{r.id:<12} {state:<7} {r.n_readings:>3} readings  {r.system} {r.complaint}")
+
+
+def _technique_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    options = [
+        click.option("--how", help="How it was cranked: soft-kick, firm-kick, drill, starter."),
+        click.option("--meter", help="Input impedance, 10M, 1M or 20k/V."),
+        click.option("--range", "range_text", help="Range the meter stood on, such as 200 or 20k."),
+        click.option("--accuracy", help="Meter accuracy, such as '0.8%+3'."),
+        click.option("--kicks", type=int, help="Number of kicks, when only the best is written."),
+        click.option("--leads", type=click.Choice(["nulled", "raw"]), help="Lead resistance."),
+        click.option("--temp", "temp_c", type=float, help="Winding temperature in degrees C."),
+        click.option("--unplugged", type=click.Choice(["yes", "no", "unknown"]), default="unknown"),
+        click.option("--light", type=click.Choice(["dark", "shade", "daylight"])),
+        click.option("--adapter", help="Peak adapter: an instrument's name, none, or max-hold."),
+        click.option("--operator", help="Who cranked."),
+        click.option("--card", help="Instrument, when not the job's own; declared before."),
+        click.option(
+            "--same-hookup", is_flag=True, help="Probes not moved since the last reading."
+        ),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+@main.command(
+    context_settings={"ignore_unknown_options": True},
+    epilog="Example: benchodds record 1 vexc 20 34 18 --how firm-kick --meter 10M",
+)
+@click.argument("job_id", metavar="JOB")
+@click.argument("test", required=False)
+@click.argument("values", nargs=-1, metavar="VALUE...")
+@_technique_options
+@click.option("--note", help="A remark to keep with the reading.")
+@click.option(
+    "--file",
+    "sheet",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Readings from a file, a line each: 'vexc 20 34 18; how=firm-kick'.",
+)
+@json_option
+@store_option
+def record(
+    session: Session,
+    job_id: str,
+    test: str | None,
+    values: tuple[str, ...],
+    note: str | None,
+    sheet: Path | None,
+    as_json: bool,
+    **technique: Any,
+) -> None:
+    """Record a reading; several values are several kicks.
+
+    Values as people write them: 14, 0.3ohm, 4.7k, 4k7, 112V, OL, OL@200, "unstable 3..40",
+    "none 0/10", "strong 10/10", a look's outcome, not-taken, refused, impossible."""
+    from benchodds.screens.commands import make_technique, record_reading
+
+    if sheet is not None:
+        if test is not None:
+            raise click.UsageError("give a test and its values, or --file, not both")
+        _record_sheet(session, job_id, sheet, technique)
+        return
+    if test is None or not values:
+        raise click.UsageError("give a test and what it showed, or --file")
+    text, data = record_reading(session, job_id, test, values, make_technique(technique), note)
+    if as_json:
+        print_json(data)
+    else:
+        click.echo(text)
+
+
+def _record_sheet(session: Session, job_id: str, sheet: Path, technique: dict[str, Any]) -> None:
+    """Record every line of a sheet; all are checked before the first is written."""
+    from benchodds.screens.commands import make_technique, read_sheet, record_reading
+
+    for row in read_sheet(session, job_id, sheet.read_text(encoding="utf-8"), str(sheet)):
+        said = make_technique({**technique, **row.technique})
+        click.echo(record_reading(session, job_id, row.test, row.values, said, None)[0])
+
+
+@main.command(epilog='Example: benchodds strike 1 R3 --reason "wrong terminal"')
+@click.argument("job_id", metavar="JOB")
+@click.argument("reading")
+@click.option("--reason", required=True, help="Why it is withdrawn; it stays on record.")
+@json_option
+@store_option
+def strike(session: Session, job_id: str, reading: str, reason: str, as_json: bool) -> None:
+    """Withdraw a reading; it stays on record and no longer counts."""
+    from benchodds.model import jobs
+
+    session.append(
+        job_id, lambda job, at, uid: jobs.strike_event(job, reading, at=at, uid=uid, reason=reason)
+    )
+    if as_json:
+        print_json({"schema": 1, "job": job_id, "reading": reading.upper(), "struck": reason})
+    else:
+        click.echo(f"Struck {reading.upper()} ({reason}); it stays on record and no longer counts.")
+
+
+_AS_IF = click.option(
+    "--as-if", "as_if", multiple=True, metavar="TEST=VALUE", help="Add a reading, not recorded."
+)
+
+
+@main.command(epilog="Example: benchodds odds 1 --as-if vpri=138")
+@click.argument("job_id", metavar="JOB")
+@_AS_IF
+@json_option
+@store_option
+def odds(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -> None:
+    """Show what the readings mean together: faults, gear, how many at once."""
+    from benchodds.screens import render, shapes
+
+    assessment = session.assess(session.store.job(job_id), as_if)
+    if as_json:
+        print_json(shapes.odds(assessment))
+    else:
+        click.echo(render.odds(assessment))
+
+
+@main.command("next", epilog="Example: benchodds next 1")
+@click.argument("job_id", metavar="JOB")
+@click.option(
+    "--steps",
+    type=click.IntRange(1, 4),
+    help="How many steps are chosen as well as can be; as many as take a second if left out.",
+)
+@click.option("--ahead", is_flag=True, help="Propose what costs least as far as can be foreseen.")
+@click.option("--greedy", is_flag=True, help="Weigh nothing: the ranking alone, at once.")
+@click.option("--shop", default="shop", show_default=True, help="Shop file: labour, prices, days.")
+@_AS_IF
+@json_option
+@store_option
+def next_test(
+    session: Session,
+    job_id: str,
+    steps: int | None,
+    ahead: bool,
+    greedy: bool,
+    shop: str,
+    as_if: tuple[str, ...],
+    as_json: bool,
+) -> None:
+    """Say what to do next, why, what it costs, and what to be careful of.
+
+    The proposal goes by expected information per minute and the model's own thresholds for
+    mending; testing on and mending now are weighed beside it, to the end of the job."""
+    from benchodds.screens import render, shapes
+    from benchodds.screens.advising import advise, greedily
+
+    assessment = session.assess(session.store.job(job_id), as_if)
+    result, weighed = (
+        greedily(assessment) if greedy else advise(assessment, shop, steps, ahead=ahead)
+    )
+    if as_json:
+        print_json(shapes.advice(assessment, result, weighed))
+    else:
+        click.echo(render.next_step(assessment, result, weighed))
+
+
+@main.command(epilog="Example: benchodds why 1 R3")
+@click.argument("job_id", metavar="JOB")
+@click.argument("reading", required=False)
+@click.option(
+    "--figures",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder to write figures to, as SVG and PNG.",
+)
+@json_option
+@store_option
+def why(
+    session: Session, job_id: str, reading: str | None, figures: Path | None, as_json: bool
+) -> None:
+    """Explain what a reading (the last one, if left out) is worth and what it did."""
+    from benchodds.screens.commands import explain
+
+    text, data = explain(session, job_id, reading, figures)
+    if as_json:
+        print_json(data)
+    else:
+        click.echo(text)
+
+
+@main.command(epilog="Example: benchodds show 1")
+@click.argument("job_id", metavar="JOB")
+@json_option
+@store_option
+def show(session: Session, job_id: str, as_json: bool) -> None:
+    """Show a job's record: every reading, struck ones too."""
+    from benchodds.screens import render, shapes
+
+    job = session.store.job(job_id)
+    if as_json:
+        print_json(shapes.job_record(job))
+    else:
+        click.echo("\n".join(render.record(job)))

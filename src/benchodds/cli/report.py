@@ -1,0 +1,73 @@
+"""The commands that write pages: report and worksheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from benchodds.cli.main import store_option
+from benchodds.keep.session import Session
+
+
+@click.command(epilog="Example: benchodds report 1 --to job1.pdf")
+@click.argument("job_id", metavar="JOB")
+@click.option(
+    "--to",
+    "target",
+    type=click.Path(path_type=Path),
+    help="File to write: .html, .pdf, or no suffix for both; 'job-JOB' if left out.",
+)
+@store_option
+def report(session: Session, job_id: str, target: Path | None) -> None:
+    """Write the report of a job: a page for the customer, the full record for the shop."""
+    from benchodds import __version__
+    from benchodds.reasons.evidence import ledger
+    from benchodds.reasons.figures import path_figure
+    from benchodds.screens.pages import report_html, svg_text, write_pages
+    from benchodds.screens.report import build_report
+
+    assessment = session.assess(session.store.job(job_id))
+    book = ledger(assessment)
+    svg = ""
+    if book.readings:
+        names = {c: s.title for c, s in assessment.machine.model.components.items()}
+        tests = {r.id: r.test for r in assessment.job.readings}
+        svg = svg_text(path_figure(book, names, tests))
+    html = report_html(build_report(assessment, book, __version__), svg)
+    for path in write_pages(html, target or Path(f"job-{job_id}")):
+        click.echo(f"Wrote {path}")
+
+
+@click.command(epilog="Example: benchodds worksheet mag-cdi --complaint no-spark --to sheet.pdf")
+@click.argument("system")
+@click.option("--complaint", help="The complaint; the model's first if left out.")
+@click.option("--variant", help="Variant of the machine; the model's default if left out.")
+@click.option("--context", "contexts", multiple=True, help="What went before; may be repeated.")
+@click.option(
+    "--to",
+    "target",
+    type=click.Path(path_type=Path),
+    help="File to write: .html, .pdf, or no suffix for both.",
+)
+def worksheet(
+    system: str,
+    complaint: str | None,
+    variant: str | None,
+    contexts: tuple[str, ...],
+    target: Path | None,
+) -> None:
+    """Write the blank sheet to take to the bench, tests in the proposed order."""
+    from benchodds.choose.planning import rank
+    from benchodds.infer.assess import assess
+    from benchodds.keep.session import load_machine, opening
+    from benchodds.model.jobs import fold
+    from benchodds.screens.pages import worksheet_html, write_pages
+    from benchodds.screens.worksheet import build_worksheet
+
+    event, model = opening(system, complaint, contexts, variant, None, None)
+    machine = load_machine(system, model.variant, event.data["prior_set"])
+    assessment = assess(machine, fold("worksheet", [event]))
+    sheet = build_worksheet(assessment, rank(assessment)[0])
+    for path in write_pages(worksheet_html(sheet), target or Path(f"worksheet-{system}")):
+        click.echo(f"Wrote {path}")

@@ -1,0 +1,129 @@
+"""Commands that carry jobs out of the store and into it: backup, restore, export."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from collections import Counter
+from collections.abc import Iterable
+from pathlib import Path
+
+import click
+
+from benchodds.basics.errors import JobError, StoreError
+from benchodds.cli.main import json_option, print_json, store_option
+from benchodds.keep import archive
+from benchodds.keep.session import Session
+from benchodds.keep.store import Store
+
+OPEN_FORM = ".jsonl"
+_FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.command(epilog="Example: benchodds backup shop-2031-05-01.sqlite")
+@click.argument("target", metavar="FILE", type=_FILE)
+@json_option
+@store_option
+def backup(session: Session, target: Path, as_json: bool) -> None:
+    """Copy all jobs, as they are at one moment, to a new file; others may go on working.
+
+    FILE ending in .jsonl is an open file of JSON lines, any other a store that can be used at
+    once with --store. It is never written over."""
+    if target.exists():
+        raise StoreError(f"{target} is there already; name a new file")
+    jobs = session.store.snapshot()
+    if target.suffix == OPEN_FORM:
+        write_lines(target, archive.write(jobs))
+    else:
+        with Store.open(target) as copy:
+            copy.take_in([archive.Record(j.id, j.events) for j in jobs])
+    n = sum(len(j.events) for j in jobs)
+    if as_json:
+        print_json({"schema": 1, "file": str(target), "jobs": len(jobs), "events": n})
+    else:
+        click.echo(f"Wrote {target}: {len(jobs)} jobs, {n} events.")
+
+
+@click.command(epilog="Example: benchodds restore shop-2031-05-01.sqlite")
+@click.argument("source", metavar="FILE", type=click.Path(exists=True, dir_okay=False))
+@json_option
+@store_option
+def restore(session: Session, source: str, as_json: bool) -> None:
+    """Bring the jobs of a backup, or of a file of JSON lines, into the store.
+
+    What the store holds stays; only what it lacks is added, all of it or nothing. The same
+    file twice changes nothing."""
+    bring_back(session, Path(source), as_json)
+
+
+def bring_back(session: Session, source: Path, as_json: bool) -> None:
+    """Take the jobs of a file into the store, and say what became of each."""
+    taken = session.store.take_in(read_jobs(source))
+    if as_json:
+        rows = [{"job": t.id, "here": t.here, "state": t.state, "added": t.added} for t in taken]
+        print_json({"schema": 1, "jobs": rows})
+        return
+    count = Counter(t.state for t in taken)
+    click.echo(
+        f"{len(taken)} jobs read: {count['new']} new, {count['grown']} with events added, "
+        f"{count['same']} the same as here."
+    )
+    for t in taken:
+        if t.here != t.id:
+            click.echo(f"  job {t.id} of the file is job {t.here} here; that number was taken")
+
+
+@click.command(epilog="Example: benchodds export 1 --to job1.bifxml")
+@click.argument("job_ids", metavar="JOB...", nargs=-1)
+@click.option("--to", "target", type=_FILE, required=True, help="File to write.")
+@store_option
+def export(session: Session, job_ids: tuple[str, ...], target: Path) -> None:
+    """Write jobs to a file that other tools read.
+
+    FILE ending in .jsonl: the jobs' whole records as JSON lines, all jobs when none is named.
+    Any other: the network of one job, readings included, as XMLBIF."""
+    if target.suffix == OPEN_FORM:
+        chosen = [session.store.job(i) for i in job_ids] or session.store.snapshot()
+        write_lines(target, archive.write(chosen))
+        click.echo(f"Wrote {target}: {len(chosen)} jobs.")
+        return
+    if len(job_ids) != 1:
+        raise JobError(f"a network is of one job, not {len(job_ids)}; or write to FILE{OPEN_FORM}")
+    from benchodds.infer.exchange import write_bif
+
+    assessment = session.assess(session.store.job(job_ids[0]))
+    try:
+        write_bif(assessment.network, target)
+    except OSError as error:
+        raise StoreError(f"{target} cannot be written ({error.strerror})") from None
+    click.echo(f"Wrote {target}: the network of job {job_ids[0]} with its readings as evidence.")
+
+
+def read_jobs(source: Path) -> list[archive.Record]:
+    """Jobs of a store, or of a file of JSON lines. Raises ArchiveError, StoreError."""
+    if source.suffix != OPEN_FORM:
+        with Store.open(source, create=False, read_only=True) as store:
+            return [archive.Record(j.id, j.events) for j in store.snapshot()]
+    try:
+        with source.open(encoding="utf-8") as file:
+            return list(archive.read(file))
+    except UnicodeDecodeError:
+        raise archive.ArchiveError(f"{source}: not a text file in UTF-8") from None
+    except archive.ArchiveError as error:
+        raise archive.ArchiveError(f"{source}, {error}") from None
+    except OSError as error:
+        raise StoreError(f"{source} cannot be read ({error.strerror})") from None
+
+
+def write_lines(target: Path, lines: Iterable[str]) -> None:
+    """Write a whole file, or none: beside its place first, then moved there."""
+    new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
+    try:
+        with new.open("w", encoding="utf-8") as file:
+            file.writelines(f"{line}\n" for line in lines)
+            file.flush()
+            os.fsync(file.fileno())
+        new.replace(target)
+    except OSError as error:
+        new.unlink(missing_ok=True)
+        raise StoreError(f"{target} cannot be written ({error.strerror})") from None

@@ -1,0 +1,1 @@
+"""From a machine and a job to exact posteriors."""

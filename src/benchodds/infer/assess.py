@@ -1,0 +1,389 @@
+"""The pure pipeline: machine description and job in, exact posterior out.
+
+A :class:`Bench model <Machine>` holds what does not change between readings; :func:`assess`
+turns a job's readings into findings and propagates them. Nothing here reads files or clocks.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any, Protocol
+
+import numpy as np
+
+from benchodds.basics.errors import EvidenceError
+from benchodds.basics.quantities import Value, parse_accuracy
+from benchodds.basics.tables import Array, Network, State, Table, Variable, slim
+from benchodds.infer.inference import Posterior, calibrate, posterior
+from benchodds.infer.machine import FoldedNetwork, likely_states
+from benchodds.infer.network import assemble
+from benchodds.measure.instrument import Instrument, Outcome
+from benchodds.measure.measurement import instrument
+from benchodds.model import cards
+from benchodds.model.gear import Bench, hookup_node, turned
+from benchodds.model.jobs import Job, Reading, Technique
+from benchodds.model.join import JoinedModel
+from benchodds.model.joinpriors import JoinedPriors, joined_prior
+from benchodds.model.laws import operator_table
+from benchodds.model.priors import PriorSet, fault_prior
+from benchodds.model.system import SystemModel
+
+N_PAIRS = 60
+"""Pairs of faults looked at as whole states, besides no fault and all single faults."""
+
+GEAR = ("adapter", "meter")
+
+SILENT = ("not-taken", "refused", "impossible")
+SINGLY = ("meter", "look")
+"""Kinds of test in which each value written may be a slip of its own."""
+
+
+class Shelf(Protocol):
+    """A place that keeps compiled tables between processes; see ``cache``."""
+
+    def get(self, name: str) -> tuple[Any, list[Table]] | None:
+        """Note and tables kept under a name, or None."""
+
+    def put(self, name: str, note: Any, tables: Sequence[Table]) -> None:
+        """Keep a note and tables."""
+
+
+@dataclass(frozen=True, eq=False)
+class Machine:
+    """A machine variant on a bench: model, priors, compiled quantities and gear.
+
+    A ``shelf`` spares work that was done before; results are the same without it.
+    """
+
+    model: SystemModel
+    bench: Bench
+    priors: PriorSet
+    variables: Mapping[str, Variable]
+    tables: Mapping[str, Table]
+    shelf: Shelf | None = None
+    _instruments: dict[str, Instrument] = field(default_factory=dict)
+    _findings: dict[tuple[object, ...], Table | None] = field(default_factory=dict)
+    _predictive: dict[tuple[str, Technique], tuple[tuple[Outcome, ...], Table]] = field(
+        default_factory=dict
+    )
+
+    def __post_init__(self) -> None:
+        """Take the machine's own ways of cranking, where its model has some."""
+        if self.model.cranking:
+            object.__setattr__(self, "bench", turned(self.bench, self.model.cranking))
+
+    def instrument(self, test: str) -> Instrument:
+        """The reading model of a test, made once."""
+        name = self.model.find_test(test)
+        if name not in self._instruments:
+            self._instruments[name] = instrument(
+                name, self.model.tests[name], self.bench, self.variables
+            )
+        return self._instruments[name]
+
+    def finding(
+        self,
+        test: str,
+        values: tuple[str, ...],
+        technique: Technique,
+        hookup: str,
+        *,
+        slips: bool = True,
+    ) -> Table | None:
+        """Likelihood of what was written, worked out once for equal readings.
+
+        Without ``slips`` it is that of a reading known to be no slip.
+        """
+        technique = replace(technique, card=None)  # whose nodes they are is settled later
+        key = (test, values, technique, slips)
+        if key not in self._findings:
+            self._findings[key] = self._finding(test, values, technique, slips)
+        table = self._findings[key]
+        if table is None or "hookup" not in table.scope:
+            return table
+        return Table(tuple(hookup if v == "hookup" else v for v in table.scope), table.p)
+
+    def predictive(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
+        """Outcomes of a fresh reading and their chances, worked out once per technique."""
+        technique = replace(technique, card=None)
+        key = (test, technique)
+        if key not in self._predictive:
+            self._predictive[key] = self._outcomes(test, technique)
+        return self._predictive[key]
+
+    def _finding(
+        self, test: str, values: tuple[str, ...], technique: Technique, slips: bool
+    ) -> Table | None:
+        name = f"finding {test} {values} {sorted(technique.as_data().items())} {slips}"
+        if self.shelf is not None and (kept := self.shelf.get(name)) is not None:
+            _, tables = kept
+            if len(tables) == 1 and self._fits(tables[0], {"hookup": 3}):
+                return tables[0]
+        tool = self.instrument(test)
+        if not slips:
+            tool = copy.copy(tool)
+            tool.slip = 0.0
+        found = tool.likelihood(tool.parse(values), technique, "hookup")
+        if found is None:
+            return None
+        table = slim(found)
+        if self.shelf is not None:
+            self.shelf.put(name, None, [table])
+        return table
+
+    def _outcomes(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
+        name = f"outcomes {test} {sorted(technique.as_data().items())}"
+        if self.shelf is not None and (kept := self.shelf.get(name)) is not None:
+            note, tables = kept
+            if isinstance(note, list) and len(tables) == 1:
+                outcomes = tuple(Outcome(str(label), int(sign)) for label, sign in note)
+                whole = self._fits(tables[0], {tables[0].scope[-1]: len(outcomes)})
+                if whole and np.allclose(tables[0].p.sum(axis=-1), 1.0, atol=1e-6):
+                    return outcomes, tables[0]
+        outcomes, table = self.instrument(test).predictive(technique)
+        table = slim(table, keep=1)
+        if self.shelf is not None:
+            self.shelf.put(name, [[o.label, o.sign] for o in outcomes], [table])
+        return outcomes, table
+
+    def _fits(self, table: Table, extra: Mapping[str, int]) -> bool:
+        """Whether every axis of a kept table has its variable's length."""
+        sizes = {v: extra.get(v) or self._size(v) for v in table.scope}
+        return table.p.shape == tuple(sizes.values())
+
+    def _size(self, name: str) -> int:
+        return self.variables[name].size if name in self.variables else 0
+
+    def prior(self, complaint: str, contexts: Sequence[str]) -> Network:
+        """The network before any reading."""
+        if isinstance(self.model, JoinedModel) and isinstance(self.priors, JoinedPriors):
+            prior = joined_prior(self.priors, self.model, complaint, contexts)
+        else:
+            prior = fault_prior(self.priors, self.model, complaint, contexts)
+        return assemble(self.model, prior, self.variables, self.tables)
+
+    @property
+    def modes(self) -> Mapping[str, Sequence[str]]:
+        """Fault modes by component."""
+        return {c: tuple(spec.modes) for c, spec in self.model.components.items()}
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A reading as understood: what was written, how it counts, and its finding."""
+
+    reading: Reading
+    values: tuple[Value, ...]
+    technique: Technique
+    table: Table | None
+    hookup: str
+    names: Mapping[str, str] = field(default_factory=dict)
+    """What nodes of another instrument than the job's own are called."""
+
+
+def renamed(table: Table, names: Mapping[str, str]) -> Table:
+    """A table with other names for some of its variables."""
+    return Table(tuple(names.get(v, v) for v in table.scope), table.p)
+
+
+def merge(
+    technique: Technique, job: Job, values: Sequence[Value] = (), *, strict: bool = False
+) -> Technique:
+    """The technique of a reading; where nothing was said, its card's and the job's gear.
+
+    An accuracy in % of full scale is left out where the range is not known: declared after a
+    reading, it cannot say anything about it. A ``strict`` one keeps it, to be refused.
+    """
+    full, gear = cards.technique_with(technique, job, values), job.gear
+    said = {
+        key: str(gear[key])
+        for key in ("meter", "adapter", "operator", "accuracy")
+        if getattr(full, key) is None and gear.get(key)
+    }
+    full = replace(full, **said)  # type: ignore[arg-type]
+    if not strict and full.range_top is None and full.accuracy != technique.accuracy:
+        known = parse_accuracy(full.accuracy).full_scale_percent == 0 if full.accuracy else True
+        full = full if known else replace(full, accuracy=None)
+    return full
+
+
+def understand(machine: Machine, job: Job) -> tuple[Taken, ...]:
+    """Every live reading of a job with its finding, in the order taken.
+
+    A reading shares its hook-up with the one before when it says that the probes were not
+    moved, else it has one of its own.
+    """
+    out: list[Taken] = []
+    hookup = ""
+    for reading in job.live_readings:
+        tool = machine.instrument(reading.test)
+        values = tool.parse(reading.values)
+        technique = merge(reading.technique, job, values)
+        if not (technique.same_hookup and hookup):
+            hookup = f"hookup {reading.id}"
+        table = machine.finding(tool.name, reading.values, technique, hookup)
+        names = cards.node_names(job, technique.card)
+        if table is not None and names:
+            table = renamed(table, names)
+        out.append(Taken(reading, values, technique, table, hookup, names))
+    return tuple(out)
+
+
+def gear_names(taken: Iterable[Taken]) -> tuple[str, ...]:
+    """Nodes of the instruments that may be at fault: the job's own, then others that were used."""
+    others = (t.names[n] for t in taken if t.names for n in GEAR)
+    return tuple(dict.fromkeys((*GEAR, *others)))
+
+
+def network_of(machine: Machine, job: Job, taken: Iterable[Taken]) -> Network:
+    """The network of a job with the given readings as findings."""
+    network = machine.prior(job.complaint, job.contexts)
+    variables, tables = dict(network.variables), dict(network.tables)
+    findings = dict(network.findings)
+    taken = tuple(taken)
+    if machine.priors.spreads and len(who := {t.technique.operator for t in taken}) == 1:
+        variable, plain = variables["operator"], tables["operator"]
+        name = str(next(iter(who)))
+        tables["operator"] = operator_table(machine.priors.spreads, name, variable, plain)
+    own = cards.nodes(job, [t.technique.card for t in taken], variables, tables)
+    variables |= {name: v for name, (v, _) in own.items()}
+    tables |= {name: t for name, (_, t) in own.items()}
+    for item in taken:
+        if item.table is None:
+            continue
+        if item.hookup in item.table.scope and item.hookup not in variables:
+            variables[item.hookup], tables[item.hookup] = hookup_node(item.hookup, machine.bench)
+        findings[item.reading.id] = item.table
+    return replace(network, variables=variables, tables=tables, findings=findings)
+
+
+@dataclass(frozen=True, eq=False)
+class Assessment:
+    """What the readings of a job mean together."""
+
+    machine: Machine
+    job: Job
+    taken: tuple[Taken, ...]
+    network: Network
+    posterior: Posterior
+
+    def marginal(self, name: str) -> Array:
+        """Posterior of one variable, (n_states,); its prior where no reading touches it."""
+        if self.posterior.parts[0][1].has(name):
+            return self.posterior.joint([name])
+        return self.network.tables[name].p
+
+    @cached_property
+    def p_mode(self) -> Mapping[tuple[str, str], float]:
+        """Posterior probability of each (component, mode)."""
+        out = {}
+        for component, modes in self.machine.modes.items():
+            p = self.posterior.joint([component])
+            out.update({(component, m): float(p[i + 1]) for i, m in enumerate(modes)})
+        return out
+
+    @cached_property
+    def p_fault(self) -> Mapping[str, float]:
+        """Posterior probability that a component is at fault."""
+        return {c: float(1 - self.posterior.joint([c])[0]) for c in self.machine.model.components}
+
+    @cached_property
+    def folded(self) -> FoldedNetwork:
+        """Whole machine states: no fault, all single faults, the likeliest pairs."""
+        return FoldedNetwork(self.network, likely_states(self.machine.modes, self.p_mode, N_PAIRS))
+
+    @cached_property
+    def state_p(self) -> Array:
+        """Posterior of the folded states; what is missing to 1 is other combinations."""
+        return np.exp(self.folded.log_weights - self.posterior.log_evidence)
+
+    @cached_property
+    def faults_at_once(self) -> Mapping[str, float]:
+        """Posterior of no fault, exactly one, and two or more."""
+        count = np.array([len(s) for s in self.folded.states])
+        p0 = float(self.state_p[count == 0].sum())
+        p1 = float(self.state_p[count == 1].sum())
+        return {"0": p0, "1": p1, "2+": max(0.0, 1.0 - p0 - p1)}
+
+    def states(self) -> list[tuple[State, float]]:
+        """Whole states with their posterior, likeliest first."""
+        order = np.argsort(-self.state_p, kind="stable")
+        return [(self.folded.states[i], float(self.state_p[i])) for i in order]
+
+    @cached_property
+    def gear(self) -> list[tuple[str, str, float]]:
+        """(item, state, probability) of everything that is not the machine, worst first."""
+        out = []
+        for name in (*gear_names(self.taken), *dict.fromkeys(t.hookup for t in self.taken)):
+            if not self.posterior.parts[0][1].has(name):
+                continue
+            variable = self.network.variables[name]
+            p = self.posterior.joint([name])
+            good = float(sum(x for x, s in zip(p, variable.states, strict=True) if s[:2] == "ok"))
+            worst = "not sound" if name.startswith("hookup") else variable.states[-1]
+            out += [(name, worst, 1 - good), (name, "ok", good)]
+        return sorted(out, key=lambda row: -row[2])
+
+    @cached_property
+    def slips(self) -> Mapping[str, float]:
+        """For each reading, the probability that it is a slip (wrong terminal, typing).
+
+        One less the posterior mean of the share of its likelihood that needs no slip, over
+        what the reading depends on.
+        """
+        out = {}
+        for item in self.taken:
+            if item.table is None:
+                continue
+            reading = item.reading
+            clean = self.machine.finding(
+                reading.test, reading.values, item.technique, item.hookup, slips=False
+            )
+            assert clean is not None
+            clean = renamed(clean, item.names)
+            kind = self.machine.model.tests[reading.test].kind
+            told = sum(v.kind not in SILENT for v in item.values)
+            honest = (1 - self.machine.bench.slip.chance) ** (told if kind in SINGLY else 1)
+            # Where all of a likelihood is the slip's floor, differences below it are lost.
+            lost = tuple(i for i, v in enumerate(clean.scope) if v not in item.table.scope)
+            kept = tuple(v for v in clean.scope if v in item.table.scope)
+            clean = Table(kept, np.asarray(clean.p.mean(axis=lost)))
+            p = self.posterior.joint(item.table.scope)
+            shape = [
+                n if v in clean.scope else 1 for v, n in zip(item.table.scope, p.shape, strict=True)
+            ]
+            order = [clean.scope.index(v) for v in item.table.scope if v in clean.scope]
+            share = clean.p.transpose(order).reshape(shape) / item.table.p
+            out[reading.id] = float(np.clip(1 - honest * (p * share).sum(), 0.0, 1.0))
+        return out
+
+
+def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessment:
+    """Posterior of a job, with ``extra`` readings as if they had been taken.
+
+    Raises
+    ------
+    EvidenceError
+        The readings are impossible together under every state (naming those that clash).
+    """
+    if extra:
+        job = replace(job, readings=(*job.readings, *extra))
+    taken = understand(machine, job)
+    network = network_of(machine, job, taken)
+    hookups = {t.hookup for t in taken if t.hookup in network.variables}
+    wanted = [*machine.model.components, *gear_names(taken), *sorted(hookups)]
+    try:
+        result = posterior(network, wanted)
+    except EvidenceError:
+        names = ", ".join(f"{t.reading.id} ({t.reading.test})" for t in taken)
+        raise EvidenceError(
+            f"no state of the machine explains these readings together: {names}; strike the one "
+            "that was mistyped or taken at the wrong terminal"
+        ) from None
+    return Assessment(machine, job, taken, network, result)
+
+
+__all__ = ["Assessment", "Machine", "Taken", "assess", "calibrate", "merge", "understand"]

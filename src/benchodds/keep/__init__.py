@@ -1,0 +1,1 @@
+"""Files, caches and the job store: the edge to disks and databases."""

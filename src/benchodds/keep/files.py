@@ -1,0 +1,184 @@
+"""Find and read model and prior files; every error names the file."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from benchodds.basics.errors import ModelError, UnknownNameError, nearest
+from benchodds.basics.tomlines import key_lines, line_of, split_key
+from benchodds.model.gear import Bench, build_bench
+from benchodds.model.join import PLUS, JoinedModel, join
+from benchodds.model.joinpriors import join_priors
+from benchodds.model.priors import PriorSet, build_priors
+from benchodds.model.system import SystemModel, build_system
+
+MAX_BYTES = 2_000_000
+PACKAGE = Path(__file__).resolve().parents[1]
+FOLDER_VARIABLE = "BENCHODDS_FOLDER"
+UNDONE = "undone"
+"""Folder, beside tuned prior sets, of those that are no longer used for new jobs."""
+
+
+def data_folder(kind: str) -> Path:
+    """Where shipped ``models``, ``priors`` or ``demo`` files are: in the wheel, or the checkout."""
+    inside = PACKAGE / "data" / kind
+    if inside.is_dir():
+        return inside
+    beside = PACKAGE.parents[1] / kind
+    if beside.is_dir():
+        return beside
+    raise ModelError(f"the shipped {kind} are missing beside {PACKAGE}; reinstall")
+
+
+def own_places(kind: str) -> list[Path]:
+    """Where the user's own files of a kind may be: environment, then user data."""
+    from platformdirs import user_data_path
+
+    own = os.environ.get(FOLDER_VARIABLE)
+    places = [Path(own) / kind] if own else []
+    return [*places, user_data_path("benchodds", appauthor=False) / kind]
+
+
+def folders(kind: str) -> list[Path]:
+    """The user's own folders of models or priors that there are, then the shipped one."""
+    return [p for p in (*own_places(kind), data_folder(kind)) if p.is_dir()]
+
+
+def find(kind: str, name: str) -> Path:
+    """The file of a named model or prior set; a path with a suffix stands for itself."""
+    if name.endswith(".toml"):
+        return Path(name)
+    known: dict[str, Path] = {}
+    for folder in folders(kind):
+        for path in sorted(folder.glob("*.toml")):
+            known.setdefault(path.stem, path)
+    if name in known:
+        return known[name]
+    for folder in folders(kind):
+        if (kept := folder / UNDONE / f"{name}.toml").is_file() and Path(name).name == name:
+            return kept
+    what = "system" if kind == "models" else "prior set"
+    names = [n for n in known if n != "bench"]
+    raise UnknownNameError(f"'{name}' is not a {what} known here{nearest(name, names)}")
+
+
+def default_priors(system: str) -> str:
+    """The prior set that new jobs of a system begin with: the newest tuned one, or its own."""
+    if PLUS in system:
+        return PLUS.join(default_priors(s) for s in system.split(PLUS))
+    if PLUS in system:
+        return PLUS.join(default_priors(part) for part in system.split(PLUS))
+    found: dict[int, str] = {}
+    for name in available("priors"):
+        _, tuned, number = name.rpartition(f"{system}-tuned-")
+        if tuned and name.startswith(system) and number.isdigit():
+            found[int(number)] = name
+    return found[max(found)] if found else system
+
+
+def available(kind: str) -> dict[str, Path]:
+    """All models or prior sets by name; the user's own hide shipped ones of the same name."""
+    known: dict[str, Path] = {}
+    for folder in folders(kind):
+        for path in sorted(folder.glob("*.toml")):
+            if path.stem != "bench":
+                known.setdefault(path.stem, path)
+    return dict(sorted(known.items()))
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Parse a TOML file; ModelError with file and line when it cannot be."""
+    try:
+        size = path.stat().st_size
+        if size > MAX_BYTES:
+            raise ModelError(f"{path}: {size:,} bytes; at most {MAX_BYTES:,} are read")
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except tomllib.TOMLDecodeError as error:
+        raise ModelError(f"{path}: not valid TOML: {error}") from None
+    except UnicodeDecodeError:
+        raise ModelError(f"{path}: not a text file in UTF-8") from None
+    except RecursionError:
+        raise ModelError(f"{path}: nested too deeply") from None
+    except OSError as error:
+        raise ModelError(f"{path}: cannot be read ({error.strerror})") from None
+
+
+def locate(
+    text: str, problems: Iterable[str], variant: str | None = None
+) -> list[tuple[int | None, str, str]]:
+    """Line, key and message of each mistake 'key: message' in the text of a file."""
+    lines = key_lines(text)
+    out = []
+    for problem in problems:
+        parts, rest = split_key(problem)
+        known = rest.startswith(":") and parts
+        line = line_of(lines, parts, variant) if known else None
+        key = problem[: len(problem) - len(rest)].strip() if known else ""
+        out.append((line, key, rest[1:].strip() if known else problem))
+    return out
+
+
+def located(path: Path, error: ModelError, variant: str | None = None) -> ModelError:
+    """The error with file and line before each mistake 'key: message'."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError:
+        text = ""
+    lines = []
+    for line, key, message in locate(text, str(error).splitlines(), variant):
+        lines.append(f"{path}{f':{line}' if line else ''}: {f'{key}: ' if key else ''}{message}")
+    return ModelError("\n".join(lines))
+
+
+def load_system(name: str, variant: str | None = None) -> SystemModel:
+    """Read and check a system model; errors carry file and line.
+
+    'tci+charging' is two systems joined; their variants may be joined likewise, or one be named
+    for whichever has it.
+    """
+    if PLUS in name:
+        return _joined(name.split(PLUS), variant)
+    path = find("models", name)
+    raw = read_toml(path)
+    try:
+        return build_system(raw, variant)
+    except ModelError as error:
+        raise located(path, error, variant or str(raw.get("default_variant"))) from None
+
+
+def _joined(names: Sequence[str], variant: str | None) -> JoinedModel:
+    """Several systems as one, each in the variant that is meant for it."""
+    words = variant.split(PLUS) if variant else []
+    known = [list(read_toml(find("models", n)).get("variants", {})) for n in names]
+    for word in words:
+        if not any(word in own for own in known):
+            every = [v for own in known for v in own]
+            raise UnknownNameError(f"'{word}' is not a variant here{nearest(word, every)}")
+    fitting = len(words) == len(names) and all(w in k for w, k in zip(words, known, strict=True))
+    chosen = words if fitting else [next((w for w in words if w in k), None) for k in known]
+    return join([load_system(n, v) for n, v in zip(names, chosen, strict=True)])
+
+
+def load_bench(name: str) -> Bench:
+    """Read and check a bench file."""
+    path = find("models", name)
+    try:
+        return build_bench(read_toml(path))
+    except ModelError as error:
+        raise located(path, error) from None
+
+
+def load_priors(name: str) -> PriorSet:
+    """Read and check a prior set; 'tci+charging' are two of them."""
+    if PLUS in name:
+        return join_priors([load_priors(n) for n in name.split(PLUS)])
+    path = find("priors", name)
+    raw: Mapping[str, Any] = read_toml(path)
+    try:
+        return build_priors(raw)
+    except ModelError as error:
+        raise located(path, error) from None

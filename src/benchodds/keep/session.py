@@ -1,0 +1,163 @@
+"""The edge between commands and the pure core: the store, the clock, the files."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from functools import cached_property, lru_cache
+from pathlib import Path
+
+from benchodds.basics.errors import ReadingError, UnknownNameError, nearest
+from benchodds.infer.assess import Assessment, Machine, assess
+from benchodds.infer.network import physics
+from benchodds.keep import files
+from benchodds.keep.store import Store, default_path
+from benchodds.model import jobs
+from benchodds.model.jobs import Event, Job, Reading, Technique
+from benchodds.model.join import JoinedModel, complaint_name
+from benchodds.model.laws import applied
+from benchodds.model.system import SystemModel
+
+
+def now() -> str:
+    """The present moment, ISO 8601, UTC, in seconds."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def token() -> str:
+    """A fresh token for one event."""
+    return uuid.uuid4().hex
+
+
+@lru_cache(maxsize=8)
+def load_machine(system: str, variant: str | None, prior_set: str) -> Machine:
+    """Read model, bench and priors, and compile the machine or fetch it compiled."""
+    from benchodds.keep.cache import TableCache, content_key, pack, unpack
+
+    model = files.load_system(system, variant)
+    bench = files.load_bench(model.bench)
+    priors = files.load_priors(prior_set)
+    model, bench = applied(model, bench, priors.spreads)
+    shelf = TableCache(content_key(model.model_dump(mode="json"), bench.model_dump(mode="json")))
+    kept = shelf.get("physics")
+    compiled = unpack(*kept) if kept is not None else None
+    if compiled is None:
+        compiled = physics(model, bench)
+        shelf.put("physics", *pack(*compiled))
+        shelf.prune()
+    return Machine(model, bench, priors, *compiled, shelf=shelf)
+
+
+def opening(
+    system: str,
+    complaint: str | None,
+    contexts: Sequence[str],
+    variant: str | None,
+    prior_set: str | None,
+    name: str | None,
+) -> tuple[Event, SystemModel]:
+    """The event that opens a job, and the model it is about; every name is checked first.
+
+    Without a complaint it is the first of the model.
+    """
+    model = files.load_system(system, variant)
+    if isinstance(model, JoinedModel) and complaint:
+        complaint = complaint_name(model.parts, complaint)
+    prior_set = prior_set or files.default_priors(model.id)
+    priors = files.load_priors(prior_set)
+    said = complaint or next(iter(model.complaints))
+    for given, known, what in (
+        (said, model.complaints, "complaint"),
+        *((c, model.contexts, "context") for c in contexts),
+    ):
+        if given not in known:
+            raise UnknownNameError(
+                f"'{given}' is not a {what} of {model.id}{nearest(given, known)}"
+            )
+    event = jobs.open_event(
+        at=now(),
+        uid=token(),
+        system=system,
+        variant=model.variant,
+        complaint=said,
+        contexts=list(dict.fromkeys(contexts)),
+        model_version=model.version,
+        prior_set=prior_set,
+        prior_version=priors.version,
+        name=name,
+    )
+    return event, model
+
+
+@dataclass
+class Session:
+    """What one command works with: a store and the machines of its jobs."""
+
+    where: str | Path | None = None
+
+    @cached_property
+    def store(self) -> Store:
+        """The job store, made when there is none."""
+        return Store.open(self.where or default_path())
+
+    def machine(self, job: Job) -> Machine:
+        """The machine a job is about."""
+        return load_machine(job.system, job.variant, job.prior_set)
+
+    def open(
+        self,
+        system: str,
+        complaint: str,
+        contexts: Sequence[str],
+        variant: str | None,
+        prior_set: str | None,
+        name: str | None,
+        uid: str | None = None,
+    ) -> Job:
+        """Open a job; every name is checked first. The same ``uid`` twice is one job."""
+        event, _ = opening(system, complaint, contexts, variant, prior_set, name)
+        if uid:
+            event = replace(event, uid=uid)
+        return self.store.new_job(event, name=name)
+
+    def append(
+        self, job_id: str, build: Callable[[Job, str, str], Event], uid: str | None = None
+    ) -> Job:
+        """Append the event that ``build(job, at, uid)`` makes.
+
+        The token is made once, or is the ``uid`` given: the same one twice is one event.
+        """
+        at, uid = now(), uid or token()
+        return self.store.append(job_id, lambda job: build(job, at, uid))
+
+    def assess(self, job: Job, as_if: Sequence[str] = ()) -> Assessment:
+        """Posterior of a job, with readings written 'TEST=VALUE,VALUE' as if taken."""
+        machine = self.machine(job)
+        return assess(machine, job, [supposed(machine, t, i) for i, t in enumerate(as_if)])
+
+
+def supposed(machine: Machine, text: str, number: int) -> Reading:
+    """A reading written 'TEST=VALUE[;VALUE...]', not recorded."""
+    test, equals, values = text.partition("=")
+    if not equals or not values.strip():
+        raise ReadingError(f"'{text}' should read TEST=VALUE, such as vexc=112 or gap='none 0/10'")
+    name = find_test(machine.model, test)
+    written = tuple(v.strip() for v in values.split(";"))
+    machine.instrument(name).parse(written)
+    return Reading(f"as if {number + 1}", 10**9 + number, name, written, Technique(), now())
+
+
+def find_test(model: SystemModel, name: str) -> str:
+    """A test's id; when only another variant has it, the error says so."""
+    try:
+        return model.find_test(name)
+    except UnknownNameError:
+        key = name.strip().lower().replace("_", "-")
+        for other in model.variants:
+            if other != model.variant and key in files.load_system(model.id, other).tests:
+                raise UnknownNameError(
+                    f"'{key}' is a test of the variant '{other}'; this machine is '{model.variant}'"
+                ) from None
+        raise

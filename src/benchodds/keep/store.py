@@ -1,0 +1,389 @@
+"""Jobs in a database: what is written and read, and that nothing is lost or doubled."""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import unicodedata
+from collections import Counter
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from itertools import groupby
+from pathlib import Path
+from typing import Any, Self, TypeVar
+
+import sqlalchemy as sa
+from platformdirs import user_data_dir
+from sqlalchemy import Connection
+from sqlalchemy.exc import IntegrityError, SQLAlchemyError
+
+from benchodds.basics.errors import JobError, StoreError, UnknownNameError, nearest
+from benchodds.keep.archive import Record, is_same, missing
+from benchodds.keep.database import (
+    EVENTS,
+    IN_USE,
+    JOBS,
+    META,
+    MIGRATIONS,
+    NO_WRITE,
+    RESCUE,
+    TROUBLE,
+    engine_for_file,
+    engine_for_server,
+    one_at_a_time,
+    parsed_url,
+)
+from benchodds.model.jobs import Event, Job, amend, check_name, fold
+
+_T = TypeVar("_T")
+_Maker = Callable[[str], Event]
+_Found = tuple[int, str]  # key and id of a job
+_ATTEMPTS = 20  # of a write that clashed with another writer's
+
+_HEADINGS = ("system", "variant", "complaint")
+_OPENING = sa.case((EVENTS.c.seq == 1, EVENTS.c.data), else_=None)
+
+
+@dataclass(frozen=True, slots=True)
+class JobSummary:
+    """One line in the list of jobs."""
+
+    id: str
+    name: str | None
+    system: str
+    variant: str
+    complaint: str
+    opened_at: str
+    last_at: str  # time of the last event
+    closed: bool
+    n_readings: int  # struck ones not counted
+
+
+@dataclass(frozen=True, slots=True)
+class TakenIn:
+    """What became of a job of a file: its id there and here, and how many events were added."""
+
+    id: str
+    here: str
+    state: str  # "new", "grown" or "same"
+    added: int
+
+
+def default_path() -> Path:
+    """Return where the store is kept when nothing else is said."""
+    return Path(user_data_dir("benchodds", appauthor=False)) / "jobs.sqlite"
+
+
+class Store:
+    """All jobs of one shop. May be shared by threads; other processes may use it meanwhile."""
+
+    def __init__(self, engine: sa.Engine, where: str, *, read_only: bool = False) -> None:
+        """Use `Store.open`, which also checks and prepares what it opens."""
+        self.where, self.read_only, self._engine = where, read_only, engine
+
+    @classmethod
+    def open(
+        cls, where: str | Path, *, create: bool = True, read_only: bool = False, wait_s: float = 5.0
+    ) -> Self:
+        """Open the store at a path or URL (postgresql://host/name), its tables brought up to date.
+
+        `create` makes it, and the folders above, where there is none. `read_only` promises not
+        to write; a write-protected store opens without it too. `wait_s`: patience with other
+        writers. Raises StoreError when there is none, it cannot be reached, is in use, damaged,
+        something else, or of a newer benchodds."""
+        url = parsed_url(where)
+        if url is not None and url.get_backend_name() == "postgresql":
+            label = url.render_as_string(hide_password=True)
+            store = cls(engine_for_server(url, label, wait_s), label, read_only=read_only)
+            store._prepare(create=create)
+            return store
+        if url is not None:
+            read_only = read_only or url.query.get("mode") == "ro"
+            where = url.database or ":memory:"
+        if str(where) == ":memory:":
+            raise StoreError("a store in memory would lose its jobs; name a file")
+        path = Path(where)
+        try:
+            path = path.expanduser().absolute()
+            if not path.exists():
+                if read_only or not create:
+                    raise StoreError(f"{path}: there is no job store; open a job to begin one")
+                cls._create(path, wait_s)
+            # Never opened here: closing it would drop SQLite's locks on it in this process.
+            if not path.is_file():
+                raise StoreError(f"{path}: is not a file; name the file that holds the jobs")
+            if path.stat().st_size == 0:
+                raise StoreError(f"{path}: is empty, which a job store never is; {RESCUE}")
+        except (OSError, ValueError, RuntimeError) as error:
+            reason = getattr(error, "strerror", None) or error
+            raise StoreError(f"{path}: cannot be reached or made ({reason})") from error
+        engine = engine_for_file(path, "ro" if read_only else "rw", wait_s)
+        store = cls(engine, str(path), read_only=read_only)
+        store._prepare(create=False)
+        return store
+
+    @classmethod
+    def _create(cls, path: Path, wait_s: float) -> None:
+        """Make a store beside its place and move it there whole, never over another one."""
+        path.parent.mkdir(parents=True, exist_ok=True)
+        journal = path.with_name(f"{path.name}-journal")  # would be played into the new store
+        if journal.exists() and not path.exists():
+            raise StoreError(f"{journal}: is left over from a store that is gone; move it away")
+        new = path.with_name(f".{path.name}.{secrets.token_hex(4)}.new")
+        try:
+            new.touch(exist_ok=False)
+            cls(engine_for_file(new, "rw", wait_s), str(path))._prepare(create=True)
+            with suppress(FileExistsError):  # another process was quicker: theirs is used
+                os.link(new, path)
+        except OSError:  # a file system without links: made in place
+            cls(engine_for_file(path, "rwc", wait_s), str(path))._prepare(create=True)
+        finally:
+            new.unlink(missing_ok=True)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of every connection."""
+        self._engine.dispose()
+
+    def new_job(self, make_event: _Maker | Event, *, name: str | None = None) -> Job:
+        """Open a job and return it; the job that its token opened before, on a retry.
+        The job's id is its name (given here or in the event), or else the next number, which
+        a callable is given. Raises JobError for a name that is taken or unfit, StoreError."""
+        wanted = None if name is None else check_name(name)
+
+        def work(conn: Connection) -> Job:
+            one_at_a_time(conn)
+            number = _next(conn, JOBS.c.number)
+            job_id = wanted or str(number)
+            event = make_event if isinstance(make_event, Event) else make_event(job_id)
+            if isinstance(named := wanted or event.data.get("name"), str):
+                job_id = check_name(named)
+                event = replace(event, data={**event.data, "name": job_id})
+            if (held := _holder(conn, event.uid)) is not None:
+                return amend(self._load(conn, *held), event)
+            if _seek(conn, JOBS.c.folded == job_id.casefold()) is not None:
+                raise JobError(f"a job named '{job_id}' exists already; choose another name")
+            job = fold(job_id, [event])
+            key, folded = _next(conn, JOBS.c.key), job_id.casefold()
+            conn.execute(JOBS.insert().values((key, job_id, folded, None if job.name else number)))
+            _insert(conn, key, job.events[-1])
+            return job
+
+        return self._run(work, writes=True)
+
+    def append(self, job_id: str, build: Callable[[Job], Event]) -> Job:
+        """Add the event that `build` makes of the job as it now is, and return the new job.
+        One transaction, done again when another writer came between, so `build` may be called
+        more than once. An event whose token the job holds already changes nothing. Raises
+        UnknownNameError, StoreError, what `build` and `amend` raise; then nothing is written."""
+
+        def work(conn: Connection) -> Job:
+            key, found_id = self._find(conn, job_id, lock=True)
+            job = self._load(conn, key, found_id)
+            event = build(job)
+            if (new := amend(job, event)) is job:
+                return job
+            if (held := _holder(conn, event.uid)) is not None:
+                raise JobError(f"the token '{event.uid}' stands for an event of job '{held[1]}'")
+            _insert(conn, key, new.events[-1])
+            return new
+
+        return self._run(work, writes=True)
+
+    def job(self, job_id: str) -> Job:
+        """Return a job as its record says. Raises UnknownNameError, StoreError."""
+        return self._run(lambda conn: self._load(conn, *self._find(conn, job_id)))
+
+    def jobs(self, *, open_only: bool = False) -> list[JobSummary]:
+        """Return a line for every job, in the order of opening. Raises StoreError."""
+        query = (
+            sa.select(JOBS.c.id, EVENTS.c.kind, EVENTS.c.at, _OPENING)
+            .join_from(JOBS, EVENTS, EVENTS.c.job == JOBS.c.key)
+            .order_by(JOBS.c.key, EVENTS.c.seq)
+        )
+        found = []
+        rows = self._run(lambda conn: conn.execute(query).all())
+        for job_id, group in groupby(rows, key=lambda row: str(row[0])):
+            _, kinds, times, openings = zip(*group, strict=True)
+            said, n = self._parsed_data(openings[0], job_id), Counter(kinds)
+            system, variant, complaint = (str(said.get(key, "")) for key in _HEADINGS)
+            live, closed = n["reading"] - n["struck"], n["closed"] > n["reopened"]
+            if not (closed and open_only):
+                about = (said.get("name"), system, variant, complaint)
+                found.append(JobSummary(job_id, *about, times[0], times[-1], closed, live))
+        return found
+
+    def snapshot(self) -> list[Job]:
+        """Return all jobs as they are at one moment, in the order of opening. Raises StoreError."""
+        query = sa.select(JOBS.c.key, JOBS.c.id).order_by(JOBS.c.key)
+        return self._run(
+            lambda conn: [self._load(conn, k, i) for k, i in conn.execute(query).all()],
+            steady=True,
+        )
+
+    def take_in(self, records: Sequence[Record]) -> list[TakenIn]:
+        """Add jobs of a file, or what a job here lacks of its record there; all or nothing.
+
+        What is here already stays as it is, so the same file twice changes nothing. A job
+        without a name whose number another job has here gets the next one. Raises JobError
+        when a job went on in different ways here and there, or its name or a token is taken."""
+
+        def work(conn: Connection) -> list[TakenIn]:
+            one_at_a_time(conn)
+            return [self._take_in(conn, record) for record in records]
+
+        return self._run(work, writes=True)
+
+    def _take_in(self, conn: Connection, record: Record) -> TakenIn:
+        held = _holder(conn, record.events[0].uid)
+        if held is None:
+            held = _seek(conn, JOBS.c.id == record.id)
+        here = self._load(conn, *held) if held else None
+        if here is None or held is None or not is_same(here, record):
+            held = self._new_place(conn, record, taken=here is not None)
+            new, state = record.events, "new"
+        else:
+            new = missing(here, record)
+            state = "grown" if new else "same"
+        for event in new:
+            if (other := _holder(conn, event.uid)) is not None:
+                raise JobError(f"the token '{event.uid}' stands for an event of job '{other[1]}'")
+            _insert(conn, held[0], event)
+        return TakenIn(record.id, held[1], state, len(new))
+
+    def _new_place(self, conn: Connection, record: Record, *, taken: bool) -> _Found:
+        """Return key and id of a new job: its own id where that is free."""
+        name, job_id = record.job.name, record.id
+        number = int(job_id) if name is None and job_id.isdecimal() else None
+        if name is not None and (taken or _seek(conn, JOBS.c.folded == job_id.casefold())):
+            raise JobError(f"a job named '{job_id}' exists already, and is another one")
+        if name is None and (taken or number is None):
+            number = _next(conn, JOBS.c.number)
+            job_id = str(number)
+        key = _next(conn, JOBS.c.key)
+        conn.execute(JOBS.insert().values((key, job_id, job_id.casefold(), number)))
+        return key, job_id
+
+    def declarations(self, key: str) -> list[tuple[str, str]]:
+        """Return job and time of every gear event that holds `key`, in order. Raises StoreError."""
+        query = (
+            sa.select(JOBS.c.id, EVENTS.c.at, EVENTS.c.data)
+            .join_from(JOBS, EVENTS, EVENTS.c.job == JOBS.c.key)
+            .where(EVENTS.c.kind == "gear", EVENTS.c.data.contains(json.dumps(key)))
+            .order_by(EVENTS.c.at, JOBS.c.key, EVENTS.c.seq)
+        )
+        rows = self._run(lambda conn: conn.execute(query).all())
+        return [(i, at) for i, at, d in rows if key in self._parsed_data(d, i).get("items", {})]
+
+    def _find(self, conn: Connection, job_id: str, *, lock: bool = False) -> _Found:
+        wanted = unicodedata.normalize("NFC", job_id)
+        same = sa.and_(JOBS.c.folded == wanted.casefold(), JOBS.c.id == wanted)
+        if (row := _seek(conn, same, lock)) is not None:
+            return row
+        hint = nearest(wanted, conn.scalars(sa.select(JOBS.c.id)))
+        raise UnknownNameError(f"there is no job '{job_id}' in {self.where}{hint}")
+
+    def _load(self, conn: Connection, key: int, job_id: str) -> Job:
+        c = EVENTS.c
+        query = sa.select(c.seq, c.at, c.kind, c.data, c.uid).where(c.job == key).order_by(c.seq)
+        rows = conn.execute(query).all()
+        events = [Event(s, at, k, self._parsed_data(d, job_id), u or "") for s, at, k, d, u in rows]
+        try:
+            return fold(job_id, events)
+        except JobError as error:
+            raise StoreError(f"{self.where}: is damaged ({error}); {RESCUE}") from error
+
+    def _parsed_data(self, text: str, job_id: str) -> dict[str, Any]:
+        with suppress(TypeError, ValueError, RecursionError):
+            if isinstance(data := json.loads(text), dict):
+                return data
+        raise StoreError(f"{self.where}: is damaged in an event of job '{job_id}'; {RESCUE}")
+
+    def _prepare(self, *, create: bool) -> None:
+        found = self._run(self._version)
+        if not found and not create:
+            raise StoreError(f"{self.where}: is a database but not a job store; name another")
+        if found != len(MIGRATIONS):
+            self._run(self._migrate, writes=True)
+
+    def _version(self, conn: Connection) -> int:
+        """Return how many migrations the store has seen; 0 when it is no store (yet)."""
+        is_file = conn.dialect.name == "sqlite"
+        if is_file and (said := conn.scalar(sa.text("PRAGMA quick_check(1)"))) != "ok":
+            raise StoreError(f"{self.where}: is damaged ({' '.join(said.split())}); {RESCUE}")
+        if not sa.inspect(conn).has_table("meta"):
+            return 0
+        done = sa.select(sa.func.count()).where(META.c.key.startswith("migration "))
+        version, newest = int(conn.scalar(done) or 0), len(MIGRATIONS)
+        if version > newest:
+            raise StoreError(
+                f"{self.where}: this store was written by a newer benchodds (version {version}, "
+                f"this one knows up to {newest}): upgrade, or name another store with --store"
+            )
+        return version
+
+    def _migrate(self, conn: Connection) -> None:
+        one_at_a_time(conn)
+        if not (version := self._version(conn)):
+            conn.exec_driver_sql("CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL)")
+        for number, step in enumerate(MIGRATIONS[version:], start=version + 1):
+            step(conn)
+            what = f"{step.__name__} {datetime.now(UTC).isoformat(timespec='seconds')}"
+            conn.execute(META.insert().values(key=f"migration {number}", value=what))
+
+    def _run(
+        self, work: Callable[[Connection], _T], *, writes: bool = False, steady: bool = False
+    ) -> _T:
+        """Do the work in one transaction, again and again while other writers clash with it.
+
+        A ``steady`` one sees the database as it was at its first look."""
+        if writes and self.read_only:
+            raise StoreError(f"{self.where}: {NO_WRITE}")
+        options = {"begin": "BEGIN IMMEDIATE" if writes else "BEGIN"}
+        if steady and self._engine.dialect.name == "postgresql":
+            options["isolation_level"] = "REPEATABLE READ"
+        for _ in range(_ATTEMPTS):
+            try:
+                with self._engine.connect().execution_options(**options) as conn, conn.begin():
+                    return work(conn)
+            except UnicodeDecodeError as error:
+                raise StoreError(f"{self.where}: is damaged (a text in it); {RESCUE}") from error
+            except SQLAlchemyError as error:
+                cause: Any = getattr(error, "orig", error)
+                state = getattr(cause, "sqlstate", None) or ""
+                if isinstance(error, IntegrityError) or state in ("40001", "40P01"):
+                    continue
+                code = getattr(cause, "sqlite_errorcode", None) or 0
+                known = TROUBLE.get(code) or TROUBLE.get(code & 0xFF) or TROUBLE.get(state)
+                what = known or "cannot be used: " + str(cause).split("\n", 1)[0]
+                raise StoreError(f"{self.where}: {what}") from error
+        raise StoreError(f"{self.where}: {IN_USE}")
+
+
+def _seek(conn: Connection, which: sa.ColumnElement[bool], lock: bool = False) -> _Found | None:
+    """Return key and id of a job, held against other writers if asked (SQLite holds all)."""
+    query = sa.select(JOBS.c.key, JOBS.c.id).where(which)
+    row = conn.execute(query.with_for_update() if lock else query).first()
+    return (row[0], row[1]) if row else None
+
+
+def _holder(conn: Connection, uid: str) -> _Found | None:
+    having = sa.select(EVENTS.c.job).where(EVENTS.c.uid == uid)
+    return _seek(conn, JOBS.c.key.in_(having)) if uid else None
+
+
+def _next(conn: Connection, column: sa.ColumnClause[Any]) -> int:
+    return int(conn.scalar(sa.select(sa.func.coalesce(sa.func.max(column), 0) + 1)) or 1)
+
+
+def _insert(conn: Connection, key: int, event: Event) -> None:
+    row = (key, event.seq, event.at, event.kind, event.uid or None)
+    conn.execute(EVENTS.insert().values((*row, json.dumps(event.data, allow_nan=False))))

@@ -1,0 +1,141 @@
+"""The shop's instruments at the edge: their card files, and what past jobs found out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from benchodds.basics.errors import BenchoddsError, ModelError, UnknownNameError, nearest
+from benchodds.basics.tables import Array, Variable
+from benchodds.basics.words import percent
+from benchodds.keep import files
+from benchodds.keep.session import Session, now
+from benchodds.model import cards, jobs
+from benchodds.model.cards import Beliefs, Card
+from benchodds.model.jobs import Job
+
+PLACE = "instruments"
+
+
+def known_cards() -> dict[str, Path]:
+    """Card files by name: the user's own, then those of the demo shop."""
+    known: dict[str, Path] = {}
+    for folder in (*files.own_places(PLACE), files.data_folder("demo") / PLACE):
+        for path in sorted(folder.glob("*.toml")):
+            known.setdefault(path.stem, path)
+    return known
+
+
+def load_card(name: str) -> Card:
+    """Read and check a card. Raises UnknownNameError, ModelError with file and line."""
+    known = known_cards()
+    if name not in known:
+        where = files.own_places(PLACE)[0]
+        raise UnknownNameError(
+            f"there is no card '{name}'{nearest(name, known)}; write {where / name}.toml"
+        )
+    path = known[name]
+    try:
+        card = cards.build_card(files.read_toml(path))
+    except ModelError as error:
+        raise files.located(path, error) from None
+    if card.id != name:
+        raise ModelError(f"{path}: id is '{card.id}'; it should be '{name}', as the file")
+    return card
+
+
+@dataclass(frozen=True)
+class LastUse:
+    """The job before this one that used an instrument, and what it left to believe."""
+
+    job: str
+    at: str
+    beliefs: Beliefs
+
+
+def last_use(session: Session, name: str, job: Job) -> LastUse | None:
+    """What the latest job that declared the instrument before this one found out about it.
+
+    Jobs pass on what they know along one line, in the order of their first declaration, so
+    that no reading counts twice.
+    """
+    rows = session.store.declarations(cards.key(name))
+    mine = [i for i, (owner, _) in enumerate(rows) if owner == job.id]
+    first: dict[str, int] = {}
+    for i, (owner, _) in enumerate(rows[: mine[0]] if mine else rows):
+        first.setdefault(owner, i)
+    if not first:
+        return None
+    before = session.store.job(max(first, key=lambda owner: first[owner]))
+    used = [
+        r.at for r in before.live_readings if (r.technique.card or before.gear.get("card")) == name
+    ]
+    return LastUse(
+        before.id, max(used, default=rows[first[before.id]][1]), _left(session, before, name)
+    )
+
+
+def _left(session: Session, job: Job, name: str) -> Beliefs:
+    """Beliefs about an instrument at the end of a job; those it began with, if it is unreadable."""
+    try:
+        assessment = session.assess(job)
+    except BenchoddsError:
+        kept: Mapping[str, Any] = cards.told(job, name).get("beliefs", {})
+        return kept
+    called = cards.node_names(job, name)
+    network = assessment.network
+    out: dict[str, Mapping[str, float]] = {}
+    for node in cards.NODES:
+        variable = called.get(node, node)
+        if variable in network.tables:
+            out[node] = _belief(network.variables[variable], assessment.marginal(variable))
+    return out
+
+
+def _belief(variable: Variable, p: Array) -> dict[str, float]:
+    return dict(zip(variable.states, p.tolist(), strict=True))
+
+
+def declaration(session: Session, job: Job, card: Card) -> tuple[dict[str, Any], str]:
+    """What a job is told of an instrument, and a sentence about it."""
+    machine = session.machine(job)
+    anew: dict[str, Mapping[str, float]] = {
+        n: _belief(machine.variables[n], machine.tables[n].p) for n in cards.NODES
+    }
+    dead = anew["adapter"]["dead"]
+    beliefs, source, at = anew, "", datetime.fromisoformat(now())
+    last = last_use(session, card.id, job)
+    if card.proved and (last is None or last.at[:10] < card.proved.isoformat()):
+        days = float((at.date() - card.proved).days)
+        sure = cards.proved(anew, machine.bench.cards.proved_dead)
+        beliefs = {**anew, **cards.faded(sure, anew, days, 0, machine.bench)}
+        source = f"proved {card.proved.isoformat()}, says its card"
+    elif last is not None:
+        days = (at - datetime.fromisoformat(last.at)).total_seconds() / 86400
+        beliefs = {**anew, **cards.faded(last.beliefs, anew, days, 1, machine.bench)}
+        source = f"from job {last.job}, {_ago(days)}"
+    told = {**cards.facts(card), "beliefs": beliefs, "source": source}
+    p = beliefs["adapter"]["dead"]
+    line = f"Declared: {card.title}; adapter dead {percent(p)}"
+    line += f" ({source}; any adapter {percent(dead)})." if source else ", as any adapter."
+    return told, line
+
+
+def declare(session: Session, job_id: str, name: str) -> str:
+    """Make an instrument a job's own: what its card says, and what earlier jobs found out."""
+    card = load_card(name)
+    told, line = declaration(session, session.store.job(job_id), card)
+    items = {"card": name, cards.key(name): told}
+    session.append(job_id, lambda j, at, uid: jobs.gear_event(j, items, at=at, uid=uid))
+    return line
+
+
+def _ago(days: float) -> str:
+    if days < 1 / 24:
+        return "within the hour"
+    if days < 1:
+        return f"{days * 24:.0f} h ago"
+    return f"{days:.0f} days ago"

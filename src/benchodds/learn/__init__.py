@@ -1,0 +1,1 @@
+"""Shop priors and spreads from past jobs, and whether they forecast."""

@@ -1,0 +1,181 @@
+"""Where closed jobs come from: the store, CSV files, files of JSON lines, Parquet."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from benchodds.basics.errors import BenchoddsError
+from benchodds.infer.assess import merge
+from benchodds.keep import files
+from benchodds.keep.store import Store
+from benchodds.learn.cases import Case, CaseMaker, RowError, SetAside, Told, Written, check_faults
+from benchodds.learn.learning import Learning
+from benchodds.learn.rows import RowsError, csv_rows, json_rows
+from benchodds.learn.tally import STORE, Bad, Chunk, Run, Tally, read
+from benchodds.model.jobs import Job
+from benchodds.model.system import SystemModel
+
+TABLES = (".csv", ".tsv", ".txt")
+LINES = (".jsonl", ".ndjson", ".json")
+
+
+@lru_cache(maxsize=64)
+def catalog(system: str, variant: str | None) -> SystemModel:
+    """The model of a system and variant, read once. Raises SetAside for systems that are joined."""
+    model = files.load_system(system, variant)
+    if "+" in model.id:
+        raise SetAside("is about systems that are joined; jobs of single systems teach")
+    return model
+
+
+@dataclass(frozen=True)
+class Makers:
+    """Makes makers of cases; may be sent to another process."""
+
+    learning: Learning
+    today: date | None = None
+
+    def __call__(self) -> CaseMaker:
+        return CaseMaker(catalog, self.learning, self.today)
+
+
+@dataclass(frozen=True)
+class FileChunk:
+    """A whole CSV file or file of JSON lines."""
+
+    path: Path
+
+    @property
+    def source(self) -> str:
+        """The file's name."""
+        return self.path.name
+
+    def rows(self) -> Iterator[tuple[int | str, Sequence[Any] | Case | RowError]]:
+        """Its rows with their numbers."""
+        yield from json_rows(self.path) if self.path.suffix in LINES else csv_rows(self.path)
+
+
+@dataclass(frozen=True)
+class StoreChunk:
+    """The closed jobs of a store."""
+
+    store: Store
+    learning: Learning
+
+    @property
+    def source(self) -> str:
+        """What messages call it."""
+        return STORE
+
+    def rows(self) -> Iterator[tuple[int | str, Sequence[Any] | Case | RowError]]:
+        """Closed jobs by name; open ones are not asked about."""
+        for summary in self.store.jobs():
+            if summary.closed:
+                case = case_of(self.store.job(summary.id), self.learning)
+                yield summary.id, SetAside(str(case)) if isinstance(case, RowError) else case
+
+
+def chunks_of(path: Path) -> list[Chunk]:
+    """The chunks of a file, or of a folder of Parquet files. Raises RowsError."""
+    if path.suffix in (*TABLES, *LINES):
+        return [FileChunk(path)]
+    if path.suffix == ".parquet" or path.is_dir():
+        from benchodds.learn.fleet import parquet_chunks
+
+        return list(parquet_chunks(path))
+    kinds = ", ".join((*TABLES, *LINES, ".parquet"))
+    raise RowsError(f"{path}: is none of {kinds}, nor a folder of Parquet files")
+
+
+def read_jobs(
+    sources: Sequence[Chunk],
+    learning: Learning,
+    *,
+    skip_bad: bool = False,
+    today: date | None = None,
+    run: Run = map,
+) -> Tally:
+    """Count the jobs of all sources. Raises RowsError for bad rows unless they may be skipped."""
+    tally = read(sources, Makers(learning, today), run)
+    if tally.n_bad and not skip_bad:
+        raise RowsError(complaint(tally.bad, tally.n_bad, tally.rows))
+    return tally
+
+
+def complaint(bad: Sequence[Bad], n_bad: int, rows: int, shown: int = 5) -> str:
+    """One sentence about rows that cannot be used, with their numbers and reasons."""
+    listed = "; ".join(str(b) for b in bad[:shown])
+    more = f"; and {n_bad - shown:,} more" if n_bad > shown else ""
+    what = "1 row" if n_bad == 1 else f"{n_bad:,} rows"
+    return (
+        f"{what} of {rows:,} cannot be used: {listed}{more}. Mend them, or say --skip-bad to "
+        "leave them out"
+    )
+
+
+def case_of(job: Job, learning: Learning) -> Case | RowError:
+    """A closed job of the store as a case.
+
+    An earlier closing counts, as one that did not cure it, when the job was opened again
+    because the fault came back; opened again for another reason, it is forgotten.
+    """
+    try:
+        if "+" in job.system:
+            raise RowError(f"it joins systems ({job.system}); only single ones are learnt from")
+        model = catalog(job.system, job.variant)
+        told = _closings(job, learning)
+        for item in told:
+            check_faults(model, item.faults)
+            learning.grade(item.grade)
+        verdict = job.closed or {}
+        minutes = verdict.get("minutes")
+        readings = []
+        for reading in job.live_readings:
+            technique = replace(merge(reading.technique, job), card=None)
+            taken = tuple(sorted(technique.as_data().items()))
+            readings.append(Written(model.find_test(reading.test), reading.values, taken))
+        if job.complaint not in model.complaints:
+            raise RowError(f"'{job.complaint}' is no longer a complaint of {model.id}")
+        if lost := set(job.contexts) - set(model.contexts):
+            raise RowError(f"'{min(lost)}' is no longer a context of {model.id}")
+        return Case(
+            job.id,
+            (job.closed_at or "")[:10],
+            model.id,
+            model.variant,
+            job.complaint,
+            tuple(sorted(set(job.contexts))),
+            told,
+            minutes=float(minutes) if isinstance(minutes, int | float) else None,
+            revises=str(verdict.get("revises") or ""),
+            readings=tuple(readings),
+        )
+    except RowError as error:
+        return error
+    except BenchoddsError as error:
+        return RowError(str(error))
+
+
+def _closings(job: Job, learning: Learning) -> tuple[Told, ...]:
+    told: list[Told] = []
+    for event in job.events:
+        if event.kind == "closed":
+            verdict = event.data["verdict"]
+            faults = verdict.get("faults") or ()
+            grade = verdict.get("grade")
+            if not grade:
+                told.append(Told((), ""))
+            else:
+                told.append(Told(tuple(dict.fromkeys(map(str, faults))), str(grade)))
+        elif event.kind == "reopened" and told:
+            last = told.pop()
+            if learning.is_come_back(event.data.get("reason")) and last.faults:
+                told.append(Told(last.faults, "came-back"))
+    if not told[-1].grade:
+        raise RowError("was closed without a verdict")
+    return tuple(t for t in told if t.grade)

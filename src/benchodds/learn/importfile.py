@@ -1,0 +1,47 @@
+"""The files of ``import``: read the list and the mapping, write JSON lines whole or not at all."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from pathlib import Path
+
+from benchodds.basics.errors import ModelError
+from benchodds.keep import files
+from benchodds.learn.casebook import catalog
+from benchodds.learn.cases import CaseMaker, RowError
+from benchodds.learn.importing import Imported, Layout, translate
+from benchodds.learn.learning import checked
+from benchodds.learn.rows import RowsError, records
+from benchodds.learn.tuning_files import load_learning
+
+
+def bring_in(source: Path, mapping: Path, target: Path, skip_bad: bool, today: date) -> Imported:
+    """Translate a list; written only when no row is refused, or when the rest is wanted.
+
+    Raises RowsError, ModelError.
+    """
+    try:
+        layout: Layout = checked(Layout, files.read_toml(mapping))
+    except ModelError as error:
+        said = "; ".join(str(error).splitlines())
+        raise ModelError(said if said.startswith(str(mapping)) else f"{mapping}: {said}") from None
+    if target.exists():
+        raise RowsError(f"{target} is there already; name a new file")
+    maker = CaseMaker(catalog, load_learning(), today)
+    account = Imported()
+    part = target.with_name(f".{target.name}.part")
+    try:
+        with part.open("w", encoding="utf-8") as file:
+            for row in translate(records(source), layout, maker, account):
+                file.write(json.dumps(row, ensure_ascii=False) + "\n")
+        account.written = bool(account.used) and (skip_bad or not account.refused)
+        if account.written:
+            part.rename(target)
+    except RowError as error:
+        raise RowsError(f"{source}: row 1, {error}") from None
+    except OSError as error:
+        raise RowsError(f"{target}: cannot be written ({error.strerror})") from None
+    finally:
+        part.unlink(missing_ok=True)
+    return account

@@ -1,0 +1,193 @@
+"""What a past job says about which fault it was: its readings, and how it was closed.
+
+Readings: P(readings | fault), by the same exact inference that serves the bench, with the
+priors taken out again. Tests that were not done carry no likelihood: which test a shop does
+next depends on what it knew by then, and so cancels out (ignorable, in the sense of D. Rubin,
+Inference and missing data, Biometrika 63 (1976)).
+
+Closings: a closing names the fault rightly in a known share of cases; where it is wrong it
+falls on what the shop had reason to suspect, which is the starting prior, in most cases times
+the likelihood of the readings. So readings that misled the shop are not counted as if they
+confirmed it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchodds.basics.errors import EvidenceError
+from benchodds.basics.tables import Array, State
+from benchodds.infer.assess import Machine, network_of, understand
+from benchodds.infer.machine import FoldedNetwork
+from benchodds.learn.cases import Told, Written
+from benchodds.learn.learning import Learning
+from benchodds.model.jobs import Job, Reading
+from benchodds.model.priors import NONE, PriorSet, flat_priors
+from benchodds.model.system import SystemModel
+
+AT = "2000-01-01T00:00:00Z"
+LEAST = 1e-200
+"""Least likelihood, against the best explained fault: far below the floor of any reading."""
+
+NETWORKS = 64
+"""Most networks with readings that are held at a time."""
+
+
+def fault_names(model: SystemModel) -> tuple[str, ...]:
+    """All faults of a machine, and last that there is none."""
+    return (*(f"{c}.{m}" for c, m in model.faults()), NONE)
+
+
+def job_of(machine: Machine, readings: Sequence[Written], complaint: str) -> Job:
+    """A job that holds these readings and nothing else."""
+    taken = tuple(
+        Reading(f"R{i}", i, w.test, w.values, w.taken(), AT) for i, w in enumerate(readings, 1)
+    )
+    model = machine.model
+    names = (model.id, model.variant, complaint, (), model.version, "", "")
+    return Job("past", *names, opened_at=AT, readings=taken)
+
+
+@dataclass
+class ReadingWorth:
+    """Likelihood of readings under each single fault of one machine, and under none.
+
+    The machine's priors play no part: flat ones take their place and are divided out.
+    """
+
+    machine: Machine
+    _kept: dict[tuple[Written, ...], Array] = field(default_factory=dict)
+    _networks: dict[tuple[Written, ...], FoldedNetwork] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.machine = replace(self.machine, priors=flat_priors(self.machine.model))
+        self._complaint = next(iter(self.machine.model.complaints))
+        single: list[State] = [(fault,) for fault in self.machine.model.faults()]
+        self._states = (*single, ())
+        self._before = self._log_weights(())
+
+    def __call__(self, readings: tuple[Written, ...]) -> Array:
+        """P(readings | fault), largest 1, in the order of :func:`fault_names`.
+
+        Raises
+        ------
+        ReadingError
+            When a value cannot be one of its test's.
+        EvidenceError
+            When no fault explains the readings.
+        """
+        if readings not in self._kept:
+            logs = self.log_likelihoods(readings)
+            top = float(logs.max())
+            if not math.isfinite(top):
+                raise EvidenceError("no single fault explains these readings together")
+            self._kept[readings] = np.maximum(np.exp(logs - top), LEAST)
+        return self._kept[readings]
+
+    def log_likelihoods(self, readings: tuple[Written, ...]) -> Array:
+        """Log P(readings | fault), errors as above; -inf for what cannot be."""
+        return np.asarray(self._log_weights(readings) - self._before)
+
+    def outcomes(self, readings: tuple[Written, ...], after: Written) -> Array:
+        """P(outcome of one more test | fault, readings); rows by fault, each sums to 1."""
+        _, predictive = self.machine.predictive(after.test, after.taken())
+        p = self._folded(readings).outcomes(predictive)
+        return np.asarray(p / p.sum(axis=1, keepdims=True))
+
+    def _log_weights(self, readings: tuple[Written, ...]) -> Array:
+        return self._folded(readings).log_weights
+
+    def _folded(self, readings: tuple[Written, ...]) -> FoldedNetwork:
+        if readings not in self._networks:
+            if len(self._networks) >= NETWORKS:
+                self._networks.clear()
+            job = job_of(self.machine, readings, self._complaint)
+            network = network_of(self.machine, job, understand(self.machine, job))
+            self._networks[readings] = FoldedNetwork(network, self._states)
+        return self._networks[readings]
+
+
+def closing_likelihood(
+    faults: Sequence[str], named: str, right: float, part: float, suspicion: Array
+) -> Array:
+    """P(a closing names ``named`` | true fault), for every true fault.
+
+    Parameters
+    ----------
+    faults : names, in order
+        All that it could be, ``none.elec`` among them.
+    named : str
+        What the closing says.
+    right, part : float
+        Shares of closings that name the fault itself, and the part but another mode.
+    suspicion : (n_faults,) array
+        How far the shop had reason to suspect each (any common scale), > 0.
+
+    Notes
+    -----
+    A wrong mode falls on the other modes of the part, a wrong part on other parts, each in
+    proportion to suspicion. What has nowhere to fall (a part with one mode) joins the rest.
+    """
+    same, other = _parts(tuple(faults))
+    at = list(faults).index(named)
+    inside, outside = other @ suspicion, ~same @ suspicion  # other modes of a part; other parts
+    share_part = np.where(other.any(axis=1), part, 0.0)
+    # Where nothing else could be suspected the share of such closings stays unused.
+    of_part = suspicion[at] / np.where(inside > 0, inside, np.inf)
+    of_rest = suspicion[at] / np.where(outside > 0, outside, np.inf)
+    out = np.where(same[at], share_part * of_part, (1 - right - share_part) * of_rest)
+    out[at] = right
+    return np.asarray(out)
+
+
+@lru_cache(maxsize=64)
+def _parts(faults: tuple[str, ...]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Whether two faults are of one part, and whether they are two modes of one."""
+    parts = np.array([f.split(".")[0] for f in faults])
+    same = parts[:, None] == parts
+    return same, same & ~np.eye(len(faults), dtype=bool)
+
+
+def told_likelihood(
+    faults: Sequence[str], told: Sequence[Told], learning: Learning, suspicion: Array
+) -> Array:
+    """P(all closings of a job | true fault), up to a factor, for a job with one fault.
+
+    A closing without a fault says nothing; several in one closing are guesses, one as good as
+    another.
+    """
+    out = np.ones(len(faults))
+    for item in told:
+        grade = learning.grade(item.grade)
+        guesses = [
+            closing_likelihood(faults, f, grade.right, grade.part, suspicion) for f in item.faults
+        ]
+        if guesses:
+            out = out * np.mean(guesses, axis=0)
+    return out
+
+
+def together(told: Sequence[Told], learning: Learning) -> tuple[str, ...]:
+    """The faults of a job closed with several at once; empty where there is one, or a guess."""
+    last = told[-1]
+    sure = learning.grade(last.grade).right >= 0.5
+    return last.faults if sure and len(last.faults) > 1 else ()
+
+
+def link_share(priors: PriorSet, fault: str, others: Sequence[str]) -> float:
+    """Share of a second fault that counts for itself, not for having been brought on.
+
+    A link multiplies the odds of ``fault`` by ``times`` when another is there; of such pairs
+    1 / times would be there without the link.
+    """
+    times = 1.0
+    for link in priors.links:
+        if link.raises == fault and (link.given == "any" or link.given in others):
+            times *= link.times
+    return 1.0 / max(times, 1.0)

@@ -1,0 +1,101 @@
+"""Minutes that the advice would have saved or cost, on jobs as they were done.
+
+A job is done over with the tests that were really done, in the order that information per
+minute would have chosen, until the part that proved to be at fault stands out; and in the
+order they were done in, until the same. Only what was measured can be replayed: a better test
+that nobody did is not seen, so what is saved is a floor under what the advice may save.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchodds.basics.quantities import to_base
+from benchodds.basics.tables import Array
+from benchodds.choose.planning import mutual_information
+from benchodds.learn.cases import Written
+from benchodds.learn.likelihoods import ReadingWorth, fault_names
+from benchodds.model.system import SystemModel
+
+
+@dataclass(frozen=True)
+class Replay:
+    """Minutes until the part stood out, as done and as advised, and whether it ever did."""
+
+    done: float
+    advised: float
+    found: bool
+
+    @property
+    def saved(self) -> float:
+        """Minutes saved; negative when the advice cost more."""
+        return self.done - self.advised
+
+
+def replay(
+    worth: ReadingWorth, readings: Sequence[Written], shares: Array, truth: int, sure: float
+) -> Replay:
+    """One job done over.
+
+    Parameters
+    ----------
+    shares : (n_faults,) array
+        Odds before any reading, in the order of :func:`fault_names`.
+    truth : int
+        Index of the fault that proof found.
+    sure : float
+        Probability of its part at which the search is over.
+    """
+    model = worth.machine.model
+    names = fault_names(model)
+    part = np.array([f.split(".")[0] == names[truth].split(".")[0] for f in names])
+
+    def over(order: Sequence[Written]) -> bool:
+        return _part(worth, order, shares, part) >= sure
+
+    as_done: list[Written] = []
+    while len(as_done) < len(readings) and not over(as_done):
+        as_done.append(readings[len(as_done)])
+    advised: list[Written] = []
+    rest = list(readings)
+    while rest and not over(advised):
+        advised.append(rest.pop(_best(worth, advised, rest, shares)))
+    return Replay(minutes(model, as_done), minutes(model, advised), over(advised) or over(as_done))
+
+
+def minutes(model: SystemModel, order: Sequence[Written]) -> float:
+    """Labour of tests in an order: their own minutes, and set-ups when first needed."""
+    opened: set[str] = set()
+    total = 0.0
+    for reading in order:
+        needed = set(model.setups_of(reading.test)) - opened
+        total += model.minutes(reading.test)
+        total += sum(to_base(model.setups[s].minutes, "min") for s in needed)
+        opened |= needed
+    return total
+
+
+def _posterior(worth: ReadingWorth, order: Sequence[Written], shares: Array) -> Array:
+    p = shares * (worth(tuple(order)) if order else 1.0)
+    return np.asarray(p / p.sum())
+
+
+def _part(worth: ReadingWorth, order: Sequence[Written], shares: Array, part: Array) -> float:
+    return float(_posterior(worth, order, shares) @ part)
+
+
+def _best(
+    worth: ReadingWorth, done: Sequence[Written], rest: Sequence[Written], shares: Array
+) -> int:
+    """Which of the remaining tests tells most per minute now."""
+    p = _posterior(worth, done, shares)
+    model = worth.machine.model
+    before = minutes(model, done)
+    rates = []
+    for reading in rest:
+        cost = minutes(model, [*done, reading]) - before
+        rates.append(mutual_information(p, worth.outcomes(tuple(done), reading)) / cost)
+    return int(np.argmax(rates))

@@ -1,0 +1,1 @@
+"""How readings arise from quantities: likelihoods and predictions."""

@@ -1,0 +1,314 @@
+"""What every reading has in common: parsing, evaluating, what is not said.
+
+An instrument belongs to one test. It gives a table over the quantities the test reads and the
+gear behind it, either for a reading that was taken (``likelihood``) or for every outcome that
+could come (``predictive``). What was not said about a reading is summed over here; what is
+shared between readings (operator, adapter, meter, leads) stays a variable of the table, so
+that it is never counted twice.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from abc import ABC, abstractmethod
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchodds.basics.errors import ModelError, ReadingError, nearest
+from benchodds.basics.formula import parse_distribution, parse_expression
+from benchodds.basics.quantities import (
+    Accuracy,
+    Expect,
+    Value,
+    parse_accuracy,
+    parse_value,
+    show,
+    to_base,
+)
+from benchodds.basics.tables import Array, Table, Variable
+from benchodds.model.gear import Bench
+from benchodds.model.jobs import Technique
+from benchodds.model.system import Test
+
+OUTCOME = "outcome"
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One thing a test could show: ``sign`` is +1 within the limit, -1 outside, 0 neither."""
+
+    label: str
+    sign: int
+
+
+MAX_SIGNAL_VALUES = 8_000_000
+"""Most combinations of quantities' points at which a signal is worked out."""
+
+
+class Instrument(ABC):
+    """The reading model of one test on one machine variant and bench."""
+
+    def __init__(
+        self, name: str, test: Test, bench: Bench, variables: Mapping[str, Variable]
+    ) -> None:
+        self.name = name
+        self.test = test
+        self.bench = bench
+        self.variables = variables
+        self.slip = bench.slip.chance
+        texts = [t for t in (test.signal, test.in_circuit) if t]
+        used = {n: None for t in texts for n in parse_expression(t).names}
+        self.quantities = tuple(n for n in used if n in variables)
+        self.cranked = "rpm" in used
+        low, high = (to_base(v, test.unit) for v in test.span) if test.span else (1e-3, 1e3)
+        self.span = (low, high)
+        self.limit_min = (
+            to_base(test.limit.min, test.unit) if test.limit and test.limit.min else None
+        )
+        self.limit_max = (
+            to_base(test.limit.max, test.unit) if test.limit and test.limit.max else None
+        )
+
+    # ---- what may be written -------------------------------------------------------------
+
+    def expect(self) -> Expect:
+        """What the reading parser needs to know about this test."""
+        if self.test.kind == "look":
+            return Expect(self.name, "", words=self.test.outcomes)
+        if self.test.kind == "spark":
+            return Expect(self.name, "", words=("none", "weak", "strong"), sparks=True)
+        return Expect(self.name, self.test.unit, span=self.span)
+
+    def parse(self, texts: Sequence[str]) -> tuple[Value, ...]:
+        """Parse what was written; ReadingError when it cannot be this test's reading."""
+        if not texts:
+            raise ReadingError(
+                f"no value given for {self.name}; write what it showed, or not-taken"
+            )
+        return tuple(parse_value(t, self.expect()) for t in texts)
+
+    def sign(self, value: Value) -> int:
+        """+1 when a bare comparison passes the value, -1 when it fails it, 0 when it cannot say."""
+        if value.kind == "word":
+            return (1 if value.word in self.test.passes else -1) if self.test.passes else 0
+        if value.kind == "sparks":
+            return {"strong": 1, "none": -1}.get(value.word or "", -1)
+        if value.kind in ("number", "over-range"):
+            number = math.inf if value.kind == "over-range" else value.number
+            assert number is not None
+            return self._sign(number, number)
+        return 0
+
+    def _sign(self, low: float, high: float) -> int:
+        if self.limit_min is None and self.limit_max is None:
+            return 0
+        if self.limit_min is not None and low < self.limit_min:
+            return -1
+        if self.limit_max is not None and high > self.limit_max:
+            return -1
+        return 1
+
+    # ---- a reading that was taken --------------------------------------------------------
+
+    def likelihood(
+        self, values: Sequence[Value], technique: Technique, hookup: str
+    ) -> Table | None:
+        """Likelihood of the written values; None when they say nothing (not taken, refused).
+
+        ``hookup`` names the variable of this placing of the probes, where one plays a part.
+        """
+        told = [v for v in values if v.kind not in ("not-taken", "refused", "impossible")]
+        return self._whole(self._likelihood(told, technique, hookup)) if told else None
+
+    @abstractmethod
+    def _likelihood(self, values: Sequence[Value], technique: Technique, hookup: str) -> Table: ...
+
+    def predictive(
+        self, technique: Technique, edges: Array | None = None, hookup: str | None = None
+    ) -> tuple[tuple[Outcome, ...], Table]:
+        """All outcomes of a fresh reading and P(outcome | scope); outcome is the last axis.
+
+        ``edges`` are the bins of a number (the usual ones without it); what cannot show
+        numbers has no use for them. The hook-up of a fresh reading is summed over here,
+        unless ``hookup`` names the placing of the probes that it shares.
+        """
+        outcomes, table = self._predictive(technique, edges, hookup)
+        return outcomes, self._whole(table)
+
+    @abstractmethod
+    def _predictive(
+        self, technique: Technique, edges: Array | None, hookup: str | None
+    ) -> tuple[tuple[Outcome, ...], Table]: ...
+
+    def _whole(self, table: Table) -> Table:
+        """The table with every axis at its variable's full length."""
+        shape = [
+            self.variables[v].size if v in self.variables else n
+            for v, n in zip(table.scope, table.p.shape, strict=True)
+        ]
+        return Table(table.scope, np.broadcast_to(table.p, shape))
+
+    # ---- what was not said ---------------------------------------------------------------
+
+    def options(
+        self, values: Sequence[Value], technique: Technique
+    ) -> dict[str, list[tuple[float, Technique]]]:
+        """What was not said of a reading: the answers with their weights, by technique field.
+
+        Each list sums to 1, and so weighted the likelihoods add up to that of the reading
+        (of temperature, only as nearly as three points stand for its law).
+        """
+        out: dict[str, list[tuple[float, Technique]]] = {}
+        if self.cranked and technique.how is None:
+            methods = self._methods(technique)
+            total = sum(w for w, _ in methods)
+            out["how"] = [(w / total, replace(technique, how=h)) for w, h in methods]
+        if self.test.in_circuit and technique.unplugged is None:
+            p = self.test.p_unplugged
+            out["unplugged"] = [
+                (w, replace(technique, unplugged=said)) for w, said in ((p, True), (1 - p, False))
+            ]
+        return out
+
+    def display_uncertainty(self, value: Value, technique: Technique) -> tuple[float, float]:
+        """Standard uncertainty of a number from the meter's accuracy, and its rounding step."""
+        number = value.number or 0.0
+        step = max(value.step or 0.0, self._resolution(number, technique))
+        return self._u(number, technique), step
+
+    # ---- shared pieces -------------------------------------------------------------------
+
+    def _evaluate(
+        self, text: str, extra: Mapping[str, Array], tail: int
+    ) -> tuple[Array, list[int]]:
+        """Evaluate an expression on the quantities' points.
+
+        Returns an array with, for each quantity, one axis of states times sub-points (of
+        length one where the expression does not use it), then ``tail`` axes that ``extra``
+        fills; and the numbers of sub-points.
+        """
+        n = len(self.quantities)
+        inputs: dict[str, Array] = dict(extra)
+        expression = parse_expression(text)
+        subs, full = [], []
+        for i, name in enumerate(self.quantities):
+            points = self.variables[name].points
+            assert points is not None
+            used = name in expression.names
+            subs.append(points.shape[1] if used else 1)
+            full.append(points.size if used else 1)
+            shape = [1] * (n + tail)
+            shape[i] = points.size
+            inputs[name] = points.reshape(shape)
+        if math.prod(full) > MAX_SIGNAL_VALUES:
+            raise ModelError(
+                f"tests.{self.name}.signal: to be worked out at {math.prod(full):,} points, more "
+                f"than {MAX_SIGNAL_VALUES:,}; let a quantity stand between, or take coarser grids"
+            )
+        value = expression(inputs)
+        target = (*full, *np.broadcast_shapes(*[np.shape(a)[n:] for a in extra.values()], ()))
+        return np.broadcast_to(value, np.broadcast_shapes(value.shape, target)), subs
+
+    def _average(self, p: Array, subs: list[int]) -> Array:
+        """Average over the sub-points of every quantity axis."""
+        shape: list[int] = []
+        axes = []
+        for i, k in enumerate(subs):
+            shape += [p.shape[i] // k, k]
+            axes.append(2 * i + 1)
+        return np.asarray(p.reshape((*shape, *p.shape[len(subs) :])).mean(axis=tuple(axes)))
+
+    def _random(self, lead: int, tail: int, n: int = 7) -> tuple[dict[str, Array], Array]:
+        """Points of the test's own random inputs as one flat axis at ``lead``, and weights."""
+        grids = [parse_distribution(t).points(n) for t in self.test.random.values()]
+        weights = np.ones(1)
+        axes: list[Array] = []
+        for x, w in grids:
+            axes = [np.repeat(a, len(x)) for a in axes]
+            axes.append(np.tile(x, len(weights)))
+            weights = np.multiply.outer(weights, w).ravel()
+        shape = [1] * lead + [len(weights)] + [1] * tail
+        return {k: a.reshape(shape) for k, a in zip(self.test.random, axes, strict=True)}, weights
+
+    def _methods(self, technique: Technique) -> list[tuple[float, str]]:
+        """Cranking methods with weights: the one said, or all of them."""
+        known = self.bench.cranking
+        if technique.how is not None:
+            if technique.how not in known:
+                raise ReadingError(
+                    f"'{technique.how}' is not a way of cranking{nearest(technique.how, known)}"
+                )
+            return [(1.0, technique.how)]
+        return [(m.share, name) for name, m in known.items() if m.share > 0]
+
+    def _circuits(self, technique: Technique) -> list[tuple[float, str]]:
+        """The signal unplugged as it should be, and left in circuit, with weights."""
+        test = self.test
+        if not test.in_circuit:
+            return [(1.0, test.signal)]
+        p = test.p_unplugged if technique.unplugged is None else float(technique.unplugged)
+        return [(w, s) for w, s in ((p, test.signal), (1 - p, test.in_circuit)) if w > 0]
+
+    def _accuracy(self, technique: Technique) -> Accuracy:
+        default = {"V": self.bench.meter.dc_volts, "ohm": self.bench.meter.ohms}
+        return parse_accuracy(
+            technique.accuracy or default.get(self.test.unit, self.bench.meter.other)
+        )
+
+    def _resolution(self, number: float, technique: Technique) -> float:
+        """Display step of the range that a reading was taken on."""
+        if technique.range_top is not None:
+            return technique.range_top / self.bench.meter.counts
+        ranges = {"V": self.bench.meter.volt_ranges, "ohm": self.bench.meter.ohm_ranges}
+        tops = [to_base(r, self.test.unit) for r in ranges.get(self.test.unit, ())]
+        top = next((t for t in tops if t >= abs(number)), tops[-1] if tops else 0.0)
+        return top / self.bench.meter.counts if top else abs(number) * 1e-3
+
+    def _u(self, number: float, technique: Technique) -> float:
+        """Standard uncertainty of a display from the meter's accuracy (JCGM 100, 4.3.7)."""
+        step = self._resolution(number, technique)
+        top = technique.range_top
+        return max(self._accuracy(technique).standard_uncertainty(number, step, top), 1e-12)
+
+    def _slip_chance(self, low: float, high: float) -> float:
+        """Chance that a slip shows something in the cell: zero, or anything in the span."""
+        bottom, top = max(self.span[0], 1e-9), self.span[1]
+        p = self.bench.slip.zero if low <= 0.0 <= high else 0.0
+        lo, hi = min(max(low, bottom), top), min(max(high, bottom), top)
+        if hi > lo:
+            p += (1 - self.bench.slip.zero) * math.log(hi / lo) / math.log(top / bottom)
+        return max(p, 1e-9)
+
+    def numeric_edges(self) -> Array:
+        """Edges of planning bins: log spaced over the span, with the limits among them."""
+        low, high = self.span
+        marks = [m for m in (self.limit_min, self.limit_max) if m]
+        points = [low, *[m for m in marks if low < m < high], high]
+        edges: list[float] = []
+        for a, b in itertools.pairwise(points):
+            n = max(2, round(12 * math.log(b / a) / math.log(high / low)))
+            edges += list(np.geomspace(a, b, n + 1)[:-1])
+        return np.array([*edges, high])
+
+    def _bin_outcomes(self, edges: Array) -> tuple[Outcome, ...]:
+        unit = self.test.unit
+        inner = [
+            Outcome(f"{show(a, unit)} to {show(b, unit)}", self._sign(a, b))
+            for a, b in itertools.pairwise(edges)
+        ]
+        return (
+            Outcome(f"below {show(edges[0], unit)}", self._sign(0.0, edges[0])),
+            *inner,
+            Outcome(f"above {show(edges[-1], unit)}", self._sign(edges[-1], edges[-1])),
+        )
+
+
+def bins(cdf: Array) -> Array:
+    """Bin probabilities from a distribution function at edges, tails included."""
+    zero = np.zeros((*cdf.shape[:-1], 1))
+    return np.asarray(
+        np.maximum(np.diff(np.concatenate([zero, cdf, zero + 1.0], axis=-1), axis=-1), 0.0)
+    )

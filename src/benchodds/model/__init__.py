@@ -1,0 +1,1 @@
+"""What model, bench and prior files may say, and what a job is."""

@@ -1,0 +1,235 @@
+"""The gear: the bench's own numbers (read from a data file) and the latent nodes they make.
+
+Adapter, meter, leads and operator speed are shared by all readings of a session: one node
+each. A hook-up is a node per placing of the probes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field
+
+from benchodds.basics.errors import ModelError, nearest
+from benchodds.basics.formula import parse_distribution
+from benchodds.basics.quantities import parse_impedance
+from benchodds.basics.tables import Table, Variable
+from benchodds.basics.validation import validate
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Operator(_Strict):
+    """Speed factor of a person, shared by a session."""
+
+    speed: str
+    points: int = Field(ge=1, le=25)
+    provenance: str
+
+
+class Cranking(_Strict):
+    """One way of turning the engine."""
+
+    title: str
+    rpm: str
+    no_turn: float = Field(ge=0, lt=1)
+    capture: str
+    share: float = Field(ge=0, le=1)
+    setup: str = ""
+    provenance: str
+
+
+class Capture(_Strict):
+    """Share of the true peak that is caught: a mixture of two beta laws."""
+
+    good: str
+    poor: str
+    weight: dict[str, float]
+    provenance: str
+
+
+class Adapter(_Strict):
+    """The peak-hold adapter."""
+
+    dead: float = Field(gt=0, lt=1)
+    prove_at: float = Field(gt=0, le=1)
+    diode: str
+    hold: str
+    hold_points: int = Field(ge=1, le=9)
+    gate: str
+    provenance: str
+
+
+class Hookup(_Strict):
+    """Chances that the probes touch poorly (a share of the peak arrives) or not at all."""
+
+    poor: float = Field(gt=0, lt=0.5)
+    poor_share: str
+    bad: float = Field(gt=0, lt=0.5)
+    provenance: str
+
+
+class Meter(_Strict):
+    """A meter when nothing is said about it."""
+
+    bad: float = Field(gt=0, lt=1)
+    bad_spread: float
+    input: dict[str, float]
+    dc_volts: str
+    ohms: str
+    other: str
+    volt_ranges: tuple[str, ...]
+    ohm_ranges: tuple[str, ...]
+    counts: int
+    over_range_when_open: float
+    over_range_by_contact: float
+    auto_range: float
+    unstable_good: float
+    unstable_bad: float
+    provenance: str
+
+
+class Leads(_Strict):
+    """Lead and contact resistance in an ohms reading."""
+
+    raw: str
+    points: int = Field(ge=1, le=15)
+    nulled: str
+    nulled_share: float
+    contact: str
+    provenance: str
+
+
+class Sparks(_Strict):
+    """The eye."""
+
+    missed: dict[Literal["dark", "shade", "daylight"], float]
+    imagined: float
+    light: dict[Literal["dark", "shade", "daylight"], float]
+    provenance: str
+
+
+class Slip(_Strict):
+    """Floor under every likelihood."""
+
+    chance: float = Field(gt=0, lt=0.2)
+    zero: float = Field(ge=0, le=1)
+    provenance: str
+
+
+class Fade(_Strict):
+    """Mean time and number of jobs until something has happened to an item."""
+
+    time: str
+    jobs: float = Field(gt=0)
+
+
+class Cards(_Strict):
+    """What lasts from one job to the next, and what a proof of the adapter leaves in doubt."""
+
+    fade: dict[Literal["adapter", "meter", "input", "leads"], Fade]
+    proved_dead: float = Field(gt=0, lt=0.5)
+    provenance: str
+
+
+class Bench(_Strict):
+    """All of the bench file."""
+
+    schema_: Literal[1] = Field(alias="schema")
+    id: str
+    version: str
+    operator: Operator
+    cranking: dict[str, Cranking]
+    capture: Capture
+    adapter: Adapter
+    hookup: Hookup
+    meter: Meter
+    leads: Leads
+    temperature: dict[str, Any]
+    sparks: Sparks
+    slip: Slip
+    cards: Cards
+
+
+def turned(bench: Bench, shares: Mapping[str, float]) -> Bench:
+    """The bench with other shares of the ways of cranking, as they are on one kind of machine.
+
+    Raises
+    ------
+    ModelError
+        A way that the bench does not know, or no share above zero.
+    """
+    for name in shares:
+        if name not in bench.cranking:
+            raise ModelError(
+                f"cranking.{name}: '{name}' is not a way of cranking{nearest(name, bench.cranking)}"
+            )
+    if shares and not sum(shares.values()) > 0:
+        raise ModelError("cranking: the shares are all zero")
+    ways = {
+        name: way.model_copy(update={"share": shares.get(name, 0.0)})
+        for name, way in bench.cranking.items()
+    }
+    return bench.model_copy(update={"cranking": ways})
+
+
+def build_bench(raw: Mapping[str, Any]) -> Bench:
+    """Check a parsed bench file; ModelError names key, finding and remedy."""
+    bench, problems, _ = validate(Bench, raw)
+    if bench is None or problems:
+        raise ModelError("\n".join(problems))
+    return bench
+
+
+def gear_nodes(bench: Bench) -> tuple[dict[str, Variable], dict[str, Table]]:
+    """The session's latent nodes with their priors: operator, adapter, meter, input, leads.
+
+    Continuous ones stand on Gauss-Hermite points, exact for smooth likelihoods.
+    """
+    variables: dict[str, Variable] = {}
+    tables: dict[str, Table] = {}
+
+    def numeric(name: str, text: str, n: int, unit: str) -> None:
+        x, w = parse_distribution(text).gauss(n)
+        states = tuple(f"{v:.4g}" for v in x)
+        variables[name] = Variable(name, states, x[:, None], unit)
+        tables[name] = Table((name,), w)
+
+    def named(name: str, shares: Mapping[str, float]) -> None:
+        variables[name] = Variable(name, tuple(shares))
+        p = np.array(list(shares.values()))
+        tables[name] = Table((name,), p / p.sum())
+
+    numeric("operator", bench.operator.speed, bench.operator.points, "")
+    # A live adapter by the size of its capacitor, and a dead one: one node, as both persist.
+    held, w = parse_distribution(bench.adapter.hold).gauss(bench.adapter.hold_points)
+    p_dead = bench.adapter.dead
+    variables["adapter"] = Variable(
+        "adapter",
+        (*(f"ok {c:.2g} uF" for c in held), "dead"),
+        np.append(held, 0.0)[:, None],
+        "uF",
+    )
+    tables["adapter"] = Table(("adapter",), np.append((1 - p_dead) * w, p_dead))
+    named("meter", {"ok": 1 - bench.meter.bad, "off": bench.meter.bad})
+    named("input", bench.meter.input)
+    ohm = [parse_impedance(k).at(None) or 0.0 for k in bench.meter.input]
+    variables["input"] = Variable("input", tuple(bench.meter.input), np.array(ohm)[:, None], "ohm")
+    numeric("leads", bench.leads.raw, bench.leads.points, "ohm")
+    return variables, tables
+
+
+def hookup_shares(bench: Bench) -> NDArray[np.float64]:
+    """Chances of a sound, a poor and a bad placing of the probes."""
+    poor, bad = bench.hookup.poor, bench.hookup.bad
+    return np.array([1 - poor - bad, poor, bad])
+
+
+def hookup_node(name: str, bench: Bench) -> tuple[Variable, Table]:
+    """One placing of the probes: ok, poor or bad."""
+    return Variable(name, ("ok", "poor", "bad")), Table((name,), hookup_shares(bench))

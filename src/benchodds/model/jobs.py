@@ -1,0 +1,406 @@
+"""The job: an append-only record of events, and its state as a fold over them.
+
+Pure: no disk, no clock, no randomness; times and tokens come in with the events.
+What an event holds is said in one table, `_SHAPES`, and what may follow what in one place,
+`_step`. The builders (`reading_event`, ...) ask them before they hand out an event, `fold`
+asks them for every event of a stored history, so the two cannot disagree.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
+from datetime import datetime, timedelta
+from typing import Any, Literal, Self
+
+from benchodds.basics.errors import (
+    BenchoddsError,
+    JobError,
+    ReadingError,
+    UnknownNameError,
+    nearest,
+)
+
+EventKind = Literal[
+    "opened", "reading", "struck", "setup", "gear", "action", "note", "closed", "reopened"
+]
+_NAME = re.compile(r"[^\W_][\w-]{0,63}")
+_NAMES = "1 to 64 letters, digits, - and _, a letter or digit first, not a bare number"
+_DEEPEST = 20  # nesting of an event's data
+_OPENED_WITH = ("system", "variant", "complaint", "model_version", "prior_set", "prior_version")
+# What an event's data must hold; more is allowed and kept.
+_TEXT, _MAYBE, _FLAG = "a text that is not blank", "a text or left out", "true or false"
+_TEXTS, _VALUES = "a list of texts", "a list of one text or more, none blank"
+_TABLE, _ITEMS = "a table of names and values", "a table of at least one name and value"
+_FITS: dict[str, Callable[[Any], bool]] = {
+    _TEXT: lambda v: isinstance(v, str) and v.strip() != "",
+    _MAYBE: lambda v: v is None or isinstance(v, str),
+    _FLAG: lambda v: isinstance(v, bool),
+    _TEXTS: lambda v: isinstance(v, list) and all(map(_FITS[_TEXT], v)),
+    _VALUES: lambda v: v != [] and _FITS[_TEXTS](v),
+    _TABLE: lambda v: isinstance(v, dict),
+    _ITEMS: lambda v: isinstance(v, dict) and v != {},
+}
+_SHAPES: dict[EventKind, dict[str, str]] = {
+    "opened": dict.fromkeys(_OPENED_WITH, _TEXT) | {"contexts": _TEXTS, "name": _MAYBE},
+    "reading": {"test": _TEXT, "values": _VALUES, "technique": _TABLE, "note": _MAYBE},
+    "struck": {"reading": _TEXT, "reason": _TEXT},
+    "setup": {"setup": _TEXT, "open": _FLAG},
+    "gear": {"items": _ITEMS},
+    "action": {"repair": _TEXT, "note": _MAYBE},
+    "note": {"text": _TEXT},
+    "closed": {"verdict": _TABLE},
+    "reopened": {"reason": _MAYBE},
+}
+# Asked when a technique is recorded; of a stored one only the types, so that these may widen.
+_TYPES = {"range_top": float, "temp_c": float, "kicks": int, "unplugged": bool, "same_hookup": bool}
+_SENSIBLE: tuple[tuple[str, Callable[[Any], bool], str], ...] = (
+    ("kicks", lambda v: v >= 1, "1 or more"),
+    ("range_top", lambda v: 0 < v < math.inf, "above 0"),
+    ("temp_c", lambda v: -60 <= v <= 400, "from -60 to 400 °C"),
+    ("leads", lambda v: v in ("nulled", "raw"), "'nulled' or 'raw'"),
+    ("light", lambda v: v in ("dark", "shade", "daylight"), "'dark', 'shade' or 'daylight'"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One thing that happened on a job; never altered once stored."""
+
+    seq: int  # 1.. within the job, given by the store; 0 = not yet stored
+    at: str  # ISO 8601, UTC, with seconds
+    kind: EventKind
+    data: Mapping[str, Any]  # JSON-able; keys not known here are kept
+    uid: str = ""  # the same token twice is one event, so a retry does no harm
+
+
+@dataclass(frozen=True, slots=True)
+class Technique:
+    """How a reading was taken. None = not said: integrated over, never assumed perfect."""
+
+    how: str | None = None  # cranking method id
+    meter: str | None = None  # "10M", "20k/V" or an instrument id, as written
+    range_top: float | None = None  # base unit
+    accuracy: str | None = None  # "0.8%+3"
+    kicks: int | None = None  # number of kicks when only the best is written
+    leads: str | None = None  # "nulled" | "raw"
+    temp_c: float | None = None
+    unplugged: bool | None = None
+    light: str | None = None  # "dark" | "shade" | "daylight"
+    adapter: str | None = None  # instrument id of the peak adapter
+    operator: str | None = None
+    same_hookup: bool | None = None  # probes not moved since the reading before
+    card: str | None = None  # the instrument's card, when not the job's own
+
+    def as_data(self) -> dict[str, Any]:
+        """Return what was said, as JSON-able data; what was not said is left out."""
+        return {f.name: v for f in fields(self) if (v := getattr(self, f.name)) is not None}
+
+    @classmethod
+    def from_data(cls, data: Mapping[str, Any]) -> Self:
+        """Read back what `as_data` wrote. Raises ReadingError when a value is of another type."""
+        known = {f.name: data[f.name] for f in fields(cls) if data.get(f.name) is not None}
+        for key, value in known.items():
+            kind = _TYPES.get(key, str)
+            if kind is float and type(value) is int:
+                known[key] = float(value)
+            elif not isinstance(value, kind) or (isinstance(value, bool) != (kind is bool)):
+                want = {str: "a text", bool: "true or false", int: "a whole number"}
+                raise ReadingError(f"{key} is {value!r}; it should be {want.get(kind, 'a number')}")
+        return cls(**known)
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One reading as written down. A struck one stays on record and keeps its number."""
+
+    id: str  # "R1", "R2", ... in order of recording
+    seq: int  # of its event
+    test: str
+    values: tuple[str, ...]  # as written; several = several kicks or tries in one hook-up
+    technique: Technique
+    at: str
+    struck: str | None = None  # reason, when withdrawn
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SetupMark:
+    """An explicit statement that a set-up is open or closed; later readings may override it."""
+
+    seq: int
+    setup: str
+    open: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """A repair that was done."""
+
+    seq: int
+    at: str
+    repair: str
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A free remark; it carries no likelihood."""
+
+    seq: int
+    at: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A job as its events so far say it is."""
+
+    id: str
+    system: str
+    variant: str
+    complaint: str
+    contexts: tuple[str, ...]
+    model_version: str  # with the two below: what the job was opened with
+    prior_set: str
+    prior_version: str
+    opened_at: str
+    name: str | None = None
+    closed: Mapping[str, Any] | None = None  # verdict of the last close, maybe {}; None = open
+    closed_at: str | None = None
+    readings: tuple[Reading, ...] = ()  # all, struck ones included
+    setup_log: tuple[SetupMark, ...] = ()
+    gear: Mapping[str, Any] = field(default_factory=dict)  # declared; the latest word wins
+    actions: tuple[Action, ...] = ()
+    notes: tuple[Note, ...] = ()
+    events: tuple[Event, ...] = ()
+
+    @property
+    def live_readings(self) -> tuple[Reading, ...]:
+        """The readings that have not been struck."""
+        return tuple(r for r in self.readings if r.struck is None)
+
+    @property
+    def is_closed(self) -> bool:
+        """Whether the job is closed; an empty verdict closes it too."""
+        return self.closed is not None
+
+    @property
+    def setups(self) -> dict[str, bool]:
+        """The last explicit word on each set-up: is it open?"""
+        return {mark.setup: mark.open for mark in self.setup_log}
+
+
+def check_name(name: str) -> str:
+    """Return a job's name in its one written form (Unicode NFC). Raises JobError if unfit."""
+    text = unicodedata.normalize("NFC", name)
+    if not _NAME.fullmatch(text) or text.isnumeric():
+        raise JobError(f"'{name}' cannot name a job; use {_NAMES}")
+    return text
+
+
+def fold(job_id: str, events: Iterable[Event]) -> Job:
+    """Return the job that a history adds up to; an event repeated with its token counts once.
+    Raises JobError, naming the event, when the history is not a legal one."""
+    job: Job | None = None
+    seen: dict[str, Event] = {}
+    for n, event in enumerate(events, start=1):
+        try:
+            if not _is_repeat(seen.get(event.uid), event):
+                job = _step(job_id, job, event)
+                seen |= {event.uid: job.events[-1]} if event.uid else {}
+        except BenchoddsError as error:
+            raise JobError(f"job '{job_id}', event {n} ({event.kind}): {error}") from error
+    if job is None:
+        raise JobError(f"job '{job_id}' has no events; the first should be 'opened'")
+    return job
+
+
+def amend(job: Job, event: Event) -> Job:
+    """Return the job with one more event; the same job when that very event is in it already.
+    Raises JobError (UnknownNameError, ReadingError) when the event may not follow."""
+    return job if _is_repeat(_known(job, event.uid), event) else _step(job.id, job, event)
+
+
+def open_event(
+    *,
+    at: str,
+    uid: str,
+    system: str,
+    variant: str,
+    complaint: str,
+    contexts: Sequence[str],
+    model_version: str,
+    prior_set: str,
+    prior_version: str,
+    name: str | None = None,
+) -> Event:
+    """Return the event that opens a job. Raises JobError when a part is missing or malformed."""
+    values = (system, variant, complaint, model_version, prior_set, prior_version)
+    data: dict[str, Any] = dict(zip(_OPENED_WITH, values, strict=True))
+    data |= {"contexts": contexts, "name": None if name is None else check_name(name)}
+    return _built(None, "opened", at, uid, data)
+
+
+def reading_event(
+    job: Job,
+    *,
+    at: str,
+    uid: str,
+    test: str,
+    values: Sequence[str],
+    technique: Technique,
+    note: str | None = None,
+) -> Event:
+    """Return the event that records a reading. Raises JobError; ReadingError on its technique."""
+    said = Technique.from_data(technique.as_data())
+    for key, fits, want in _SENSIBLE:
+        if (value := getattr(said, key)) is not None and not fits(value):
+            raise ReadingError(f"{key} is {value!r}; it should be {want}")
+    data = {"test": test, "values": values, "technique": said.as_data(), "note": note}
+    return _built(job, "reading", at, uid, data)
+
+
+def strike_event(job: Job, reading_id: str, *, at: str, uid: str, reason: str) -> Event:
+    """Return the event that withdraws a reading. Raises UnknownNameError, or JobError if struck."""
+    return _built(job, "struck", at, uid, {"reading": reading_id.upper(), "reason": reason})
+
+
+def setup_event(job: Job, setup: str, is_open: bool, *, at: str, uid: str) -> Event:
+    """Return the event that says a set-up is open or closed. Raises JobError on a closed job."""
+    return _built(job, "setup", at, uid, {"setup": setup, "open": is_open})
+
+
+def gear_event(job: Job, items: Mapping[str, Any], *, at: str, uid: str) -> Event:
+    """Return the event that declares gear; None takes an item back. Raises JobError when empty."""
+    return _built(job, "gear", at, uid, {"items": items})
+
+
+def action_event(job: Job, repair: str, *, at: str, uid: str, note: str | None = None) -> Event:
+    """Return the event that says a repair was done. Raises JobError on a closed job."""
+    return _built(job, "action", at, uid, {"repair": repair, "note": note})
+
+
+def note_event(job: Job, text: str, *, at: str, uid: str) -> Event:
+    """Return the event of a free remark, open job or closed. Raises JobError when blank."""
+    return _built(job, "note", at, uid, {"text": text})
+
+
+def close_event(job: Job, *, at: str, uid: str, verdict: Mapping[str, Any]) -> Event:
+    """Return the event that closes the job with a verdict. Raises JobError when closed already."""
+    return _built(job, "closed", at, uid, {"verdict": verdict})
+
+
+def reopen_event(job: Job, *, at: str, uid: str, reason: str | None = None) -> Event:
+    """Return the event that opens a closed job again. Raises JobError when it is open."""
+    return _built(job, "reopened", at, uid, {"reason": reason})
+
+
+def _built(job: Job | None, kind: EventKind, at: str, uid: str, data: Mapping[str, Any]) -> Event:
+    """Return the new event if it may follow; on a retry, the event that its token stands for."""
+    event = Event(0, at, kind, _plain({k: v for k, v in data.items() if v is not None}), uid)
+    if job is not None and (known := _known(job, uid)) and _is_repeat(known, event):
+        return known
+    _step(job.id if job else "", job, event)
+    return event
+
+
+def _known(job: Job, uid: str) -> Event | None:
+    return next((e for e in job.events if e.uid == uid), None) if uid else None
+
+
+def _is_repeat(known: Event | None, event: Event) -> bool:
+    """Whether `known`, which bears the same token, is this event. JobError when it is another."""
+    if known and (known.kind != event.kind or known.data != _plain(event.data)):
+        other = f"event {known.seq} ({known.kind}), which says something else"
+        raise JobError(f"the token '{event.uid}' stands for {other}; give each event its own")
+    return known is not None
+
+
+def _step(job_id: str, job: Job | None, event: Event) -> Job:
+    """Return the job after one more event, numbered; the one judge of what may follow."""
+    at, kind, data = event.at, event.kind, _plain(event.data)
+    seq = len(job.events) + 1 if job else 1
+    if event.seq not in (0, seq):
+        raise JobError(f"numbered {event.seq} where {seq} is due")
+    _check_form(event, data)
+    if (job is None) != (kind == "opened"):
+        raise JobError("a job begins with 'opened', and is opened once")
+    if job is None:
+        facts = {key: data[key] for key in _OPENED_WITH} | {"contexts": tuple(data["contexts"])}
+        job = Job(job_id, **facts, opened_at=at, name=data.get("name"))
+    if kind == "reopened" and not job.is_closed:
+        raise JobError(f"job '{job_id}' is open; only a closed job can be re-opened")
+    if kind not in ("reopened", "note") and job.is_closed:
+        raise JobError(f"job '{job_id}' is closed; re-open it first")
+    new: dict[str, Any] = {"events": (*job.events, replace(event, seq=seq, data=data))}
+    match kind:
+        case "reading":
+            name, values = f"R{len(job.readings) + 1}", tuple(data["values"])
+            said, note = Technique.from_data(data["technique"]), data.get("note")
+            reading = Reading(name, seq, data["test"], values, said, at, note=note)
+            new["readings"] = (*job.readings, reading)
+        case "struck":
+            new["readings"] = _struck(job, data["reading"], data["reason"])
+        case "setup":
+            new["setup_log"] = (*job.setup_log, SetupMark(seq, data["setup"], data["open"]))
+        case "gear":
+            items = {**job.gear, **data["items"]}.items()
+            new["gear"] = {k: v for k, v in items if v is not None}
+        case "action":
+            new["actions"] = (*job.actions, Action(seq, at, data["repair"], data.get("note")))
+        case "note":
+            new["notes"] = (*job.notes, Note(seq, at, data["text"]))
+        case "closed":
+            new |= {"closed": data["verdict"], "closed_at": at}
+        case "reopened":
+            new |= {"closed": None, "closed_at": None}
+    return replace(job, **new)
+
+
+def _struck(job: Job, name: str, reason: str) -> tuple[Reading, ...]:
+    found = next((r for r in job.readings if r.id == name), None)
+    if found is None:
+        known = nearest(name, [r.id for r in job.readings])
+        raise UnknownNameError(f"job '{job.id}' has no reading '{name}'{known}")
+    if found.struck is not None:
+        raise JobError(f"reading {name} is struck already ({found.struck}); nothing is left to do")
+    return tuple(replace(r, struck=reason) if r is found else r for r in job.readings)
+
+
+def _check_form(event: Event, data: Mapping[str, Any]) -> None:
+    """Raise JobError unless the event has its time, its token and what its kind must hold."""
+    if event.kind not in _SHAPES or not isinstance(data, dict):
+        raise JobError(f"'{event.kind}' is not a kind of event known here")
+    for key, want in _SHAPES[event.kind].items():
+        if not _FITS[want](data.get(key)):
+            found = repr(data[key])[:60] if key in data else "missing"
+            raise JobError(f"'{key}' is {found}; it should be {want}")
+    try:
+        is_utc = datetime.fromisoformat(event.at).utcoffset() == timedelta(0)
+    except (TypeError, ValueError):
+        is_utc = False
+    if not is_utc or len(event.at) < len("2025-01-31T09:30:00Z"):
+        raise JobError(f"the time is '{event.at}'; it should be like 2025-01-31T09:30:00Z (UTC)")
+    if len(event.uid) > 200 or not event.uid.isprintable():
+        raise JobError("the event's token should be at most 200 printable characters")
+
+
+def _plain(value: Any, depth: int = 0) -> Any:
+    """Return a copy in plain JSON types, exactly as it comes back from a store."""
+    if value is None or isinstance(value, str | bool):
+        return value
+    is_whole = isinstance(value, int) and -(2**63) <= value < 2**63
+    if is_whole or (isinstance(value, float) and math.isfinite(value)):
+        return value
+    if depth < _DEEPEST:
+        if isinstance(value, list | tuple):
+            return [_plain(v, depth + 1) for v in value]
+        if isinstance(value, Mapping) and all(isinstance(k, str) for k in value):
+            return {k: _plain(v, depth + 1) for k, v in value.items()}
+    shown = repr(value) if isinstance(value, float) else f"this {type(value).__name__}"
+    want = f"texts, finite numbers, true or false, lists and tables, at most {_DEEPEST} deep"
+    raise JobError(f"{shown} cannot be kept in a job's record; use {want}")

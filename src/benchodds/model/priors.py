@@ -1,0 +1,264 @@
+"""Prior sets: what a shop expects before any reading, with the provenance of every row.
+
+Rows give, per complaint, the share of each fault mode among machines with exactly one fault
+(Dirichlet mean; ``strength`` is the pseudo-count behind it). Contexts multiply shares, links
+multiply the odds of one fault when another is present.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field
+from scipy.optimize import brentq
+
+from benchodds.basics.errors import ModelError, UnknownNameError, nearest
+from benchodds.basics.tables import Array, Special, Table
+from benchodds.basics.validation import validate
+from benchodds.model.system import SystemModel
+
+NONE = "none.elec"
+"""The row for machines with nothing electrical at fault."""
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+Interval = tuple[float, float]
+Unnoticed = Annotated[float, Field(gt=0, lt=0.5)]
+
+
+class Row(_Strict):
+    """Share of one fault mode among single faults, by complaint (any common scale).
+
+    ``variants`` gives shares of single machine variants where they differ. ``interval``, on the
+    scale of the shares, and ``jobs``, an expected count, are what tuning knew.
+    """
+
+    fault: str
+    share: dict[str, float]
+    variants: dict[str, dict[str, float]] = {}
+    interval: dict[str, Interval] = {}
+    jobs: dict[str, float] = {}
+    provenance: str = Field(min_length=3)
+
+
+class Context(_Strict):
+    """What the customer tells: multipliers on shares ('exc.*' for all modes, '*' for the rest)."""
+
+    multiply: dict[str, float]
+    interval: dict[str, Interval] = {}
+    provenance: str = Field(min_length=3)
+
+
+class Link(_Strict):
+    """Odds of ``raises`` times ``times`` when ``given`` ('any' = any other fault) is there."""
+
+    given: str
+    raises: str
+    times: float = Field(gt=0)
+    provenance: str = Field(min_length=3)
+
+
+class Together(_Strict):
+    """Share of faulty machines that have two faults or more; ``unnoticed`` is, by
+    complaint, the share of machines that have such a fault and nobody complained of it; it
+    serves jobs that join systems.
+    """
+
+    two_or_more: float = Field(gt=0, lt=0.9)
+    unnoticed: dict[str, Unnoticed] = {}
+    provenance: str = Field(min_length=3)
+
+
+class Spread(_Strict):
+    """A law of the bench, or of a ``system``, as past jobs know it (see ``spreads``).
+
+    ``key`` says where the file states it, ``law`` what takes the place of ``was``; only for one
+    variant or operator where named. ``factor`` is that on the median, with its 90 % interval;
+    ``gain`` by how much it forecast readings of later jobs better, in nats a job.
+    """
+
+    name: str
+    system: str = ""
+    key: str
+    variant: str = ""
+    operator: str = ""
+    law: str
+    was: str
+    jobs: int = 0
+    factor: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    gain: float = 0.0
+    provenance: str = Field(min_length=3)
+
+
+class Tuned(_Strict):
+    """Where a tuned set comes from: which set, which jobs, how sure, what was found."""
+
+    base: str
+    base_version: str
+    sources: tuple[str, ...]
+    jobs: float
+    first: str
+    until: str
+    shop: str = ""
+    half_life_days: float | None = None
+    level: float
+    pooling: dict[str, float] = {}
+    score: dict[str, float] = {}
+    moved: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+class PriorSet(_Strict):
+    """One prior file. ``strengths``, by complaint, go before the common ``strength``."""
+
+    schema_: Literal[1] = Field(alias="schema")
+    id: str
+    version: str
+    system: str
+    notice: str = ""
+    strength: float = Field(gt=0)
+    strengths: dict[str, float] = {}
+    tuned: Tuned | None = None
+    together: Together
+    rows: tuple[Row, ...] = Field(min_length=1)
+    contexts: dict[str, Context] = {}
+    links: tuple[Link, ...] = ()
+    spreads: tuple[Spread, ...] = ()
+
+
+def build_priors(raw: Mapping[str, Any]) -> PriorSet:
+    """Check a parsed prior file on its own; ModelError names key, finding and remedy."""
+    priors, problems, _ = validate(PriorSet, raw)
+    if priors is None or problems:
+        raise ModelError("\n".join(problems))
+    return priors
+
+
+@dataclass(frozen=True)
+class FaultPrior:
+    """Prior of one machine: odds of each mode, independent but for links, and the symptom.
+
+    ``odds[component]`` (n_modes,) are prior odds against good. ``leak`` is P(complaint | no
+    electrical fault); with any fault the complaint is certain. Shares, leak and scale are
+    such that, given the complaint, single faults stand in the shares of the file, no fault
+    has the share of ``none.elec`` and two or more have ``two_or_more`` (before links).
+    ``special`` takes the place of the leak, and ``findings`` join the links, where there are
+    some (see ``joinpriors``).
+    """
+
+    odds: Mapping[str, Array]
+    leak: float
+    links: tuple[Link, ...]
+    special: tuple[Special, ...] = ()
+    findings: Mapping[str, Table] = field(default_factory=dict)
+
+
+def fault_prior(
+    priors: PriorSet, model: SystemModel, complaint: str, contexts: Sequence[str]
+) -> FaultPrior:
+    """Prior of the machine given complaint and contexts.
+
+    Raises
+    ------
+    UnknownNameError
+        Complaint or context unknown to model or priors.
+    ModelError
+        A fault of the model has no row.
+    """
+    share = single_shares(priors, model, complaint, contexts)
+    none = share[NONE]
+    by_component = {
+        c: np.array([share[f"{c}.{m}"] for m in component.modes])
+        for c, component in model.components.items()
+    }
+    scale = _scale(np.array([v.sum() for v in by_component.values()]), priors.together.two_or_more)
+    odds = {c: scale * v for c, v in by_component.items()}
+    # Weight of all faulty states relative to all good, and the leak that gives none its share.
+    faulty = float(np.prod([1 + v.sum() for v in odds.values()])) - 1
+    leak = none / (1 - none) * faulty if none < 1 else 1.0
+    return FaultPrior(odds, min(leak, 1.0), priors.links)
+
+
+def single_shares(
+    priors: PriorSet, model: SystemModel, complaint: str, contexts: Sequence[str]
+) -> dict[str, float]:
+    """Share of each fault, and of none, among machines with at most one; they sum to 1.
+
+    Raises UnknownNameError for complaint or context, ModelError for a fault without a row.
+    """
+    if complaint not in model.complaints:
+        raise UnknownNameError(
+            f"'{complaint}' is not a complaint of {model.id}{nearest(complaint, model.complaints)}"
+        )
+    for name in contexts:
+        if name not in model.contexts:
+            raise UnknownNameError(
+                f"'{name}' is not a context of {model.id}{nearest(name, model.contexts)}"
+            )
+    table = {row.fault: row for row in priors.rows}
+    faults = [f"{c}.{m}" for c, m in model.faults()]
+    missing = [f for f in [*faults, NONE] if f not in table]
+    if missing:
+        raise ModelError(f"rows: no row for {', '.join(missing)}; every fault needs one")
+    share = {}
+    for fault in [*faults, NONE]:
+        row = table[fault]
+        if complaint not in row.share:
+            raise ModelError(f"rows: '{fault}' has no share for the complaint '{complaint}'")
+        share[fault] = row.variants.get(model.variant, row.share).get(
+            complaint, row.share[complaint]
+        )
+        for name in contexts:
+            if name in priors.contexts:
+                share[fault] *= multiplier(priors.contexts[name], fault)
+    total = sum(share.values())
+    if not total > 0:
+        raise ModelError(f"rows: the shares for '{complaint}' sum to zero")
+    return {k: v / total for k, v in share.items()}
+
+
+def multiplier(context: Context, fault: str) -> float:
+    """What a context multiplies the share of a fault by: its own entry, its part's, the rest's."""
+    component = fault.split(".", maxsplit=1)[0]
+    mode = fault.split(".", maxsplit=1)[1]
+    for key in (fault, f"{component}.*", f"*.{mode}", "*"):
+        if key in context.multiply:
+            return context.multiply[key]
+    return 1.0
+
+
+def _scale(shares: Array, two_or_more: float) -> float:
+    """Scale s with P(two or more | any fault) as asked, odds s * share, independent parts."""
+    if np.count_nonzero(shares) < 2:
+        return 0.2
+
+    def excess(log_s: float) -> float:
+        o = np.exp(log_s) * shares
+        every = float(np.prod(1 + o)) - 1
+        return (every - float(o.sum())) / every - two_or_more
+
+    return float(np.exp(brentq(excess, -12.0, 8.0)))
+
+
+def flat_priors(model: SystemModel) -> PriorSet:
+    """Priors that know nothing: every fault, and none, with the same share; no links."""
+    provenance = "flat: knows nothing"
+    shares = dict.fromkeys(model.complaints, 1.0)
+    return PriorSet(
+        schema=1,
+        id="flat",
+        version=model.version,
+        system=model.id,
+        strength=1.0,
+        together=Together(two_or_more=0.01, provenance=provenance),
+        rows=tuple(
+            Row(fault=fault, share=shares, provenance=provenance)
+            for fault in [*(f"{c}.{m}" for c, m in model.faults()), NONE]
+        ),
+    )

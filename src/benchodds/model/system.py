@@ -1,0 +1,334 @@
+"""The system model: what a model file may say.
+
+Everything here works on a parsed mapping; reading files is the business of ``files``, whether
+what is named exists that of ``systemcheck``. Names in a model file are what people type and
+read: test ``vexc``, component ``exc``, fault mode ``exc.open``. The text below each field is
+its description in the JSON Schema and in messages.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping
+from copy import deepcopy
+from typing import Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from benchodds.basics.errors import ModelError, UnknownNameError, nearest
+from benchodds.basics.quantities import to_base
+from benchodds.basics.validation import quiet, validate
+from benchodds.model.benchwork import Limit, Name, Repair, Setup, Share, Test, Text
+from benchodds.model.systemcheck import broken_references
+
+__all__ = [
+    "Component",
+    "Grid",
+    "Limit",
+    "ModeInput",
+    "Quantity",
+    "Repair",
+    "Setup",
+    "SystemModel",
+    "Test",
+    "Variant",
+    "build_system",
+]
+
+MAX_PARENT_STATES = 3_000_000
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
+
+
+class Variant(_Strict):
+    """One version of the machine: years, and what differs from the file's main text."""
+
+    title: Text
+    """How people know this version of the machine."""
+    years: str = ""
+    """Model years."""
+    set: dict[str, Any] = {}
+    """What differs: dotted key path of this file = value."""
+    provenance: str = ""
+    """Where the changed numbers come from; as the main text's when left out."""
+
+
+class Component(_Strict):
+    """A part that can be at fault. Its state 0 is always ``good``; modes are fault modes."""
+
+    title: Text
+    """The part, in words."""
+    modes: dict[Name, Text] = Field(min_length=1, max_length=40)
+    """How it fails: name = words. A part is in one mode at a time."""
+    only: tuple[str, ...] = ()
+    """Variants that have this part; all when left out."""
+
+
+class Grid(_Strict):
+    """The cells a quantity is discretised into: atoms (exact values) and cells between them.
+
+    With a ``knee``, ``below`` cells lie from ``low`` to it and ``cells`` from it to ``high``:
+    fine where good parts are, coarse where only faults go.
+    """
+
+    low: str
+    """Lower end, with its unit; what lies below goes to the lowest cell."""
+    high: str
+    """Upper end, with its unit; what lies above goes to the highest cell."""
+    cells: int = Field(ge=1, le=300)
+    """Number of cells, from ``knee`` (or ``low``) to ``high``."""
+    knee: str = ""
+    """Where cells change their width."""
+    below: int = Field(default=0, ge=0, le=300)
+    """Number of cells from ``low`` to ``knee``."""
+    spacing: Literal["log", "linear"] = "log"
+    """Equal ratios or equal steps."""
+    atoms: tuple[str, ...] = ()
+    """Exact values with a state of their own, such as "0 V" or "open"."""
+    sub: int = Field(default=4, ge=1, le=16)
+    """Points that stand for the values of a cell."""
+
+
+class ModeInput(_Strict):
+    """An input of a formula whose distribution depends on the mode of one component."""
+
+    of: Name
+    """The component."""
+    by: dict[Name, str]
+    """Distribution of the input by fault mode."""
+    otherwise: str = "1"
+    """Distribution in every other mode, and when the part is good."""
+    joined: dict[Name, str] = {}
+    """Distribution by fault modes that only another system's view of the same part knows."""
+
+
+class Quantity(_Strict):
+    """A physical quantity: a grid of values, or ``states`` with the formula as P(second)."""
+
+    title: Text
+    """What it is, in words."""
+    unit: str = ""
+    """Base unit, such as V, ohm, V/rpm; empty for a share."""
+    grid: Grid | None = None
+    """The values it can have."""
+    states: tuple[Name, Name] | None = None
+    """Two named states instead of a grid; the formula is the chance of the second."""
+    formula: str
+    """Its value from quantities that stand above it and from the inputs below."""
+    random: dict[Name, str] = {}
+    """Inputs that differ from machine to machine: name = distribution."""
+    modes: dict[Name, ModeInput] = {}
+    """Inputs that depend on a component's fault mode."""
+    provenance: Text
+    """Where its numbers come from; the word judgement when from nowhere else."""
+    only: tuple[str, ...] = ()
+    """Variants that have this quantity; all when left out."""
+
+    @model_validator(mode="after")
+    def _one_kind(self) -> Self:
+        if (self.grid is None) == (self.states is None):
+            raise ValueError("a quantity has either a grid or two states")
+        return self
+
+
+class Raised(_Strict):
+    """A fault of this system that faults of another one bring on."""
+
+    by: tuple[str, ...] = Field(min_length=1)
+    """Faults of the other system, "reg.dead" or "stator.*"."""
+    times: float = Field(gt=0)
+    """What the odds are multiplied by when any of these is there."""
+
+
+class Meeting(_Strict):
+    """How this system meets another one on the same machine."""
+
+    stands_for: dict[str, tuple[str, ...]] = {}
+    """Fault of this system = the other's faults that it is a short word for."""
+    raises: dict[str, Raised] = {}
+    """Fault of this system = the other's faults that bring it on."""
+    leaves: tuple[str, ...] = ()
+    """Tests that are left to the other system, which has its own."""
+    provenance: Text
+    """Where this comes from; the word judgement when from nowhere else."""
+
+
+class SystemModel(_Strict):
+    """A whole system for one machine variant, with every reference checked."""
+
+    schema_: Literal[1] = Field(alias="schema")
+    """Version of this form of file."""
+    id: Name
+    """Name of the system; the name of the file."""
+    version: Text
+    """Version of the contents; change it with every change."""
+    title: Text
+    """What machine it is."""
+    notice: Text
+    """What the reader must know about where it comes from."""
+    bench: Name = "bench"
+    """The bench file that says how readings are taken."""
+    default_variant: Name
+    """The variant when none is named."""
+    defaults: dict[str, str] = {}
+    """Notes on what is taken for granted."""
+    cranking: dict[str, Share] = {}
+    """How this machine is turned when nothing is said: way of the bench file = share."""
+    complaints: dict[Name, Text]
+    """What the customer says: name = words."""
+    contexts: dict[Name, Text] = {}
+    """What went before: name = words; the prior file says what each changes."""
+    variants: dict[Name, Variant] = Field(min_length=1)
+    """Versions of the machine."""
+    cautions: dict[Name, Text] = {}
+    """Warnings that tests, set-ups and repairs name."""
+    wiring: dict[str, str] = {}
+    """Colours, for the reader."""
+    components: dict[Name, Component] = Field(min_length=1, max_length=400)
+    """Parts that can be at fault."""
+    quantities: dict[Name, Quantity] = {}
+    """What is true of the machine, in the order in which it depends on each other."""
+    setups: dict[str, Setup] = {}
+    """Access work that tests share."""
+    tests: dict[Name, Test] = Field(min_length=1, max_length=800)
+    """What can be measured or looked at."""
+    repairs: dict[Name, Repair] = {}
+    """What can be done about it."""
+    closing: tuple[Text, ...] = ()
+    """Steps before the machine leaves the bench."""
+    shared: dict[str, str] = {}
+    """Parts that other systems have too: "battery.*" = "battery", "gnd.strap" = "earth.highR"."""
+    shared_setups: dict[str, str] = {}
+    """Set-ups that other systems have too: name = common name."""
+    meets: dict[Name, Meeting] = {}
+    """How this system depends on others when a job joins them, by their name."""
+    variant: str = ""
+    """The variant that was read; not written in a file."""
+
+    def faults(self) -> Iterator[tuple[str, str]]:
+        """All (component, mode) pairs in file order."""
+        for name, component in self.components.items():
+            for mode in component.modes:
+                yield name, mode
+
+    def title_of(self, component: str, mode: str) -> str:
+        """Words for one fault, for people."""
+        if component == "none":
+            return "nothing electrical: spark misjudged, cranked too slowly, or fuel and air"
+        return f"{self.components[component].title}: {self.components[component].modes[mode]}"
+
+    def minutes(self, test: str) -> float:
+        """Own minutes of a test, without its set-ups."""
+        return to_base(self.tests[test].minutes, "min")
+
+    def setups_of(self, test: str) -> tuple[str, ...]:
+        """All set-ups a test needs, those needed by set-ups included, in file order."""
+        wanted: set[str] = set()
+        todo = list(self.tests[test].needs)
+        while todo:
+            name = todo.pop()
+            if name not in wanted:
+                wanted.add(name)
+                todo += self.setups[name].needs
+        return tuple(s for s in self.setups if s in wanted)
+
+    def find_test(self, name: str) -> str:
+        """The test's own id for a name typed in any case; UnknownNameError with the nearest."""
+        key = name.strip().lower().replace("_", "-")
+        if key in self.tests:
+            return key
+        joined = [t for t in self.tests if "+" in self.id and t.endswith(f"-{key}")]
+        if len(joined) == 1:  # of joined systems only one has it
+            return joined[0]
+        raise UnknownNameError(
+            f"'{name}' is not a test of {self.id} ({self.variant}){nearest(key, self.tests)}"
+        )
+
+
+def _narrow(raw: Mapping[str, Any], variant: str) -> tuple[dict[str, Any], list[str]]:
+    """The file with a variant's ``set`` applied and what only others have left out, mistakes."""
+    data = deepcopy(dict(raw))
+    problems = []
+    chosen = data.get("variants", {}).get(variant, {})
+    changes = chosen.get("set", {}) if isinstance(chosen, dict) else {}
+    for path, value in changes.items() if isinstance(changes, dict) else ():
+        keys = str(path).split(".")
+        place: Any = data
+        for key in keys[:-1]:
+            known = place if isinstance(place, dict) else {}
+            place = known.get(key)
+            if place is None:
+                near = nearest(key, known)
+                problems.append(
+                    f"variants.{variant}.set.'{path}': there is no '{key}' to change{near}"
+                )
+                break
+        if isinstance(place, dict):
+            place[keys[-1]] = value
+        elif place is not None:
+            problems.append(f"variants.{variant}.set.'{path}': there is nothing to change")
+    for section in ("components", "quantities", "tests", "repairs"):
+        items = data.get(section)
+        if isinstance(items, dict):
+            known = data.get("variants", {})
+            data[section] = {k: v for k, v in items.items() if _is_in(v, variant, known)}
+    data["variant"] = variant
+    return data, problems
+
+
+def _is_in(item: Any, variant: str, known: Collection[str]) -> bool:
+    """Whether a part of the file belongs to a variant; one of no known variant belongs to all."""
+    only = item.get("only") if isinstance(item, dict) else None
+    if not isinstance(only, (list, tuple)) or not only or variant in only:
+        return True
+    return not any(name in known for name in only)
+
+
+def build_system(raw: Mapping[str, Any], variant: str | None = None) -> SystemModel:
+    """Check a parsed model file and return the model of one variant.
+
+    Raises
+    ------
+    ModelError
+        Naming every mistake found: key path, what was found, what would be right.
+    UnknownNameError
+        The variant does not exist.
+    """
+    model, problems = look_at(raw, variant)
+    if problems or model is None:
+        raise ModelError("\n".join(problems))
+    return model
+
+
+def look_at(
+    raw: Mapping[str, Any], variant: str | None = None
+) -> tuple[SystemModel | None, list[str]]:
+    """What can be saved of a parsed model file for one variant, and every mistake in it.
+
+    Raises as :func:`build_system` where there are no variants, or not this one.
+    """
+    variants = raw.get("variants")
+    if not isinstance(variants, dict) or not variants:
+        raise ModelError("variants: missing; a model has at least one [variants.NAME] table")
+    name = variant or str(raw.get("default_variant", ""))
+    if name not in variants:
+        raise UnknownNameError(
+            f"'{name}' is not a variant of {raw.get('id', 'this model')}{nearest(name, variants)}"
+        )
+    blanks = {
+        "schema": 1,
+        "id": "unnamed",
+        "version": "0",
+        "title": "?",
+        "notice": "?",
+        "default_variant": name,
+        "complaints": {"complaint": "?"},
+    }
+    data, problems = _narrow(raw, name)
+    model, more, dropped = validate(SystemModel, data, blanks)
+    problems += more
+    if model is not None:
+        whole = {path[:2] for path in dropped}
+        problems += quiet(broken_references(model, raw, whole), dropped)
+    return model, list(dict.fromkeys(problems))

@@ -1,0 +1,319 @@
+"""Whether what a model file names exists and what it writes can be read.
+
+Every mistake is one line, 'key: what is wrong; what is right'. What exists only in another
+variant may be named where a fault is named; it then plays no part here.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from benchodds.basics.errors import ModelError, nearest
+from benchodds.basics.formula import base_unit, parse_distribution, parse_expression
+from benchodds.basics.quantities import to_base
+
+if TYPE_CHECKING:
+    from benchodds.model.system import Quantity, Repair, Setup, SystemModel, Test
+
+ROLES = frozenset({"rpm", "temp_c"})
+"""Technique variables that an expression in a test may use besides quantities."""
+
+GEAR = frozenset({"adapter"})
+"""Gear that a test can prove."""
+
+
+_COMMON = re.compile(r"[a-z][A-Za-z0-9_-]*(\.[a-z][A-Za-z0-9_-]*)?")
+
+
+def broken_references(
+    model: SystemModel, raw: Mapping[str, Any], dropped: Collection[tuple[str, ...]] = ()
+) -> list[str]:
+    """Every broken reference and unreadable number of a model.
+
+    ``raw`` is the whole parsed file, other variants included; ``dropped`` are (section, name)
+    of what was taken out because of other mistakes, and may be named all the same.
+    """
+    return list(_Check(model, raw, frozenset(dropped)).all())
+
+
+@dataclass
+class _Check:
+    model: SystemModel
+    raw: Mapping[str, Any]
+    dropped: frozenset[tuple[str, ...]]
+    known: dict[str, list[str]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Names by section, with those that were dropped for other mistakes."""
+        for section in ("quantities", "setups", "tests", "cautions", "components"):
+            names = dict.fromkeys(getattr(self.model, section))
+            names.update(dict.fromkeys(d[1] for d in self.dropped if d[0] == section and d[1:]))
+            self.known[section] = list(names)
+        elsewhere = self.raw.get("components", {})
+        self.parts = list(elsewhere) if isinstance(elsewhere, dict) else []
+
+    def all(self) -> Iterator[str]:
+        """Every mistake, in the order of the file."""
+        model = self.model
+        if model.default_variant not in model.variants:
+            yield (
+                f"default_variant: '{model.default_variant}' is not a variant"
+                f"{nearest(model.default_variant, model.variants)}"
+            )
+        yield from self._only()
+        yield from self._meetings()
+        for name in model.components:
+            if name in model.quantities:
+                yield f"quantities.{name}: a component has this name; choose another"
+        for name, q in model.quantities.items():
+            yield from self._quantity(f"quantities.{name}", name, q)
+        yield from self._order()
+        for name, setup in model.setups.items():
+            yield from self._setup(f"setups.{name}", setup)
+        for name, test in model.tests.items():
+            yield from self._test(f"tests.{name}", test)
+        for name, repair in model.repairs.items():
+            yield from self._repair(f"repairs.{name}", repair)
+
+    def _meetings(self) -> Iterator[str]:
+        """What is shared with other systems, and what stands for them: the names of this one."""
+        model = self.model
+        for fault in model.shared:
+            yield from self._fault(f"shared.'{fault}'", fault)
+            whole, common = fault.endswith(".*"), model.shared[fault]
+            if whole == ("." in common):
+                right = "a name, such as 'battery'" if whole else "a fault, such as 'earth.highR'"
+                yield f"shared.'{fault}': '{common}' found where {right} is expected"
+            elif not _COMMON.fullmatch(common):
+                yield f"shared.'{fault}': '{common}' is no name; use small letters, digits and -"
+        yield from self._refs("shared_setups", model.shared_setups, "setups", "set-up")
+        for name, meeting in model.meets.items():
+            for fault in meeting.stands_for:
+                yield from self._fault(f"meets.{name}.stands_for.'{fault}'", fault)
+            for fault in meeting.raises:
+                yield from self._fault(f"meets.{name}.raises.'{fault}'", fault)
+            yield from self._refs(f"meets.{name}.leaves", meeting.leaves, "tests", "test")
+
+    def _only(self) -> Iterator[str]:
+        """Variants that parts, quantities, tests and repairs are kept to."""
+        for section in ("components", "quantities", "tests", "repairs"):
+            items = self.raw.get(section)
+            for name, item in items.items() if isinstance(items, dict) else ():
+                only = item.get("only", ()) if isinstance(item, dict) else ()
+                for variant in only if isinstance(only, (list, tuple)) else ():
+                    if variant not in self.model.variants:
+                        near = nearest(str(variant), self.model.variants)
+                        yield f"{section}.{name}.only: '{variant}' is not a variant{near}"
+
+    def _quantity(self, path: str, name: str, q: Quantity) -> Iterator[str]:
+        if "-" in name or name in ROLES:
+            yield f"{path}: '{name}' cannot be used in a formula; write it with _ and not as rpm"
+        bad_unit = list(_attempt(f"{path}.unit", base_unit, q.unit))
+        yield from bad_unit
+        if q.grid is not None and not bad_unit:
+            ends = {}
+            for key in ("low", "knee", "high"):
+                text = getattr(q.grid, key)
+                if text:
+                    found = list(_attempt(f"{path}.grid.{key}", to_base, text, q.unit))
+                    yield from found
+                    if not found:
+                        ends[key] = to_base(text, q.unit)
+            values = list(ends.values())
+            if any(a >= b for a, b in itertools.pairwise(values)):
+                yield f"{path}.grid: {' < '.join(ends)} must hold; they are {values}"
+            if q.grid.spacing == "log" and ends.get("low", 1.0) <= 0:
+                yield f"{path}.grid.low: cells of equal ratio begin above zero; or use linear"
+            if bool(q.grid.knee) != bool(q.grid.below):
+                yield f"{path}.grid: 'knee' and 'below' belong together"
+            for atom in q.grid.atoms:
+                if atom != "open":
+                    yield from _attempt(f"{path}.grid.atoms", to_base, atom, q.unit)
+        for key, dist in q.random.items():
+            yield from _attempt(f"{path}.random.{key}", parse_distribution, dist)
+        for key, modal in q.modes.items():
+            where = f"{path}.modes.{key}"
+            yield from self._ref(f"{where}.of", modal.of, self.parts, "component")
+            for mode, dist in modal.by.items():
+                if modal.of in self.model.components:
+                    modes = self.model.components[modal.of].modes
+                    yield from self._ref(f"{where}.by.{mode}", mode, modes, "fault mode")
+                yield from _attempt(f"{where}.by.{mode}", parse_distribution, dist)
+            for mode, dist in modal.joined.items():
+                yield from _attempt(f"{where}.joined.{mode}", parse_distribution, dist)
+            yield from _attempt(f"{where}.otherwise", parse_distribution, modal.otherwise)
+        inputs = {*q.random, *q.modes, *self.known["quantities"]} - {name}
+        yield from _names(f"{path}.formula", q.formula, inputs)
+
+    def _order(self) -> Iterator[str]:
+        """A quantity may use only quantities above it in the file: no loops."""
+        seen: set[str] = set()
+        for name, q in self.model.quantities.items():
+            try:
+                names = parse_expression(q.formula).names
+            except ModelError:
+                names = ()
+            for used in names:
+                below = used in self.model.quantities and used not in seen
+                if below and used not in (name, *q.random, *q.modes):
+                    yield (
+                        f"quantities.{name}.formula: uses '{used}', which stands below it; "
+                        "write quantities in the order they depend on each other"
+                    )
+            seen.add(name)
+
+    def _setup(self, path: str, setup: Setup) -> Iterator[str]:
+        yield from _minutes(f"{path}.minutes", setup.minutes)
+        yield from _minutes(f"{path}.close", setup.close)
+        yield from self._refs(f"{path}.needs", setup.needs, "setups", "set-up")
+        yield from self._refs(f"{path}.cautions", setup.cautions, "cautions", "caution")
+
+    def _test(self, path: str, test: Test) -> Iterator[str]:
+        yield from _minutes(f"{path}.minutes", test.minutes, 0.1)
+        bad_unit = list(_attempt(f"{path}.unit", base_unit, test.unit))
+        yield from bad_unit
+        yield from self._refs(f"{path}.needs", test.needs, "setups", "set-up")
+        yield from self._refs(f"{path}.cautions", test.cautions, "cautions", "caution")
+        yield from self._refs(f"{path}.after", test.after, "tests", "test")
+        yield from self._refs(f"{path}.passed", test.passed, "tests", "test")
+        if test.proves and test.proves not in GEAR:
+            yield from self._ref(f"{path}.proves", test.proves, GEAR, "piece of gear")
+        if test.kind == "look":
+            yield from self._look(path, test)
+        elif not bad_unit:
+            yield from self._reading(path, test)
+
+    def _look(self, path: str, test: Test) -> Iterator[str]:
+        if len(test.outcomes) < 2:
+            yield f"{path}.outcomes: a look needs at least two outcomes"
+        yield from (
+            line
+            for word in test.passes
+            for line in self._ref(f"{path}.passes", word, test.outcomes, "outcome")
+        )
+        if not test.base:
+            yield f"{path}.base: missing; the chance of each outcome without any of the causes"
+        rows = {"base": test.base, **{f"causes.'{c}'": r for c, r in test.causes.items()}}
+        for where, row in rows.items():
+            for outcome in row:
+                yield from self._ref(f"{path}.{where}", outcome, test.outcomes, "outcome")
+            if (row or where != "base") and abs(sum(row.values()) - 1) > 1e-6:
+                yield f"{path}.{where}: chances sum to {sum(row.values()):g}; they must sum to 1"
+        for cause in test.causes:
+            yield from self._cause(f"{path}.causes.'{cause}'", cause)
+
+    def _cause(self, path: str, cause: str) -> Iterator[str]:
+        """A fault, or a state of a quantity that has two."""
+        name, _, state = cause.partition(".")
+        quantity = self.model.quantities.get(name)
+        if quantity is None:
+            yield from self._fault(path, cause)
+        elif quantity.states is None:
+            yield f"{path}: '{name}' has a grid; a look can depend on a quantity of two states"
+        elif state not in quantity.states:
+            yield from self._ref(path, state, quantity.states, f"state of {name}")
+
+    def _reading(self, path: str, test: Test) -> Iterator[str]:
+        if not test.signal:
+            yield f"{path}.signal: missing; say what the {test.kind} reading shows"
+        inputs = {*self.known["quantities"], *test.random, *ROLES}
+        for key in ("signal", "in_circuit"):
+            if getattr(test, key):
+                yield from _names(f"{path}.{key}", getattr(test, key), inputs)
+        for key, dist in test.random.items():
+            yield from _attempt(f"{path}.random.{key}", parse_distribution, dist)
+        for key in ("residual", "need"):
+            if getattr(test, key):
+                text = getattr(test, key)
+                yield from _attempt(f"{path}.{key}", parse_distribution, text, test.unit)
+        if test.kind == "spark" and not test.need:
+            yield f"{path}.need: missing; the volts the gap needs, such as 'N(7 kV, 1.2 kV)'"
+        if test.kind != "spark" and test.span is None:
+            yield f"{path}.span: missing; the least and the largest reading worth telling apart"
+        if test.jitter:
+            moving = [n for n, q in self.model.quantities.items() if q.states is not None]
+            yield from self._ref(f"{path}.jitter", test.jitter, moving, "quantity of two states")
+        if test.span is not None:
+            for text in test.span:
+                yield from _attempt(f"{path}.span", to_base, text, test.unit)
+            yield from _pair(f"{path}.span", test.span, test.unit)
+        if test.limit is not None:
+            for end in ("min", "max"):
+                if getattr(test.limit, end) is not None:
+                    text = getattr(test.limit, end)
+                    yield from _attempt(f"{path}.limit.{end}", to_base, text, test.unit)
+            if test.limit.min is not None and test.limit.max is not None:
+                yield from _pair(f"{path}.limit", (test.limit.min, test.limit.max), test.unit)
+            if test.limit.measurand:
+                known = set(self.known["quantities"])
+                yield from _names(f"{path}.limit.measurand", test.limit.measurand, known)
+
+    def _repair(self, path: str, repair: Repair) -> Iterator[str]:
+        yield from _minutes(f"{path}.minutes", repair.minutes)
+        for fault in repair.clears:
+            yield from self._fault(f"{path}.clears", fault)
+        yield from self._refs(f"{path}.requires", repair.requires, "tests", "test")
+        yield from self._refs(f"{path}.cautions", repair.cautions, "cautions", "caution")
+
+    def _fault(self, path: str, fault: str) -> Iterator[str]:
+        component, dot, mode = fault.partition(".")
+        if not dot:
+            yield f"{path}: '{fault}' is not a fault; write component.mode, such as 'exc.open'"
+        elif component not in self.parts:
+            yield from self._ref(path, component, self.parts, "component")
+        elif component in self.model.components and mode != "*":
+            modes = self.model.components[component].modes
+            yield from self._ref(path, mode, modes, f"mode of {component}")
+
+    def _refs(self, path: str, names: Iterable[str], section: str, what: str) -> Iterator[str]:
+        """Names of a section; 'a|b' names two."""
+        for group in names:
+            for name in group.split("|"):
+                yield from self._ref(path, name, self.known[section], what)
+
+    def _ref(self, path: str, name: str, known: Collection[str], what: str) -> Iterator[str]:
+        if name not in known:
+            article = "an" if what[0] in "aeiou" else "a"
+            yield f"{path}: '{name}' is not {article} {what}{nearest(name, known)}"
+
+
+def _attempt(path: str, call: Any, *args: Any) -> Iterator[str]:
+    try:
+        call(*args)
+    except ModelError as error:
+        yield f"{path}: {error}"
+
+
+def _minutes(path: str, text: str, least: float = 0.0) -> Iterator[str]:
+    try:
+        minutes = to_base(text, "min")
+    except ModelError as error:
+        yield f"{path}: {error}"
+        return
+    if not minutes >= least:
+        yield f"{path}: '{text}' found where at least {least:g} min is expected"
+
+
+def _names(path: str, text: str, known: set[str]) -> Iterator[str]:
+    try:
+        names = parse_expression(text).names
+    except ModelError as error:
+        yield f"{path}: {error}"
+        return
+    for name in names:
+        if name not in known:
+            yield f"{path}: '{name}' in '{text}' is not a quantity or input{nearest(name, known)}"
+
+
+def _pair(path: str, pair: tuple[str, str], unit: str) -> Iterator[str]:
+    """Two values, the smaller first; nothing when they cannot be read."""
+    try:
+        low, high = (to_base(end, unit) for end in pair)
+    except ModelError:
+        return
+    if low >= high:
+        yield f"{path}: {pair[0]} is not below {pair[1]}"

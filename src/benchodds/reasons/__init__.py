@@ -1,0 +1,1 @@
+"""What one reading is worth, and why."""

@@ -1,0 +1,1 @@
+"""What people see: text, JSON shapes, the loop, the page, reports."""

@@ -1,0 +1,195 @@
+"""What the page shows of a job, and what its form means. No web in here."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchodds.basics.errors import ReadingError
+from benchodds.basics.words import about, limit_words, percent
+from benchodds.choose.planning import open_setups, plan
+from benchodds.keep.session import Session
+from benchodds.screens import render
+
+UNITS = {"V": ("V", "mV", "kV"), "ohm": ("ohm", "kohm", "Mohm")}
+MOST_READINGS = 60
+
+
+@dataclass(frozen=True)
+class TestForm:
+    """The form for one test."""
+
+    __test__ = False
+
+    name: str
+    title: str
+    do: str
+    kind: str
+    minutes: str
+    first: tuple[str, ...]
+    why: tuple[str, ...]
+    cautions: tuple[str, ...]
+    harm: str
+    limit: str
+    units: tuple[str, ...]
+    outcomes: tuple[str, ...]
+    tries: int
+    cranked: bool
+    circuit: str
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One reading in the list."""
+
+    id: str
+    test: str
+    values: str
+    how: str
+    struck: str
+
+
+@dataclass(frozen=True)
+class JobView:
+    """All that the page of a job says."""
+
+    id: str
+    title: str
+    said: str
+    closed: bool
+    events: int
+    leads: tuple[tuple[str, str, str, str], ...]
+    several: str
+    gear: tuple[str, ...]
+    do: str
+    repair: str
+    repair_title: str
+    form: TestForm | None
+    proposed: bool
+    skip: str
+    skipped: tuple[str, ...]
+    tests: tuple[tuple[str, str], ...]
+    readings: tuple[Shown, ...]
+    setups: tuple[tuple[str, str, bool], ...]
+    repairs: tuple[tuple[str, str], ...]
+    methods: tuple[tuple[str, str], ...]
+    last_how: str
+    last_meter: str
+
+
+def job_view(session: Session, job_id: str, test: str | None, skipped: Sequence[str]) -> JobView:
+    """Work out the page of a job; ``test`` is the form asked for, else the proposed one's.
+
+    Raises
+    ------
+    UnknownNameError
+        No such job, or no such test.
+    """
+    job = session.store.job(job_id)
+    assessment = session.assess(job)
+    step = plan(assessment)
+    model = assessment.machine.model
+    wanted = step.test if step.test and step.test not in skipped else None
+    wanted = wanted or next((r.test for r in step.ranking if r.test not in skipped), None)
+    asked = model.find_test(test) if test else None
+    name = asked or wanted
+    rows = {r.test: r for r in step.ranking}
+    form = None
+    if name is not None:
+        spec = model.tests[name]
+        row = rows.get(name)
+        tool = assessment.machine.instrument(name)
+        form = TestForm(
+            name=name,
+            title=spec.title,
+            do=spec.do,
+            kind=spec.kind,
+            minutes=f"{row.minutes:.0f} min" if row else spec.minutes,
+            first=tuple(model.setups[s].title for s in row.setups) if row else (),
+            why=tuple(
+                f"{b.label} ({percent(b.p)}): {render.fault_words(model, b.p_mode)}"
+                for b in (row.branches[:3] if row else ())
+            ),
+            cautions=tuple(model.cautions[c] for c in (row.cautions if row else spec.cautions)),
+            harm=spec.harm,
+            limit=limit_words(spec.limit.min, spec.limit.max) if spec.limit else "",
+            units=UNITS.get(spec.unit, (spec.unit,)) if spec.kind in ("peak", "meter") else (),
+            outcomes=spec.outcomes,
+            tries=spec.tries,
+            cranked=tool.cranked,
+            circuit=spec.unplug,
+        )
+    opened = open_setups(model, job)
+    faults = assessment.faults_at_once
+    several = ""
+    if faults["2+"] > 0.4:
+        state, p = assessment.states()[0]
+        pair = " with ".join(".".join(f) for f in state)
+        several = f"No single fault explains this: {pair}, {about(p)}."
+    top = sorted(assessment.p_mode.items(), key=lambda row: -row[1])[:4]
+    used = [t.technique for t in assessment.taken]
+    return JobView(
+        id=job.id,
+        title=f"{model.title}, {model.variants[model.variant].title}",
+        said="; ".join(
+            [model.complaints[job.complaint], *(model.contexts[c] for c in job.contexts)]
+        ),
+        closed=job.is_closed,
+        events=len(job.events),
+        leads=tuple((f"{c}.{m}", model.title_of(c, m), percent(p), about(p)) for (c, m), p in top),
+        several=several,
+        gear=tuple(line.strip() for line in render.gear(assessment)[2:]),
+        do=step.do,
+        repair=step.repair or "",
+        repair_title=model.repairs[step.repair].title if step.repair else "",
+        form=form,
+        proposed=name is not None and name == wanted,
+        skip=wanted or "",
+        skipped=tuple(skipped),
+        tests=tuple((t, s.title) for t, s in model.tests.items()),
+        readings=tuple(
+            Shown(
+                r.id,
+                r.test,
+                ", ".join(r.values),
+                "; ".join(f"{k} {v}" for k, v in r.technique.as_data().items()),
+                r.struck or "",
+            )
+            for r in reversed(job.readings[-MOST_READINGS:])
+        ),
+        setups=tuple((s, spec.title, s in opened) for s, spec in model.setups.items()),
+        repairs=tuple((r, spec.title) for r, spec in model.repairs.items()),
+        methods=tuple((m, spec.title) for m, spec in assessment.machine.bench.cranking.items()),
+        last_how=next((t.how for t in reversed(used) if t.how), ""),
+        last_meter=next((t.meter for t in reversed(used) if t.meter), ""),
+    )
+
+
+def typed_values(
+    values: Sequence[str], unit: str, hits: str, tries: str, mark: str
+) -> tuple[str, ...]:
+    """What a form means, written as it would be in the terminal.
+
+    ``mark`` is one of OL, unstable, not-taken, refused, impossible or a look's outcome and
+    stands for the whole reading; numbers take the unit chosen beside them unless they bring
+    their own; sparks are counted out of tries.
+
+    Raises
+    ------
+    ReadingError
+        Nothing was filled in.
+    """
+    if mark:
+        return (mark,)
+    if hits or tries:
+        if not hits or not tries:
+            raise ReadingError("say both how many sparks were seen and out of how many tries")
+        return (f"{hits}/{tries}",)
+    filled = [v.strip() for v in values if v.strip()]
+    if not filled:
+        raise ReadingError("nothing was filled in; write what the test showed, or choose a word")
+    return tuple(f"{v} {unit}" if _is_bare(v) and unit else v for v in filled)
+
+
+def _is_bare(text: str) -> bool:
+    return text.replace(",", ".", 1).replace(".", "", 1).isdigit()

@@ -1,0 +1,99 @@
+"""Reports and worksheets as HTML, one file with everything in it, and the same as PDF."""
+
+from __future__ import annotations
+
+import io
+import re
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from benchodds.basics.errors import StoreError
+from benchodds.screens.report import Report
+from benchodds.screens.worksheet import Worksheet
+
+
+@lru_cache(maxsize=1)
+def environment() -> Any:
+    """The templates of the package, escaping all that they are given."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    return Environment(
+        loader=PackageLoader("benchodds"), autoescape=True, undefined=StrictUndefined
+    )
+
+
+def _css() -> Any:
+    from markupsafe import Markup
+
+    source, _, _ = environment().loader.get_source(environment(), "base.css")
+    return Markup(source)
+
+
+def report_html(report: Report, path_svg: str) -> str:
+    """The report as one HTML page; ``path_svg`` is a figure of our own making."""
+    page: str = (
+        environment().get_template("report.html").render(r=report, path_svg=path_svg, css=_css())
+    )
+    return page
+
+
+def worksheet_html(sheet: Worksheet) -> str:
+    """The worksheet as one HTML page."""
+    page: str = environment().get_template("worksheet.html").render(w=sheet, css=_css())
+    return page
+
+
+def svg_text(figure: Any) -> str:
+    """A matplotlib figure as an SVG element to stand inside a page; text stays text."""
+    import matplotlib as mpl
+
+    out = io.StringIO()
+    with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "benchodds"}):
+        figure.savefig(out, format="svg", metadata={"Date": None})
+    text = out.getvalue()
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    return text[text.index("<svg") :]
+
+
+def write_pages(html: str, target: Path) -> list[Path]:
+    """Write HTML, or PDF, or both, by the target's suffix (none: both).
+
+    Raises
+    ------
+    StoreError
+        When a file cannot be written, or PDF cannot be made here (the HTML is still written).
+    """
+    suffix = target.suffix.lower()
+    if suffix not in ("", ".html", ".pdf"):
+        raise StoreError(f"'{target.name}' should end in .html or .pdf, or have no suffix for both")
+    written = []
+    try:
+        if suffix in ("", ".html"):
+            path = target.with_suffix(".html")
+            path.write_text(html, encoding="utf-8")
+            written.append(path)
+        if suffix in ("", ".pdf"):
+            path = target.with_suffix(".pdf")
+            path.write_bytes(_pdf(html))
+            written.append(path)
+    except OSError as error:
+        raise StoreError(f"{target} cannot be written ({error.strerror})") from None
+    return written
+
+
+def _pdf(html: str) -> bytes:
+    try:
+        import weasyprint
+    except (ImportError, OSError):
+        raise StoreError(
+            "PDF needs the extra 'pdf' (pip install \"benchodds[pdf]\") and the Pango library of "
+            "your system; the same page as .html prints from any browser"
+        ) from None
+
+    def nothing_outside(url: str, *_: Any, **__: Any) -> Any:
+        raise ValueError(f"a page asks for {url}; pages hold everything themselves")
+
+    document = weasyprint.HTML(string=html, url_fetcher=nothing_outside)
+    data: bytes = document.write_pdf()
+    return data

@@ -1,0 +1,191 @@
+"""The report of a job: one page for the customer, the full record for the shop. Numbers only.
+
+Everything the templates show is worked out here, from an assessment and the weights of
+evidence of its readings; templates and files are the business of ``pages``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from benchodds.basics.quantities import show_value
+from benchodds.basics.words import about, limit_words, percent
+from benchodds.infer.assess import Assessment
+from benchodds.model.jobs import Job, Reading
+from benchodds.model.system import SystemModel
+from benchodds.reasons.evidence import Ledger
+
+LEADERS = 6
+DECISIVE = 4
+"""How many readings the customer's page names as reasons."""
+
+GRADES: Mapping[str, str] = {
+    "bench-bad": "the part was tested bad on the bench",
+    "swap-confirmed": "a known-good part cured it and the old part brought the fault back",
+    "came-good": "it came good with the repair; the old part was not proved bad",
+    "gave-up": "the cause was not found",
+    "came-back": "the fault came back",
+}
+
+
+@dataclass(frozen=True)
+class Line:
+    """One reading in the record."""
+
+    id: str
+    at: str
+    test: str
+    title: str
+    shown: str
+    how: str
+    limit: str
+    judged: str
+    moved: str
+    struck: str
+    note: str
+
+
+@dataclass(frozen=True)
+class Reason:
+    """A reading that spoke for or against the verdict, for a reader who is no technician."""
+
+    title: str
+    shown: str
+    words: str
+
+
+@dataclass(frozen=True)
+class Report:
+    """All that a report says."""
+
+    job: Job
+    machine: str
+    complaint: str
+    contexts: tuple[str, ...]
+    found: tuple[str, ...]
+    sure: str
+    grade: str
+    reasons: tuple[Reason, ...]
+    repairs: tuple[str, ...]
+    checks: tuple[str, ...]
+    minutes: float | None
+    leaders: tuple[tuple[str, str, str], ...]
+    gear: tuple[tuple[str, str], ...]
+    lines: tuple[Line, ...]
+    cautions: tuple[str, ...]
+    versions: tuple[tuple[str, str], ...]
+    notice: str
+
+
+def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
+    """Work out the report of a job, closed or still open."""
+    job, model = assessment.job, assessment.machine.model
+    verdict: Mapping[str, Any] = job.closed or {}
+    faults = [str(f) for f in verdict.get("faults", ())]
+    chances = {f"{c}.{m}": p for (c, m), p in assessment.p_mode.items()}
+    chances["none.elec"] = assessment.faults_at_once["0"]
+    named = faults or [max(chances, key=lambda f: chances[f])]
+    p = min(chances.get(f, 0.0) for f in named)
+    tests = [r.test for r in job.readings if r.test in model.tests]
+    cautions = dict.fromkeys(c for t in tests for c in model.tests[t].cautions)
+    return Report(
+        job=job,
+        machine=f"{model.title}, {model.variants[model.variant].title}",
+        complaint=model.complaints.get(job.complaint, job.complaint),
+        contexts=tuple(model.contexts.get(c, c) for c in job.contexts),
+        found=tuple(_spell(model, f) for f in named),
+        sure=f"{about(p)} ({percent(p)}) by the readings",
+        grade=GRADES.get(str(verdict.get("grade", "")), "the job is still open"),
+        reasons=_reasons(assessment, book, named),
+        repairs=tuple(
+            model.repairs[a.repair].title if a.repair in model.repairs else a.repair
+            for a in job.actions
+        ),
+        checks=model.closing,
+        minutes=verdict.get("minutes"),
+        leaders=tuple(
+            (f, _spell(model, f), percent(q))
+            for f, q in sorted(chances.items(), key=lambda row: -row[1])[:LEADERS]
+        ),
+        gear=tuple(
+            (f"{item}: {state}", percent(q)) for item, state, q in assessment.gear if state != "ok"
+        ),
+        lines=tuple(_line(assessment, book, r) for r in job.readings),
+        cautions=tuple(model.cautions[c] for c in cautions if c in model.cautions),
+        versions=(
+            ("benchodds", version),
+            (f"model {job.system}, {job.variant}", job.model_version),
+            (f"priors {job.prior_set}", job.prior_version),
+            ("bench file", assessment.machine.bench.version),
+        ),
+        notice=model.notice,
+    )
+
+
+def _spell(model: SystemModel, fault: str) -> str:
+    component, _, mode = fault.partition(".")
+    return model.title_of(component, mode)
+
+
+def _shown(assessment: Assessment, reading: Reading) -> str:
+    tool = assessment.machine.instrument(reading.test)
+    return ", ".join(show_value(v) for v in tool.parse(reading.values))
+
+
+def _how(reading: Reading) -> str:
+    words = {True: "yes", False: "no"}
+    said = reading.technique.as_data().items()
+    return "; ".join(f"{k} {words.get(v, v) if isinstance(v, bool) else v}" for k, v in said)
+
+
+def _line(assessment: Assessment, book: Ledger, reading: Reading) -> Line:
+    model = assessment.machine.model
+    test = model.tests[reading.test]
+    tool = assessment.machine.instrument(reading.test)
+    sign = max((tool.sign(v) for v in tool.parse(reading.values)), default=0)
+    moved = ""
+    if reading.id in book.readings:
+        weights = book.weights(reading.id)
+        rows = sorted(zip(weights, book.suspects, strict=True), key=lambda row: -abs(row[0]))
+        moved = ", ".join(f"{s.name} {w:+.0f}" for w, s in rows[:3] if abs(w) >= 1)
+    return Line(
+        id=reading.id,
+        at=reading.at[:16].replace("T", " "),
+        test=reading.test,
+        title=test.title,
+        shown=_shown(assessment, reading),
+        how=_how(reading) or "not said",
+        limit=limit_words(test.limit.min, test.limit.max) if test.limit else "-",
+        judged={1: "within", -1: "outside"}.get(sign, "-"),
+        moved=moved or "-",
+        struck=reading.struck or "",
+        note=reading.note or "",
+    )
+
+
+def _reasons(assessment: Assessment, book: Ledger, faults: list[str]) -> tuple[Reason, ...]:
+    """The readings that did most for the verdict, in words."""
+    model = assessment.machine.model
+    wanted = {f.split(".")[0] for f in faults}
+    columns = [i for i, s in enumerate(book.suspects) if s.name in wanted]
+    others = [i for i, s in enumerate(book.suspects) if s.kind == "component" and i not in columns]
+    readings = {r.id: r for r in assessment.job.readings}
+    rows = []
+    for name in book.readings:
+        weights = book.weights(name)
+        speaks = float(max((weights[i] for i in columns), default=0.0))
+        cleared = min(others, key=lambda i: float(weights[i]), default=None)
+        against = float(weights[cleared]) if cleared is not None else 0.0
+        title = model.components[book.suspects[cleared].name].title if cleared is not None else ""
+        if speaks >= max(1.0, -against):
+            rows.append((speaks, name, "points at it"))
+        elif against <= -3.0:
+            rows.append((-against, name, f"clears the {title}"))
+    rows.sort(reverse=True)
+    return tuple(
+        Reason(model.tests[readings[n].test].title, _shown(assessment, readings[n]), words)
+        for _, n, words in rows[:DECISIVE]
+        if n in readings
+    )

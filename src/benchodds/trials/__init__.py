@@ -1,0 +1,1 @@
+"""Jobs drawn from the model, ways to choose compared on them."""

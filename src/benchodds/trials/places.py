@@ -1,0 +1,388 @@
+"""Where a simulated job stands: what has been seen, what that means, what can be done.
+
+Beliefs are those of a crowd of machines drawn from the network (:mod:`crowd`); the exact odds
+of a place are there for comparison (:meth:`Place.exact`). What follows from a history is
+worked out once, whoever comes to it: a :class:`World` keeps it.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import NamedTuple, TypeVar, cast
+
+import numpy as np
+
+from benchodds.basics.tables import Array
+from benchodds.choose.acting import Acts, minutes_before, order, waits_for, worth
+from benchodds.choose.board import xlogx
+from benchodds.choose.choosing import decision_of
+from benchodds.choose.coarse import Coarse, Groups, coarse, grouped
+from benchodds.choose.decision import Check, Decision
+from benchodds.choose.shop import Shop
+from benchodds.infer.assess import Assessment, Machine, Taken, assess, network_of
+from benchodds.infer.inference import posterior
+from benchodds.model.jobs import Job, Reading, Technique
+from benchodds.trials.crowd import ADAPTER, Block, Tests, Weights, draw_block, lay_out
+from benchodds.trials.draws import Nature
+
+T = TypeVar("T")
+
+AT = "2000-01-01T00:00:00Z"
+
+KEPT = 64
+"""Histories whose weights are kept at hand; of others only what was asked for is."""
+
+SEED = 20_000
+"""Seed of the crowd: the same whatever is simulated with it."""
+
+
+class Act(NamedTuple):
+    """One thing done: kind ('test', 'repair', 'end') and name."""
+
+    kind: str
+    name: str
+
+
+class Told(NamedTuple):
+    """A reading as it counts: the test, how it was cranked, the group that it fell in."""
+
+    test: str
+    how: str
+    group: int
+
+
+@dataclass(frozen=True)
+class Belief:
+    """What is believed at a place.
+
+    ``needed`` by repair is the chance that it is wanted, ``parts`` by component the chance of
+    a fault in it, ``none`` that of no fault at all.
+    """
+
+    needed: Mapping[str, float]
+    parts: tuple[float, ...]
+    none: float
+
+    def leading(self) -> tuple[str, float]:
+        """The repair likeliest to be wanted, or 'none', with its chance."""
+        best = max(self.needed, key=lambda r: (self.needed[r], r))
+        return (best, self.needed[best]) if self.needed[best] >= self.none else ("none", self.none)
+
+
+@dataclass
+class World:
+    """Everything that is the same for all jobs of a simulation, and what was worked out.
+
+    ``most`` is how many outcomes of a test are told apart, ``size`` how many machines of each
+    whole state the crowd has (a fifth as many with a dead adapter).
+    """
+
+    machine: Machine
+    complaint: str
+    contexts: tuple[str, ...]
+    shop: Shop
+    most: int = 4
+    size: int = 400
+    bits_lost: dict[str, float] = field(default_factory=dict)
+    answers: dict[object, object] = field(default_factory=dict)
+    _groups: dict[str, Groups] = field(default_factory=dict)
+    _coarse: dict[tuple[str, str], Coarse] = field(default_factory=dict)
+    _tests: dict[str, Tests] = field(default_factory=dict)
+    _weights: OrderedDict[History, Weights] = field(default_factory=OrderedDict)
+
+    def start(self) -> Place:
+        """The place before any reading."""
+        return Place(self, ())
+
+    @cached_property
+    def before(self) -> Assessment:
+        """The exact odds before any reading."""
+        return assess(self.machine, self.job(()))
+
+    @cached_property
+    def root(self) -> Decision:
+        """The decision before any reading, with outcomes not yet in groups."""
+        return decision_of(self.machine, self.job(()), self.before, self.shop)
+
+    @cached_property
+    def blocks(self) -> tuple[Block, ...]:
+        """The crowd, by state of the gear."""
+        rng = np.random.default_rng(SEED)
+        nature = Nature(self.before.network)
+        states = self.root.states
+        if len(self.root.gear) == 1:
+            return (draw_block(nature, states, None, self.size, rng),)
+        adapter = self.before.network.variables[ADAPTER].states
+        p = self.before.network.tables[ADAPTER].p
+        sound = np.array([s.startswith("ok") for s in adapter])
+        return (
+            draw_block(nature, states, np.where(sound, p, 0.0), self.size, rng),
+            draw_block(nature, states, np.where(sound, 0.0, p), max(1, self.size // 5), rng),
+        )
+
+    @cached_property
+    def fresh(self) -> Weights:
+        """Weights before any reading."""
+        return Weights.start(self.root.p, self.blocks)
+
+    @cached_property
+    def cranking(self) -> str:
+        """How engines are cranked where no drill is fitted: the commonest way."""
+        bench = self.machine.bench
+        return max(bench.cranking, key=lambda name: bench.cranking[name].share)
+
+    def how(self, opened: frozenset[str]) -> str:
+        """How the engine is cranked with these set-ups open, as the advice takes it."""
+        fitted = [n for n, m in self.machine.bench.cranking.items() if m.setup in opened]
+        return fitted[0] if fitted else self.cranking
+
+    def technique(self, how: str) -> Technique:
+        """How a reading is taken."""
+        return Technique(how=how, unplugged=True)
+
+    def coarse(self, test: str, how: str) -> Coarse:
+        """A test as it is told apart."""
+        if (test, how) not in self._coarse:
+            outcomes, table = self.machine.predictive(test, self.technique(how))
+            groups = self._groups.get(test)
+            if groups is None:
+                check, p_state = self.root.check(test), self.root.p.sum(axis=1)
+                p = (self.root.p[:, :, None] * check.p).sum(axis=1)
+                p = p / np.maximum(p_state, 1e-300)[:, None]
+                groups, lost = grouped(p_state, p, check.signs, self.most)
+                self._groups[test], self.bits_lost[test] = groups, lost
+            tool = self.machine.instrument(test)
+            self._coarse[test, how] = coarse(tool, outcomes, table, groups)
+        return self._coarse[test, how]
+
+    def tests(self, how: str) -> Tests:
+        """Chances of all tests on the crowd."""
+        if how not in self._tests:
+            tables = {t: self.coarse(t, how).table for t in self.machine.model.tests}
+            self._tests[how] = lay_out(self.blocks, tables, len(self.root.states))
+        return self._tests[how]
+
+    def weights(self, history: History) -> Weights:
+        """Weights of the crowd after a history."""
+        if not history:
+            return self.fresh
+        if history not in self._weights:
+            self._weights[history] = self._weigh(self.weights(history[:-1]), history[-1])
+            if len(self._weights) > KEPT:
+                self._weights.popitem(last=False)
+        self._weights.move_to_end(history)
+        return self._weights[history]
+
+    def _weigh(self, before: Weights, last: Told | Act) -> Weights:
+        if isinstance(last, Act):
+            remedy = self.root.remedy(last.name)
+            return before.moved(remedy.cures, remedy.rest)
+        tests = self.tests(last.how)
+        return before.seen(tests, tests.columns(last.test).start + last.group)
+
+    def job(self, told: tuple[Told, ...]) -> Job:
+        """The job at the bench that has these readings."""
+        model, priors = self.machine.model, self.machine.priors
+        readings = tuple(
+            Reading(
+                f"R{i}",
+                i,
+                t.test,
+                (self.coarse(t.test, t.how).words[t.group],),
+                self.technique(t.how),
+                AT,
+            )
+            for i, t in enumerate(told, 1)
+        )
+        names = (model.id, model.variant, self.complaint, self.contexts, model.version)
+        return Job("drawn", *names, priors.id, priors.version, opened_at=AT, readings=readings)
+
+    def exact(self, told: tuple[Told, ...]) -> Assessment:
+        """The exact odds after these readings, each known as far as it is told apart."""
+        job = self.job(told)
+        taken = [
+            Taken(
+                reading,
+                self.machine.instrument(t.test).parse(reading.values),
+                reading.technique,
+                self.coarse(t.test, t.how).finding(t.group),
+                reading.id,
+            )
+            for reading, t in zip(job.readings, told, strict=True)
+        ]
+        network = network_of(self.machine, job, taken)
+        found = posterior(network, [*self.machine.model.components])
+        return Assessment(self.machine, job, tuple(taken), network, found)
+
+    @cached_property
+    def present(self) -> Array:
+        """Whether a component is at fault in a state, shape (n_components, n_states)."""
+        return np.array(
+            [
+                [any(part == c for part, _ in state) for state in self.root.states]
+                for c in self.machine.model.components
+            ],
+            dtype=float,
+        )
+
+
+History = tuple[Told | Act, ...]
+
+
+@dataclass(frozen=True)
+class Place:
+    """A place in a job: readings, and repairs done in vain, in order."""
+
+    world: World = field(compare=False, hash=False, repr=False)
+    events: History
+
+    @cached_property
+    def key(self) -> History:
+        """What the place depends on: the order of readings before the first repair does not."""
+        first = next((i for i, e in enumerate(self.events) if isinstance(e, Act)), None)
+        n = len(self.events) if first is None else first
+        told = cast(tuple[Told, ...], self.events[:n])
+        return (*sorted(told), *self.events[n:])
+
+    @cached_property
+    def told(self) -> tuple[Told, ...]:
+        """The readings."""
+        return tuple(e for e in self.events if isinstance(e, Told))
+
+    @cached_property
+    def flags(self) -> Decision:
+        """The root decision with the marks of what was done; its beliefs are of no use here."""
+        world, model = self.world, self.world.machine.model
+        done = frozenset(t.test for t in self.told)
+        return replace(
+            world.root,
+            done=done,
+            spent=done,
+            failed=frozenset(
+                t.test for t in self.told if world.coarse(t.test, t.how).signs[t.group] < 0
+            ),
+            opened=frozenset(s for t in done for s in model.setups_of(t)),
+            mended=frozenset(a.name for a in self.events if isinstance(a, Act)),
+        )
+
+    @property
+    def how(self) -> str:
+        """How the next reading is cranked."""
+        return self.world.how(self.flags.opened)
+
+    @cached_property
+    def decision(self) -> Decision:
+        """The whole decision, outcomes in groups."""
+        world, flags = self.world, self.flags
+        tests = world.tests(self.how)
+        joint = world.weights(self.key).outcomes(tests)
+        p = world.weights(self.key).mass()
+        checks = []
+        for check in flags.checks:
+            if check.name in flags.done:
+                continue
+            mine = joint[:, :, tests.columns(check.name)]
+            total = mine.sum(axis=2, keepdims=True)
+            even = 1.0 / mine.shape[2]
+            given = np.where(total > 0, mine / np.maximum(total, 1e-300), even)
+            signs = world.coarse(check.name, self.how).signs
+            checks.append(replace(check, p=given, signs=signs))
+        return replace(flags, p=p, checks=tuple(checks))
+
+    @cached_property
+    def acting(self) -> Decision:
+        """The decision as far as acting at once needs it: no test's table is worked out."""
+        return replace(self.flags, p=self.world.weights(self.key).mass())
+
+    def open_tests(self) -> list[Check]:
+        """Tests that can be done now; of their tables only minutes and set-ups are of use."""
+        flags = self.flags
+        return [c for c in flags.checks if flags.is_open(c)]
+
+    def is_open(self, test: str) -> bool:
+        """Whether a test can be done now."""
+        return any(c.name == test for c in self.open_tests())
+
+    def seen(self, test: str, group: int) -> Place:
+        """The place after a reading."""
+        return Place(self.world, (*self.events, Told(test, self.how, group)))
+
+    def in_vain(self, repair: str) -> Place:
+        """The place after a repair that did not cure."""
+        return Place(self.world, (*self.events, Act("repair", repair)))
+
+    def once(self, name: object, work: Callable[[], T]) -> T:
+        """What was worked out for this place under a name, worked out when first asked for."""
+        key = (name, self.key)
+        if key not in self.world.answers:
+            self.world.answers[key] = work()
+        return cast(T, self.world.answers[key])
+
+    @property
+    def belief(self) -> Belief:
+        """What is believed."""
+        return self.once("belief", self._belief)
+
+    def _belief(self) -> Belief:
+        p = self.acting.p.sum(axis=1)
+        needed = {r.name: float(p[r.needed].sum()) for r in self.world.root.remedies}
+        parts = tuple((self.world.present @ p).tolist())
+        return Belief(needed, parts, float(p[self.world.root.states.index(())]))
+
+    @property
+    def bits(self) -> Mapping[str, float]:
+        """Expected information of each test about the machine's state, in bits.
+
+        I(state; outcome) = H(state) + H(outcome) - H(state, outcome) (Cover and Thomas, 2.4).
+        """
+        return self.once("bits", self._bits)
+
+    def _bits(self) -> Mapping[str, float]:
+        tests = self.world.tests(self.how)
+        joint = self.world.weights(self.key).outcomes(tests).sum(axis=1)
+        entropy = -float(xlogx(joint[:, : int(tests.starts[1])].sum(axis=1)).sum())
+        told = xlogx(joint).sum(axis=0) - xlogx(joint.sum(axis=0))
+        info = np.maximum(np.add.reduceat(told, tests.starts[:-1]) + entropy, 0.0)
+        return dict(zip(tests.names, info.tolist(), strict=True))
+
+    def perfect(self) -> float:
+        """Expected value of perfect information, in money: no test is worth more."""
+        return self.once("perfect", lambda: worth(self.acting).perfect)
+
+    def act(self) -> Act:
+        """What acting begins with, repairs in the order of chance over cost, or an ending.
+
+        A repair's own tests come first.
+        """
+        return self.once("act", lambda: first_act(self.acting))
+
+    def ripe(self) -> str | None:
+        """The likeliest repair that is sure enough by the model file and has its tests done."""
+        return self.once("ripe", self._ripe)
+
+    def _ripe(self) -> str | None:
+        repairs, flags, needed = self.world.machine.model.repairs, self.flags, self.belief.needed
+        ready = [
+            (p, name)
+            for name, p in needed.items()
+            if p >= repairs[name].act_at
+            and name not in flags.mended
+            and not waits_for(flags, flags.remedy(name))
+        ]
+        return max(ready)[1] if ready else None
+
+
+def first_act(decision: Decision) -> Act:
+    """What acting without another test begins with: a repair, a test it waits for, an ending."""
+    names = [r.name for r in decision.remedies]
+    mended = np.array([[n in decision.mended for n in names]], dtype=bool)
+    before = np.array([[minutes_before(decision, r) for r in decision.remedies]])
+    found = order(Acts.of(decision), decision.p.sum(axis=1)[None], mended, before)
+    first = int(found.first[0])
+    if first < 0:
+        return Act("end", decision.finals[-1 - first].name)
+    waits = waits_for(decision, decision.remedies[first])
+    return Act("test", waits[0]) if waits else Act("repair", names[first])

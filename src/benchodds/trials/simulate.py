@@ -1,0 +1,239 @@
+"""Simulated jobs: machines drawn from the model, or from a perturbed one, put through policies.
+
+Every policy meets the same machine, and a test shows every policy the same (its luck is drawn
+beforehand, for each test and each time it is done). A job's draws come from its own seed and
+number alone, so neither the number of jobs nor that of processes changes them.
+
+Costs are the shop's: labour with set-ups, parts, days of waiting, donor parts ruined on the
+average, come-backs, and machines handed back unsolved. A repair is followed by its check; a
+fault that is left and missed there comes back within the week, and work goes on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+
+from benchodds.basics.errors import ModelError
+from benchodds.basics.quantities import to_base
+from benchodds.choose.planning import cleared
+from benchodds.choose.shop import Shop
+from benchodds.infer.assess import Machine
+from benchodds.trials.draws import Nature, Truth, reading
+from benchodds.trials.places import Act, Place, World
+from benchodds.trials.policies import Policy
+
+REPEATS = 4
+"""Times that a test's luck is drawn for: a test is done once, and again after vain repairs."""
+
+MOST_STEPS = 120
+"""Steps after which a policy is said to run in a circle."""
+
+MACHINE, LUCK, MENDED, ORDER = range(4)
+"""Streams of random numbers of a job."""
+
+
+@dataclass(frozen=True)
+class Row:
+    """How one policy fared on one job.
+
+    ``correct``: in the end the machine had no fault, by repair or by nature, when it left.
+    ``minutes`` are all at the bench, ``search`` those before the repair that cured, or the end,
+    began (tests, set-ups, vain repairs); ``cost`` is all money with labour. ``wrong_parts`` are
+    parts paid for, not to be returned, that were not wanted. ``stated`` pairs the stated chance of
+    the leading verdict with whether it was right, at every step before the first repair;
+    ``parts`` pairs the stated chance of a fault with the truth, for each component, before the
+    first repair or the end.
+    """
+
+    job: int
+    policy: str
+    truth: str
+    correct: bool
+    minutes: float
+    search: float
+    cost: float
+    tests: int
+    repairs: int
+    wrong_parts: int
+    come_backs: int
+    ended: str
+    stated: tuple[tuple[float, int], ...]
+    parts: tuple[tuple[float, int], ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """As plain data."""
+        return asdict(self)
+
+
+def row_from(data: Mapping[str, Any]) -> Row:
+    """A row from what :meth:`Row.to_dict` wrote."""
+    pairs = {k: tuple((float(p), int(y)) for p, y in data[k]) for k in ("stated", "parts")}
+    return Row(**{**data, **pairs})
+
+
+@dataclass
+class Drawn:
+    """One job as nature has it, the same for every policy."""
+
+    nature: Nature
+    world: Machine
+    tests: Sequence[str]
+    seed: int
+    job: int
+    truth: Truth = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.truth = self.nature.machine(self._rng(MACHINE))
+        self._luck = self._rng(LUCK).random((len(self.tests), REPEATS))
+
+    def _rng(self, *stream: int) -> np.random.Generator:
+        return np.random.default_rng([self.seed, self.job, *stream])
+
+    def outcome(self, truth: Truth, test: str, time: int, technique: Any) -> int:
+        """Number of the outcome that a test shows on this machine, the n-th time it is done."""
+        _, table = self.world.predictive(test, technique)
+        luck = self._luck[self.tests.index(test), min(time, REPEATS - 1)]
+        return reading(table, truth, float(luck))
+
+    def mended(self, truth: Truth, repair: str, faults: Any) -> Truth:
+        """The machine after a repair."""
+        number = sorted(self.world.model.repairs).index(repair)
+        return self.nature.mended(truth, faults, self._rng(MENDED, number))
+
+    def missed(self, time: int) -> float:
+        """Luck of the check after the n-th repair."""
+        return float(self._rng(MENDED, 1000 + time).random())
+
+    @property
+    def order(self) -> int:
+        """Seed for a policy that needs luck of its own."""
+        return int(self._rng(ORDER).integers(2**31))
+
+
+@dataclass
+class Course:
+    """A policy at work on one drawn job."""
+
+    drawn: Drawn
+    world: World
+    policy: Policy
+
+    def __post_init__(self) -> None:
+        self.shop: Shop = self.world.shop
+        self.model = self.world.machine.model
+        self.truth = self.drawn.truth
+        self.minutes = self.search = self.money = 0.0
+        self.cured = False
+        self.tests = self.repairs = self.wrong = self.backs = 0
+        self.stated: list[tuple[float, int]] = []
+        self.parts: list[tuple[float, int]] = []
+        self.times: dict[str, int] = {}
+
+    def run(self) -> Row:
+        """The whole job."""
+        place = self.world.start()
+        for _ in range(MOST_STEPS):
+            act = self.policy.choose(place, self.drawn.order)
+            self.search = self.minutes
+            self.state(place, act)
+            if act.kind == "end":
+                if self.truth.state:
+                    self.money += self.shop.unsolved.cost
+                return self.row(act.name)
+            if act.kind == "test":
+                place = self.test(place, act.name)
+                continue
+            place = self.mend(place, act.name)
+            if self.cured:
+                return self.row("mended")
+        raise ModelError(f"the policy '{self.policy.name}' comes to no end")
+
+    def state(self, place: Place, act: Act) -> None:
+        """Note the odds that are stated before the first repair, and what is true."""
+        if self.repairs:
+            return
+        belief = place.belief
+        best, p = belief.leading()
+        repairs = self.model.repairs
+        if best == "none":
+            right = not self.truth.state
+        else:
+            right = self.truth.has(cleared(repairs[best], self.model))
+        self.stated.append((round(p, 6), int(right)))
+        if act.kind != "test":
+            sick = {c for c, _ in self.truth.state}
+            self.parts = [
+                (round(q, 6), int(c in sick))
+                for c, q in zip(self.model.components, belief.parts, strict=True)
+            ]
+
+    def test(self, place: Place, name: str) -> Place:
+        """Do a test."""
+        flags = place.flags
+        how = place.how
+        self.minutes += flags.minutes_of(flags.check(name))
+        self.money += self.shop.harm(self.model, name, self.truth.state)
+        time = self.times.get(name, 0)
+        self.times[name] = time + 1
+        self.tests += 1
+        shown = self.drawn.outcome(self.truth, name, time, self.world.technique(how))
+        return place.seen(name, self.world.coarse(name, how).place[shown])
+
+    def mend(self, place: Place, name: str) -> Place:
+        """Do a repair and its check."""
+        repair = self.model.repairs[name]
+        faults = cleared(repair, self.model)
+        wanted = self.truth.has(faults)
+        price = self.shop.price(self.model.id, name, repair)
+        if wanted or not repair.returnable:
+            self.money += price
+        else:
+            self.money += price * self.shop.parts.restocking
+        self.money += self.shop.wait(repair)
+        self.wrong += int(not wanted and price > 0 and not repair.returnable)
+        self.minutes += to_base(repair.minutes, "min") + self.shop.proof_minutes(sorted(faults))
+        self.truth = self.drawn.mended(self.truth, name, faults)
+        self.cured = wanted and not self.truth.state
+        if self.drawn.missed(self.repairs) < self.shop.missed(self.truth.state):
+            self.money += self.shop.come_back.cost
+            self.backs += 1
+        self.repairs += 1
+        return place if self.cured else place.in_vain(name)
+
+    def row(self, ended: str) -> Row:
+        """What became of it."""
+        names = "+".join(f"{c}.{m}" for c, m in self.drawn.truth.state) or "none.elec"
+        cost = self.shop.labour.per_minute * self.minutes + self.money
+        return Row(
+            self.drawn.job,
+            self.policy.name,
+            names,
+            not self.truth.state,
+            round(self.minutes, 3),
+            round(self.search, 3),
+            round(cost, 3),
+            self.tests,
+            self.repairs,
+            self.wrong,
+            self.backs,
+            ended,
+            tuple(self.stated),
+            tuple(self.parts),
+        )
+
+
+def natures(machine: Machine, world: World) -> Nature:
+    """What draws machines with the complaint of a world, as ``machine`` has them."""
+    return Nature(machine.prior(world.complaint, world.contexts))
+
+
+def run_job(
+    seed: int, job: int, machine: Machine, nature: Nature, world: World, policies: Sequence[Policy]
+) -> list[Row]:
+    """One drawn job under each policy. ``machine`` is nature's, ``world`` the policies'."""
+    drawn = Drawn(nature, machine, sorted(world.machine.model.tests), seed, job)
+    return [Course(drawn, world, policy).run() for policy in policies]

@@ -1,0 +1,176 @@
+"""What a simulation found: every measure of every policy with its interval, as plain data.
+
+``simulate --json`` prints ``schema`` (1), ``setting`` (all that rows depend on, with the fixed
+order that was trained), ``bits_lost`` by test (what telling few outcomes apart loses before any
+reading) and ``natures``: by kind of nature and policy ``jobs``, ``measures`` (see MEASURES; each
+with ``value``, ``low``, ``high``: a 95 % bootstrap interval over jobs), ``leading_verdict`` and
+``parts_at_the_end`` (``n``, ``reliability_error``, ``error_by_chance_alone``, ``brier``,
+``log_score``, ``curve``), and ``look_ahead_needs_less`` (shares, the same jobs in both).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from benchodds.trials.scores import (
+    Estimate,
+    brier,
+    curve,
+    estimate,
+    log_loss,
+    pooled,
+    ratio,
+    tallies,
+)
+from benchodds.trials.simulate import Row
+
+SCHEMA = 1
+REFERENCE = "look-ahead"
+WITHOUT_ODDS = ("by-limits",)
+
+MEASURES = {
+    "correct": "share of machines that left without a fault",
+    "minutes": "minutes at the bench for each correct verdict, repair and proof included",
+    "search": "minutes for each correct verdict before the repair that cured began",
+    "cost": "cost of a job in the shop's money",
+    "tests": "tests in a job",
+    "wrong_parts": "parts bought in a job that were not wanted and cannot go back",
+    "come_backs": "come-backs in a job",
+}
+
+
+def measures(rows: Sequence[Row]) -> dict[str, Estimate]:
+    """Every measure of one policy."""
+    correct = np.array([r.correct for r in rows], dtype=float)
+    out = {}
+    for name in MEASURES:
+        x = np.array([getattr(r, name) for r in rows], dtype=float)
+        per = correct if name in ("minutes", "search") else np.ones(len(rows))
+        out[name] = estimate(ratio, np.stack([x, per], axis=1))
+    return out
+
+
+def compared(rows: Sequence[Row], reference: Sequence[Row]) -> dict[str, Estimate]:
+    """How much less the reference needs than this policy, as a share; the same jobs in both.
+
+    Zero where this policy needs nothing at all.
+    """
+    out = {}
+    for name in ("minutes", "search", "cost", "wrong_parts"):
+        x = np.array([[getattr(r, name), r.correct] for r in reference], dtype=float)
+        y = np.array([[getattr(r, name), r.correct] for r in rows], dtype=float)
+        if name not in ("minutes", "search"):
+            x[:, 1] = y[:, 1] = 1.0
+
+        def less(both: np.ndarray[Any, np.dtype[np.float64]]) -> float:
+            other = ratio(both[:, 2:])
+            return 1.0 - ratio(both[:, :2]) / other if other else 0.0
+
+        out[name] = estimate(less, np.concatenate([x, y], axis=1))
+    return out
+
+
+def calibration(pairs: Sequence[Sequence[tuple[float, int]]]) -> dict[str, Any]:
+    """Reliability, Brier and log score of stated chances; intervals over jobs."""
+    p, y = pooled(pairs)
+    jobs = np.stack([tallies(*pooled([job])) for job in pairs])
+    whole = curve(jobs.sum(axis=0))
+    error = estimate(lambda some: curve(some.sum(axis=0)).error, jobs)
+    return {
+        "n": len(p),
+        "reliability_error": error.to_dict(),
+        "error_by_chance_alone": whole.by_chance,
+        "brier": brier(p, y),
+        "log_score": log_loss(p, y),
+        "curve": {"stated": whole.stated, "true": whole.true, "n": whole.n},
+    }
+
+
+def summary(rows: Mapping[str, Sequence[Row]]) -> dict[str, Any]:
+    """All policies of one kind of nature; ``rows`` by policy, jobs in the same order."""
+    out: dict[str, Any] = {}
+    for policy, mine in rows.items():
+        out[policy] = {
+            "jobs": len(mine),
+            "measures": {k: v.to_dict() for k, v in measures(mine).items()},
+        }
+        if policy not in WITHOUT_ODDS:
+            out[policy]["leading_verdict"] = calibration([r.stated for r in mine])
+            out[policy]["parts_at_the_end"] = calibration([r.parts for r in mine])
+        if policy != REFERENCE and REFERENCE in rows:
+            less = compared(mine, rows[REFERENCE])
+            out[policy]["look_ahead_needs_less"] = {k: v.to_dict() for k, v in less.items()}
+    return out
+
+
+def by_nature(rows: Sequence[tuple[str, Row]]) -> dict[str, dict[str, list[Row]]]:
+    """Rows by nature and policy, in the order of jobs; only jobs that every policy has."""
+    out: dict[str, dict[str, dict[int, Row]]] = {}
+    for nature, row in rows:
+        out.setdefault(nature, {}).setdefault(row.policy, {})[row.job] = row
+    full = {}
+    for nature, policies in out.items():
+        jobs = sorted(set.intersection(*(set(r) for r in policies.values())))
+        full[nature] = {policy: [r[j] for j in jobs] for policy, r in policies.items()}
+    return full
+
+
+def table(report: Mapping[str, Any]) -> str:
+    """The report as CSV: a line for each nature, policy and measure."""
+    out = io.StringIO()
+    lines = csv.writer(out)
+    lines.writerow(("nature", "policy", "jobs", "measure", "value", "low", "high"))
+    for nature, policies in report["natures"].items():
+        for policy, found in policies.items():
+            named = dict(found["measures"])
+            named |= {
+                f"look-ahead needs less {k}": v
+                for k, v in found.get("look_ahead_needs_less", {}).items()
+            }
+            for part in ("leading_verdict", "parts_at_the_end"):
+                if part in found:
+                    said = found[part]
+                    named[f"{part} reliability_error"] = said["reliability_error"]
+                    for k in ("error_by_chance_alone", "brier", "log_score"):
+                        named[f"{part} {k}"] = {"value": said[k], "low": "", "high": ""}
+            for measure, v in named.items():
+                row = (nature, policy, found["jobs"], measure, v["value"], v["low"], v["high"])
+                lines.writerow(row)
+    return out.getvalue()
+
+
+def text(report: Mapping[str, Any]) -> str:
+    """The report for people."""
+    lines = []
+    for nature, policies in report["natures"].items():
+        jobs = max((p["jobs"] for p in policies.values()), default=0)
+        off = "as the model says" if nature == "none" else f"off the model: {nature}"
+        lines += [f"nature {off}, {jobs} jobs", ""]
+        head = f"  {'policy':17}{'correct':>8}{'minutes':>9}{'search':>8}{'cost':>8}{'tests':>7}"
+        lines.append(head + f"{'wrong':>7}{'backs':>7}{'off by':>8}")
+        for policy, found in policies.items():
+            m = {k: v["value"] for k, v in found["measures"].items()}
+            odds = found.get("leading_verdict")
+            error = f"{odds['reliability_error']['value']:8.3f}" if odds else f"{'':>8}"
+            lines.append(
+                f"  {policy:17}{m['correct']:8.1%}{m['minutes']:9.1f}{m['search']:8.1f}"
+                f"{m['cost']:8.1f}{m['tests']:7.1f}{m['wrong_parts']:7.2f}{m['come_backs']:7.3f}"
+                + error
+            )
+        lines.append("")
+        for policy, found in policies.items():
+            less = found.get("look_ahead_needs_less")
+            if less:
+                said = ", ".join(f"{k.replace('_', ' ')} {_share(v)}" for k, v in less.items())
+                lines.append(f"  look-ahead needs less than {policy}: {said}")
+        lines.append("")
+    return "\n".join(lines).rstrip()
+
+
+def _share(v: Mapping[str, float]) -> str:
+    return f"{v['value']:.0%} ({v['low']:.0%} to {v['high']:.0%})"
