@@ -19,7 +19,7 @@ from packaging.utils import canonicalize_name
 
 ROOT = Path(__file__).parents[1]
 PROBE = (
-    "from benchodds import files; "
+    "from benchodds.keep import files; "
     "print(files.find('models', 'mag-cdi'), files.find('priors', 'mag-cdi'), "
     "files.data_folder('demo') / 'first-day.toml', sep='\\n')"
 )
