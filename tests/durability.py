@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchodds.basics.errors import BenchoddsError, StoreError
-from benchodds.keep import archive
+from benchodds.keep import archive, files
 from benchodds.keep.store import Store
 from benchodds.model.jobs import Job
 
@@ -144,7 +144,7 @@ class Trial:
             elif word == "refused":
                 self.count.refused += 1
         self.open_ends += killed
-        self.count.operations = len(self.said)
+        self.count.operations += sum(line.startswith("done") for line in out.splitlines())
 
     def kill(self, workers: int = 2) -> None:
         """Workers side by side, killed at a moment of chance."""
@@ -230,6 +230,45 @@ def full_disk(rng: random.Random, count: Count) -> None:
             subprocess.run(["umount", folder], check=True, timeout=10)
 
 
+def creation(folder: Path, rng: random.Random, count: Count) -> None:
+    """Processes killed while they make a store, its tables brought up to date, side by side."""
+    trial = Trial(folder / f"new-{rng.randrange(10**9)}.sqlite", rng.randrange(10**6))
+    workers = [trial.start(10**6) for _ in range(3)]
+    time.sleep(rng.uniform(0.3, 1.2))
+    for worker in workers:
+        worker.process.send_signal(signal.SIGKILL)
+        trial.finish(worker, killed=True)
+    with Store.open(trial.where):
+        pass
+    trial.check()
+    count.faults["killed while made"] += len(workers)
+    count.operations += trial.count.operations
+    count.lost += trial.count.lost
+    count.doubled += trial.count.doubled
+    count.unasked += trial.count.unasked
+
+
+def tuning(folder: Path, rng: random.Random, count: Count) -> None:
+    """``tune`` killed at a moment of chance: the prior sets that are there are whole."""
+    place = folder / f"tuned-{rng.randrange(10**9)}"
+    jobs = folder / "past.jsonl"
+    rows = (Path(__file__).parents[1] / "demo" / "shop" / "past.jsonl").read_text("utf-8")
+    some = [json.loads(line) for line in rows.splitlines() if '"mag-cdi"' in line][:30]
+    jobs.write_text("".join(json.dumps({**r, "readings": []}) + "\n" for r in some), "utf-8")
+    environment = {**os.environ, "BENCHODDS_FOLDER": str(place)}
+    environment["BENCHODDS_STORE"] = str(folder / "none.sqlite")
+    command = [sys.executable, "-m", "benchodds", "tune", "--even-if-worse", str(jobs)]
+    process = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL)
+    with suppress(subprocess.TimeoutExpired):
+        process.wait(timeout=rng.uniform(1.0, 12.0))
+    process.kill()
+    process.wait()
+    count.faults["tune killed"] += 1
+    for path in place.rglob("*.toml"):
+        assert files.load_priors(str(path)).system == "mag-cdi"
+    count.operations += len(list(place.rglob("*.toml")))
+
+
 def run(where: Path, rounds: int, seed: int, *, disk: bool) -> Count:
     """Rounds of faults on one store, checked after each."""
     trial = Trial(where, seed)
@@ -242,8 +281,10 @@ def run(where: Path, rounds: int, seed: int, *, disk: bool) -> Count:
             trial.protect()
             trial.check()
             torn(where, trial.rng, trial.count)
+            creation(where.parent, trial.rng, trial.count)
         if disk and n % 20 == 0:
             full_disk(trial.rng, trial.count)
+            tuning(where.parent, trial.rng, trial.count)
     return trial.count
 
 

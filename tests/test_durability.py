@@ -15,7 +15,7 @@ def test_faults_lose_nothing(tmp_path: Path) -> None:
     """Every acknowledged event is there exactly once after each fault."""
     count = durability.run(tmp_path / "jobs.sqlite", 2, 7, disk=False)
     assert count.operations > 0
-    assert set(count.faults) == {"killed", "protected", "torn"}
+    assert set(count.faults) == {"killed", "protected", "torn", "killed while made"}
     assert (count.lost, count.doubled, count.unasked) == (0, 0, 0)
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from benchodds.basics.errors import ModelError, UnknownNameError, nearest
 from benchodds.basics.tomlines import key_lines, line_of, split_key
@@ -18,6 +18,7 @@ from benchodds.model.system import SystemModel, build_system
 
 MAX_BYTES = 2_000_000
 PACKAGE = Path(__file__).resolve().parents[1]
+T = TypeVar("T")
 FOLDER_VARIABLE = "BENCHODDS_FOLDER"
 UNDONE = "undone"
 """Folder, beside tuned prior sets, of those that are no longer used for new jobs."""
@@ -78,6 +79,31 @@ def default_priors(system: str) -> str:
         if tuned and name.startswith(system) and number.isdigit():
             found[int(number)] = name
     return found[max(found)] if found else system
+
+
+def find_beside(place: str, name: str) -> Path:
+    """A named file in a folder beside the prior sets, such as ``shop``; the user's own go first.
+
+    A path with a suffix stands for itself.
+    """
+    if name.endswith(".toml"):
+        return Path(name)
+    known: dict[str, Path] = {}
+    for folder in folders("priors"):
+        for path in sorted((folder / place).glob("*.toml")):
+            known.setdefault(path.stem, path)
+    if name in known:
+        return known[name]
+    raise UnknownNameError(f"'{name}' is not a {place} known here{nearest(name, known)}")
+
+
+def load(path: Path, build: Callable[[Mapping[str, Any]], T]) -> T:
+    """Read and check a file; errors carry file and line."""
+    raw = read_toml(path)
+    try:
+        return build(raw)
+    except ModelError as error:
+        raise located(path, error) from None
 
 
 def available(kind: str) -> dict[str, Path]:
@@ -165,20 +191,11 @@ def _joined(names: Sequence[str], variant: str | None) -> JoinedModel:
 
 def load_bench(name: str) -> Bench:
     """Read and check a bench file."""
-    path = find("models", name)
-    try:
-        return build_bench(read_toml(path))
-    except ModelError as error:
-        raise located(path, error) from None
+    return load(find("models", name), build_bench)
 
 
 def load_priors(name: str) -> PriorSet:
     """Read and check a prior set; 'tci+charging' are two of them."""
     if PLUS in name:
         return join_priors([load_priors(n) for n in name.split(PLUS)])
-    path = find("priors", name)
-    raw: Mapping[str, Any] = read_toml(path)
-    try:
-        return build_priors(raw)
-    except ModelError as error:
-        raise located(path, error) from None
+    return load(find("priors", name), build_priors)

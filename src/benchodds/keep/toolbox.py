@@ -38,10 +38,7 @@ def load_card(name: str) -> Card:
             f"there is no card '{name}'{nearest(name, known)}; write {where / name}.toml"
         )
     path = known[name]
-    try:
-        card = cards.build_card(files.read_toml(path))
-    except ModelError as error:
-        raise files.located(path, error) from None
+    card = files.load(path, cards.build_card)
     if card.id != name:
         raise ModelError(f"{path}: id is '{card.id}'; it should be '{name}', as the file")
     return card
