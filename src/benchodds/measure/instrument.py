@@ -308,7 +308,8 @@ class Instrument(ABC):
 
 def bins(cdf: Array) -> Array:
     """Bin probabilities from a distribution function at edges, tails included."""
-    zero = np.zeros((*cdf.shape[:-1], 1))
-    return np.asarray(
-        np.maximum(np.diff(np.concatenate([zero, cdf, zero + 1.0], axis=-1), axis=-1), 0.0)
-    )
+    out = np.empty((*cdf.shape[:-1], cdf.shape[-1] + 1))
+    out[..., 0] = cdf[..., 0]
+    np.subtract(cdf[..., 1:], cdf[..., :-1], out=out[..., 1:-1])
+    np.subtract(1.0, cdf[..., -1], out=out[..., -1])
+    return np.maximum(out, 0.0, out=out)

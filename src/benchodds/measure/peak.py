@@ -252,8 +252,13 @@ class PeakInstrument(Instrument):
         u = np.array([self._u(float(e), technique) for e in edges])
         mixes, f_dead, names = self._peak_cells(edges, u, technique)
         n = 1 if self.test.battery else technique.kicks or 3
-        f_good: Array = np.asarray(sum(w * f**n for w, f in mixes))
+        f_good = np.zeros(())  # large: few copies at a time
+        while mixes:
+            w, f = mixes.pop()
+            f_good = f_good + w * f**n if f_good.ndim else w * f**n
+            del f
         good = bins(f_good)
+        del f_good
         dead = bins(f_dead**n)
         outcomes = self._bin_outcomes(edges)
         slip = np.array(
@@ -263,7 +268,8 @@ class PeakInstrument(Instrument):
             ]
         )
         slip = slip / slip.sum()
-        good = (1 - self.slip) * good + self.slip * slip
+        good *= 1 - self.slip
+        good += self.slip * slip
         dead = (1 - self.slip) * dead + self.slip * slip
         table = self._with_gear(good, dead, names, technique, hookup)
         if hookup is not None:  # the outcome stays the last axis
