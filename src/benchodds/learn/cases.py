@@ -141,7 +141,7 @@ class CaseMaker:
         name = _text(job, "job")
         if not name:
             raise RowError("has no job number; every job needs one")
-        key = (system, variant, complaint, _hashable(contexts), _hashable(faults), grade)
+        key = tuple(_hashable(v) for v in (system, variant, complaint, contexts, faults, grade))
         head = self._heads.get(key)
         if head is None:
             head = self._heads[key] = self._head(*key)
@@ -359,4 +359,8 @@ def _list(value: Any, what: str) -> list[str]:
 
 
 def _hashable(value: Any) -> Any:
-    return tuple(map(str, value)) if isinstance(value, list) else value
+    """A value that can be looked up: lists as tuples, what is neither text nor number as itself
+    written out, to be refused by name later."""
+    if isinstance(value, list):
+        return tuple(map(str, value))
+    return value if isinstance(value, (str, int, float, tuple, type(None))) else f"{value!r}"

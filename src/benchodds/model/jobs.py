@@ -373,7 +373,7 @@ def _struck(job: Job, name: str, reason: str) -> tuple[Reading, ...]:
 
 def _check_form(event: Event, data: Mapping[str, Any]) -> None:
     """Raise JobError unless the event has its time, its token and what its kind must hold."""
-    if event.kind not in _SHAPES or not isinstance(data, dict):
+    if not isinstance(event.kind, str) or event.kind not in _SHAPES or not isinstance(data, dict):
         raise JobError(f"'{event.kind}' is not a kind of event known here")
     for key, want in _SHAPES[event.kind].items():
         if not _FITS[want](data.get(key)):
