@@ -10,17 +10,7 @@ from typing import Any
 import click
 
 from benchodds.cli.main import json_option, print_json
-
-POLICIES = (
-    "look-ahead",
-    "bits-per-minute",
-    "best-fixed",
-    "common-practice",
-    "by-limits",
-    "p-over-c",
-    "random",
-)
-NATURES = ("none", "priors", "spreads", "operator", "meter")
+from benchodds.trials.names import NATURES, POLICIES
 
 
 @click.command(

@@ -29,11 +29,6 @@ class Replay:
     advised: float
     found: bool
 
-    @property
-    def saved(self) -> float:
-        """Minutes saved; negative when the advice cost more."""
-        return self.done - self.advised
-
 
 def replay(
     worth: ReadingWorth, readings: Sequence[Written], shares: Array, truth: int, sure: float

@@ -17,6 +17,7 @@ from benchodds.infer.network import physics
 from benchodds.model.gear import Bench, build_bench
 from benchodds.model.priors import PriorSet, Row
 from benchodds.model.system import SystemModel
+from benchodds.trials.names import NATURES
 from benchodds.trials.trial import Perturbations
 
 NONE = "none"
@@ -117,4 +118,4 @@ def perturbed(
     return Machine(model, bench, priors, *physics(model, bench))
 
 
-KINDS = (NONE, "priors", "spreads", "operator", "meter")
+KINDS = NATURES

@@ -22,6 +22,7 @@ from benchodds.basics.errors import BenchoddsError, ModelError, UnknownNameError
 from benchodds.choose.lookahead import Depth
 from benchodds.infer.assess import Machine
 from benchodds.trials.draws import Nature
+from benchodds.trials.names import POLICIES
 from benchodds.trials.perturb import KINDS, perturbed
 from benchodds.trials.places import World
 from benchodds.trials.policies import (
@@ -37,15 +38,6 @@ from benchodds.trials.simulate import Row, natures, row_from, run_job
 from benchodds.trials.training import trained_order
 
 SCHEMA = 1
-POLICIES = (
-    "look-ahead",
-    "bits-per-minute",
-    "best-fixed",
-    "common-practice",
-    "by-limits",
-    "p-over-c",
-    "random",
-)
 TRAINING_JOBS = 300
 TRIES = 300
 LOT = 5
