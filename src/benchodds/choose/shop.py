@@ -70,6 +70,13 @@ class Loss(_Strict):
     provenance: str = Field(min_length=3)
 
 
+class Foresight(_Strict):
+    """Share of the expected cost that must be saved for leaving the usual step."""
+
+    margin: float = Field(ge=0, lt=1)
+    provenance: str = Field(min_length=3)
+
+
 class Donor(_Strict):
     """A swap that can ruin the known-good part: which faults do, how likely, and its worth."""
 
@@ -96,6 +103,7 @@ class Shop(_Strict):
     gear: Gear
     come_back: Loss
     unsolved: Loss
+    foresight: Foresight
     donors: tuple[Donor, ...] = ()
 
     def price(self, system: str, name: str, repair: Repair) -> float:

@@ -85,6 +85,14 @@ class Nature:
         assert all(states[c].states[0] == "good" for c in gone)
         return self._truth(self._fill(at, rng.random(len(self._order))))
 
+    def with_sound(self, truth: Truth, gear: str) -> Truth:
+        """The machine looked at through new gear of a kind, in its commonest sound state."""
+        if gear not in truth.at:
+            return truth
+        states, p = self.network.variables[gear].states, self.network.tables[gear].p
+        sound = [i for i, s in enumerate(states) if s.startswith("ok")]
+        return Truth({**truth.at, gear: max(sound, key=lambda i: float(p[i]))}, truth.state)
+
     def crowd(
         self, fixed: Mapping[str, Numbers], size: int, rng: np.random.Generator
     ) -> dict[str, Numbers]:

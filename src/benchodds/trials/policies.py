@@ -17,9 +17,10 @@ from typing import Protocol
 
 import numpy as np
 
-from benchodds.choose.lookahead import Depth, look_ahead
+from benchodds.choose.lookahead import Depth, Step, look_ahead
 from benchodds.choose.planning import LEAST_BITS
-from benchodds.trials.places import Act, Place
+from benchodds.trials.places import Place
+from benchodds.trials.steps import Act
 from benchodds.trials.trial import Routine
 
 
@@ -56,7 +57,10 @@ class BitsPerMinute:
 
 @dataclass(frozen=True)
 class LookAhead:
-    """The cheapest step as far as can be foreseen (:mod:`lookahead`)."""
+    """As bits per minute, unless another step is foreseen to save more than a margin.
+
+    The margin is a share of the cost to the end (:mod:`lookahead`); the shop says it.
+    """
 
     depth: Depth
     name: str = "look-ahead"
@@ -66,8 +70,10 @@ class LookAhead:
         return place.once((self.name, self.depth), lambda: self._choose(place))
 
     def _choose(self, place: Place) -> Act:
-        best = look_ahead(place.decision, self.depth).best.step
-        return Act(best.kind, best.name)
+        usual = BitsPerMinute().choose(place, 0)
+        seen = look_ahead(place.decision, self.depth, Step(*usual))
+        step = seen.pick(place.world.shop.foresight.margin).step
+        return Act(step.kind, step.name)
 
 
 @dataclass(frozen=True)
@@ -134,7 +140,7 @@ class ByLimits:
         steps = {s.test: s for s in self.routine.steps}
         known = place.world.machine.model.repairs
         out: list[str] = []
-        for told in place.told:
+        for told in place.standing:
             if told.test in steps:
                 sign = place.world.coarse(told.test, told.how).signs[told.group]
                 step = steps[told.test]
