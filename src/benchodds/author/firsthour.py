@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchodds.author.separability import usual_technique
+from benchodds.basics.language import _
 from benchodds.basics.quantities import show
 from benchodds.basics.tables import Array, Table
 from benchodds.choose.planning import Plan, Ranked, plan
@@ -84,7 +85,7 @@ def _assessed(machine: Machine, job: Job, seen: Mapping[str, Table]) -> Assessme
 
 def likeliest(outcomes: Sequence[Outcome], p: Array) -> tuple[str, list[int]]:
     """The likeliest outcome in words, those of numbers grouped by what the limit says of them."""
-    words = {1: "within limit", -1: "outside limit", 0: "a value"}
+    words = {1: _("within limit"), -1: _("outside limit"), 0: _("a value")}
     groups: dict[str, list[int]] = {}
     for i, outcome in enumerate(outcomes):
         named = len(outcomes) <= 5 or outcome.label in ("OL", "unstable")
@@ -108,10 +109,10 @@ def _as_written(
 
 def _then(advice: Plan, chosen: Ranked | None) -> str:
     if advice.do == "repair":
-        return f"repair {advice.repair}"
+        return _("repair {repair}").format(repair=advice.repair)
     if advice.do == "stop" or chosen is None:
-        return "stop: no test is worth its minutes"
-    return f"next {chosen.test}, {chosen.minutes:.0f} min"
+        return _("stop: no test is worth its minutes")
+    return _("next {test}, {minutes:.0f} min").format(test=chosen.test, minutes=chosen.minutes)
 
 
 def _opened(machine: Machine, complaint: str) -> Job:

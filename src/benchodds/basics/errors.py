@@ -26,6 +26,10 @@ class UnknownNameError(BenchoddsError):
     """A name (job, test, variant, component, ...) that does not exist here."""
 
 
+class UnknownJobError(UnknownNameError):
+    """A job that is not in the store."""
+
+
 class JobError(BenchoddsError):
     """An action that the job's own record does not allow."""
 

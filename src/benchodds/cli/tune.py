@@ -83,7 +83,7 @@ def tune(
     Writes a new prior set with its provenance into your own folder, where jobs opened from now
     on find it; nothing is edited in place. A set that forecasts later jobs worse than what it
     replaces is not taken up."""
-    from benchodds.learn import tunetext
+    from benchodds.learn import tunejson, tunetext
     from benchodds.learn.tuning_files import take_up
     from benchodds.learn.tuning_files import undo as put_away
 
@@ -116,7 +116,7 @@ def tune(
                 priors=priors.id, take_up=take_up(priors)
             )
     if as_json:
-        print_json(tunetext.tuned_json(found, became))
+        print_json(tunejson.tuned_json(found, became))
     else:
         click.echo(tunetext.report(found, became))
 
@@ -147,13 +147,13 @@ def score(
 ) -> None:
     """See how well shipped, tuned and flat priors forecast closed jobs they have not seen, what
     the advice would have saved, and whether recent jobs still look like the prior."""
-    from benchodds.learn import tunetext
+    from benchodds.learn import tunejson, tunetext
     from benchodds.learn.tunework import score as work
 
     with _run_on(cluster) as run:
         found = work(_wish(files, wishes), session, teller(), run)
     if as_json:
-        print_json(tunetext.review_json(found))
+        print_json(tunejson.review_json(found))
     else:
         click.echo(tunetext.review(found))
 

@@ -21,7 +21,7 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from benchodds.basics.errors import BenchoddsError, UnknownNameError
+from benchodds.basics.errors import BenchoddsError, UnknownJobError
 from benchodds.basics.language import _
 from benchodds.keep import files
 from benchodds.keep.session import Session
@@ -92,8 +92,6 @@ class Gate:
         if request.method not in ("GET", "HEAD", "POST"):
             return HTMLResponse(_("Not a way to ask."), 405)
         if request.method == "POST":
-            if request.headers.get("content-type", "").lower().startswith("multipart/"):
-                return HTMLResponse(_("Forms come without files here."), 400)
             origin = request.headers.get("origin")
             site = request.headers.get("sec-fetch-site", "same-origin")
             if (origin is not None and urlsplit(origin).netloc != host) or site not in (
@@ -192,7 +190,7 @@ class Page:
         try:
             said = await run_in_threadpool(act, job_id, form)
         except BenchoddsError as error:
-            if isinstance(error, UnknownNameError) and "no job" in str(error):
+            if isinstance(error, UnknownJobError):
                 return self._show(request, "sorry.html", 404, words=str(error))
             kept = (
                 {k: str(v) for k, v in form.items() if k not in ("token", "uid")} if typed else {}
