@@ -16,6 +16,7 @@ from scipy.special import ndtr
 
 from benchodds.basics.errors import ReadingError
 from benchodds.basics.formula import Distribution, parse_distribution
+from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Array, Table
 from benchodds.measure.instrument import OUTCOME, Instrument, Outcome, bins
@@ -130,14 +131,16 @@ class MeterInstrument(Instrument):
                 slip = self._slip_chance(*edges)
             elif value.kind == "over-range":
                 top = value.range_top or technique.range_top
-                _, over, names = self._meter_parts(technique, np.zeros(1), np.ones(1), top)
+                _shown, over, names = self._meter_parts(technique, np.zeros(1), np.ones(1), top)
                 cell, slip = over[..., None], 0.2
             elif value.kind == "unstable":
-                _, over, names = self._meter_parts(technique, np.zeros(1), np.ones(1), None)
+                _shown, over, names = self._meter_parts(technique, np.zeros(1), np.ones(1), None)
                 cell, slip = np.ones_like(over)[..., None], 1.0
             else:
                 raise ReadingError(
-                    f"{self.name} cannot read '{value.text}'; write a number, OL or unstable"
+                    _("{test} cannot read '{text}'; write a number, OL or unstable").format(
+                        test=self.name, text=value.text
+                    )
                 )
             p = p * ((1 - self.slip) * cell + self.slip * slip)
         if p.shape[-1] == 1:

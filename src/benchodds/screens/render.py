@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from benchodds.basics.language import _
 from benchodds.basics.words import about, limit_words, percent, wrap
-from benchodds.choose.planning import Plan, Ranked
+from benchodds.choose.planning import LOOKED, Plan, Ranked
 from benchodds.choose.weighing import Weighed, follows
 from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Job, Reading
@@ -215,7 +215,7 @@ def next_step(
         lines.append(
             "  " + _("(cost in plugs: part, labour, and the part again where it would be wasted)")
         )
-    refused = [x for x in plan.left_out if x.reason not in ("already looked",)]
+    refused = [x for x in plan.left_out if x.reason != _(LOOKED)]
     if refused:
         lines += ["", _("Not offered now")]
         for x in refused:

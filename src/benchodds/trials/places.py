@@ -354,16 +354,19 @@ class Place:
         """
         return self.once("act", lambda: first_act(self.acting))
 
-    def ripe(self) -> str | None:
-        """The likeliest repair that is sure enough by the model file and has its tests done."""
-        return self.once("ripe", self._ripe)
+    def ripe(self, sure: bool = False) -> str | None:
+        """The likeliest repair that is likely enough and has its tests done.
 
-    def _ripe(self) -> str | None:
+        Likely enough by the model file, or, where ``sure``, by the shop.
+        """
+        return self.once(("ripe", sure), lambda: self._ripe(sure))
+
+    def _ripe(self, sure: bool) -> str | None:
         repairs, flags, needed = self.world.machine.model.repairs, self.flags, self.belief.needed
         ready = [
             (p, name)
             for name, p in needed.items()
-            if p >= repairs[name].act_at
+            if p >= (flags.remedy(name).act_at if sure else repairs[name].act_at)
             and name not in flags.mended
             and not waits_for(flags, flags.remedy(name))
         ]

@@ -1,12 +1,12 @@
 """Ways to choose the next step, to be compared on the same machines.
 
-All but two read the odds and mend when a repair is ripe: sure enough by the model file
+All but one read the odds and mend when a repair is ripe: likely enough by the model file
 (``act_at``), its own tests done; when no test is left that tells anything, repairs follow in
 the order of chance over cost. They differ in which test comes next. None does a test that can
-tell it nothing, or whose labour costs more than knowing all would save. Apart stand
-``look-ahead``, which weighs repair against test itself, and ``by-limits``, which knows no odds:
-a test beyond its limit condemns the part that its step names (common practice; the steps are
-data).
+tell it nothing, or whose labour costs more than knowing all would save. The two ways in which
+the tool itself proposes, ``bits-per-minute`` and ``look-ahead``, hold parts that cannot go back
+until the shop is sure. Apart stands ``by-limits``, which knows no odds: a test beyond its limit
+condemns the part that its step names (common practice; the steps are data).
 """
 
 from __future__ import annotations
@@ -37,7 +37,10 @@ class Policy(Protocol):
 
 @dataclass(frozen=True)
 class BitsPerMinute:
-    """The test with the most expected information per minute, set-ups counted."""
+    """The test with the most expected information per minute, set-ups counted.
+
+    Repairs are ripe by the shop's measure: parts that cannot go back wait until it is sure.
+    """
 
     name: str = "bits-per-minute"
 
@@ -46,7 +49,7 @@ class BitsPerMinute:
         return place.once(self.name, lambda: self._choose(place))
 
     def _choose(self, place: Place) -> Act:
-        ripe = place.ripe()
+        ripe = place.ripe(sure=True)
         if ripe is not None:
             return Act("repair", ripe)
         flags = place.flags

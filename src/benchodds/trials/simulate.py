@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from benchodds.basics.errors import ModelError
+from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 from benchodds.choose.planning import cleared
 from benchodds.choose.shop import Shop
@@ -142,7 +143,7 @@ class Course:
     def run(self) -> Row:
         """The whole job."""
         place = self.world.start()
-        for _ in range(MOST_STEPS):
+        for _step in range(MOST_STEPS):
             act = self.policy.choose(place, self.drawn.order)
             self.search = self.minutes
             self.state(place, act)
@@ -156,7 +157,7 @@ class Course:
             place = self.mend(place, act.name)
             if self.cured:
                 return self.row("mended")
-        raise ModelError(f"the policy '{self.policy.name}' comes to no end")
+        raise ModelError(_("the policy '{policy}' comes to no end").format(policy=self.policy.name))
 
     def state(self, place: Place, act: Act) -> None:
         """Note the odds that are stated before the first repair, and what is true."""
