@@ -18,6 +18,7 @@ from benchodds.basics.language import _
 from benchodds.basics.quantities import show
 from benchodds.basics.tables import Array, Table
 from benchodds.choose.planning import Plan, Ranked, plan
+from benchodds.choose.shop import Shop
 from benchodds.infer.assess import GEAR, Assessment, Machine, understand
 from benchodds.infer.inference import posterior
 from benchodds.measure.instrument import Outcome
@@ -49,7 +50,7 @@ class FirstHour:
     then: str
 
 
-def first_hour(machine: Machine, complaint: str, minutes: float = 60.0) -> FirstHour:
+def first_hour(machine: Machine, complaint: str, shop: Shop, minutes: float = 60.0) -> FirstHour:
     """Play the first hour of a job with this complaint."""
     job = _opened(machine, complaint)
     seen: dict[str, Table] = {}
@@ -57,7 +58,7 @@ def first_hour(machine: Machine, complaint: str, minutes: float = 60.0) -> First
     left = minutes
     assessment = _assessed(machine, job, seen)
     while True:
-        advice = plan(assessment)
+        advice = plan(assessment, shop)
         fresh = [r for r in advice.ranking if r.test not in seen]
         chosen = next((r for r in fresh if r.test == advice.test), fresh[0] if fresh else None)
         if advice.do in ("repair", "stop") or chosen is None or chosen.minutes > left:

@@ -21,6 +21,7 @@ from benchodds.basics.validation import quiet, validate
 from benchodds.infer.assess import Machine
 from benchodds.infer.network import physics
 from benchodds.keep import files
+from benchodds.keep.shopfile import load_shop
 from benchodds.model.gear import Bench, build_bench, turned
 from benchodds.model.priors import PriorSet
 from benchodds.model.system import SystemModel, build_system
@@ -173,7 +174,8 @@ class _Run:
                 for problem in doubts_in_machine(machine, apart[variant]):
                     self._add("doubt", self.path, problem, variant)
                 if variant == model.default_variant:
-                    hours = [(c, first_hour(machine, c)) for c in model.complaints]
+                    shop = load_shop("shop")
+                    hours = [(c, first_hour(machine, c, shop)) for c in model.complaints]
         first = next(iter(models.values()), None)
         title = f"{first.id} {first.version}: {first.title}" if first else self.path.stem
         paths = (self.path, *([self.prior_path] if self.prior_path else []))

@@ -160,7 +160,12 @@ def excluded(assessment: Assessment) -> dict[str, str]:
                 if t in latest
             ]
             if not any(s >= 0 for s in signs):
-                out.setdefault(name, f"would risk harm until {' or '.join(tests)} has passed")
+                out.setdefault(
+                    name,
+                    _("would risk harm until {tests} has passed").format(
+                        tests=_(" or ").join(tests)
+                    ),
+                )
     return out
 
 

@@ -345,7 +345,7 @@ def next_test(
 
     assessment = session.assess(session.store.job(job_id), as_if)
     result, weighed = (
-        greedily(assessment) if greedy else advise(assessment, shop, steps, ahead=ahead)
+        greedily(assessment, shop) if greedy else advise(assessment, shop, steps, ahead=ahead)
     )
     if as_json:
         print_json(shapes.advice(assessment, result, weighed))

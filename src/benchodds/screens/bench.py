@@ -12,11 +12,12 @@ from dataclasses import dataclass, field
 from benchodds.basics.errors import BenchoddsError, JobError
 from benchodds.basics.language import N_, _
 from benchodds.basics.words import percent, wrap
-from benchodds.choose.planning import Plan, plan
+from benchodds.choose.planning import Plan
 from benchodds.infer.assess import Assessment
 from benchodds.keep.session import Session
 from benchodds.model import jobs
 from benchodds.screens import render
+from benchodds.screens.advising import greedily
 from benchodds.screens.commands import (
     did_repair,
     explain,
@@ -66,12 +67,12 @@ class Bench:
     def greet(self) -> str:
         """What is proposed, in a few lines."""
         assessment = self._assess()
-        return self._proposal(assessment, plan(assessment))
+        return self._proposal(assessment, greedily(assessment)[0])
 
     def proposed(self) -> str | None:
         """The test that a bare value is recorded for."""
         assessment = self._assess()
-        return self._test(plan(assessment))
+        return self._test(greedily(assessment)[0])
 
     def words(self) -> list[str]:
         """All that can be completed: commands, tests, repairs, set-ups."""

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from benchodds.basics.errors import ReadingError
 from benchodds.basics.language import _
 from benchodds.basics.words import about, limit_words, percent
-from benchodds.choose.planning import open_setups, plan
+from benchodds.choose.planning import open_setups
 from benchodds.keep.session import Session
 from benchodds.screens import render
+from benchodds.screens.advising import greedily
 
 UNITS = {"V": ("V", "mV", "kV"), "ohm": ("ohm", "kohm", "Mohm")}
 MOST_READINGS = 60
@@ -88,7 +89,7 @@ def job_view(session: Session, job_id: str, test: str | None, skipped: Sequence[
     """
     job = session.store.job(job_id)
     assessment = session.assess(job)
-    step = plan(assessment)
+    step, _weighed = greedily(assessment)
     model = assessment.machine.model
     wanted = step.test if step.test and step.test not in skipped else None
     wanted = wanted or next((r.test for r in step.ranking if r.test not in skipped), None)
