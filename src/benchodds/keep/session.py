@@ -153,7 +153,14 @@ def supposed(machine: Machine, text: str, number: int) -> Reading:
     name = find_test(machine.model, test)
     written = tuple(v.strip() for v in values.split(";"))
     machine.instrument(name).parse(written)
-    return Reading(f"as if {number + 1}", 10**9 + number, name, written, Technique(), now())
+    return Reading(
+        _("as if {number}").format(number=number + 1),
+        10**9 + number,
+        name,
+        written,
+        Technique(),
+        now(),
+    )
 
 
 def find_test(model: SystemModel, name: str) -> str:
