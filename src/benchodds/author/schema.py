@@ -68,4 +68,4 @@ def classes(cls: type[BaseModel]) -> list[type[BaseModel]]:
 
 def cleaned(text: str) -> str:
     """A docstring as one line."""
-    return " ".join(inspect.cleandoc(text).split())
+    return inspect.cleandoc(text).replace("\n", " ")
