@@ -16,7 +16,8 @@ from benchodds.infer.network import physics
 from benchodds.keep import files
 from benchodds.keep.store import Store, default_path
 from benchodds.model import jobs
-from benchodds.model.jobs import Event, Job, Reading, Technique
+from benchodds.model.events import Event
+from benchodds.model.jobs import Job, Reading, Technique
 from benchodds.model.join import JoinedModel, complaint_name
 from benchodds.model.laws import applied
 from benchodds.model.system import SystemModel
