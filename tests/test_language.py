@@ -107,6 +107,20 @@ def test_the_environment_names_the_language() -> None:
     assert languages.catalogue(["tlh"]) is None
 
 
+def test_a_damaged_catalogue_is_passed_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """English is always there: a file that is cut off, or none at all, stops nobody."""
+    monkeypatch.setenv("BENCHODDS_FOLDER", str(tmp_path))
+    path = words.compiled(pseudo_catalogue(), tmp_path / "languages", "xx")
+    whole = path.read_bytes()
+    assert languages.catalogue(["xx"]) is not None
+    for damaged in (b"", whole[:9], whole[: len(whole) // 2], b"text" * 99):
+        path.write_bytes(damaged)
+        gettext._translations.clear()  # type: ignore[attr-defined]
+        assert languages.catalogue(["xx"]) is None
+
+
 # ---- the source -----------------------------------------------------------------------------
 
 ALLOWED: dict[str, str] = {

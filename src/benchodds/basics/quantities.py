@@ -207,7 +207,7 @@ def _measure(part: str, text: str, expect: Expect) -> _Measured:
         if part[:1].isalpha() and closest(part, marks):
             hint = nearest(part, marks)
         else:
-            hint = _("; {words}, or OL or unstable").format(words=words)
+            hint = _("; {wanted}, or OL or unstable").format(wanted=words)
         raise _refuse(text, expect, _("is not a reading{hint}").format(hint=hint))
     if re.fullmatch(r"[1-9][0-9]{0,2},[0-9]{3}", digits):
         one, other = (digits.replace(",", point) + mark for point in ("", "."))
@@ -217,7 +217,7 @@ def _measure(part: str, text: str, expect: Expect) -> _Measured:
             _("can be read two ways; write {one} or {other}").format(one=one, other=other),
         )
     if not re.fullmatch(r"[0-9]+\.?|[0-9]*[.,][0-9]+", digits):
-        raise _refuse(text, expect, _("is not one number; {words}").format(words=words))
+        raise _refuse(text, expect, _("is not one number; {wanted}").format(wanted=words))
     written = Decimal(digits.replace(",", ".") + exponent)
     step = _WIDE.multiply(_ONE.scaleb(int(written.as_tuple().exponent)), scale)
     number = _WIDE.multiply(-written if sign == "-" and written else written, scale)
