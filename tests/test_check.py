@@ -22,6 +22,7 @@ from benchodds.cli.main import main
 from benchodds.infer.network import physics
 from benchodds.keep.files import find, load_bench, load_priors, load_system
 from benchodds.keep.session import Machine
+from benchodds.keep.shopfile import load_shop
 from benchodds.model.system import build_system
 
 
@@ -591,7 +592,7 @@ def test_first_hour_keeps_to_its_time() -> None:
     machine, _ = starter()
     for complaint in machine.model.complaints:
         for minutes in (10.0, 60.0):
-            hour = first_hour(machine, complaint, minutes)
+            hour = first_hour(machine, complaint, load_shop("shop"), minutes)
             assert sum(s.minutes for s in hour.steps) <= minutes
             tests = [s.test for s in hour.steps]
             assert len(tests) == len(set(tests)) > 0

@@ -198,7 +198,7 @@ def test_module_is_bought_when_nothing_cheaper_is_open(machine: Machine, shop: S
     }
     _, before = decided(machine, shop, readings)
     assert "new-module" not in {c.step.name for c in look_ahead(before, Depth(1)).choices}
-    act = next(a for a in plan(found).acts if a.repair == "new-module")
+    act = next(a for a in plan(found, shop).acts if a.repair == "new-module")
     assert act.missing == ()
 
 
@@ -208,7 +208,7 @@ def test_module_is_bought_when_nothing_cheaper_is_open(machine: Machine, shop: S
 def weighed(machine: Machine, shop: Shop, readings: Readings) -> Weighed:
     """Testing against mending after readings, one step ahead."""
     found, _ = decided(machine, shop, readings)
-    return weigh(found, plan(found), shop, Depth(1, (5,)))
+    return weigh(found, plan(found, shop), shop, Depth(1, (5,)))
 
 
 def priced(shop: Shop, repair: str, price: float) -> Shop:
@@ -219,16 +219,16 @@ def priced(shop: Shop, repair: str, price: float) -> Shop:
 
 def test_the_price_that_tips_it_does(machine: Machine, shop: Shop) -> None:
     """Well on either side of the price said, looking again finds the other choice cheaper."""
-    readings: Readings = [("cap-r", "OL@200k", Technique())]
+    readings: Readings = [("plug-vis", "cracked", Technique())]
     first = weighed(machine, shop, readings)
-    assert first.repair and first.test and first.repair.step.name == "new-cap"
+    assert first.repair and first.test and first.repair.step.name == "new-plug"
     tip = next(t for t in first.tips if t.what == "price")
-    assert tip.now == 20.0 and tip.at is not None
+    assert tip.now == 10.0 and tip.at is not None
     for price in (0.3 * tip.at, 3 * tip.at):
-        again = weighed(machine, priced(shop, "new-cap", price), readings)
+        again = weighed(machine, priced(shop, "new-plug", price), readings)
         costs = {c.step.name: c.cost for c in again.foresight.choices}
         least = min(c.cost for c in again.foresight.choices if c.step.kind == "test")
-        assert (costs["new-cap"] < least) == (price < tip.at)
+        assert (costs["new-plug"] < least) == (price < tip.at)
 
 
 def test_what_is_saved_adds_up(machine: Machine, shop: Shop) -> None:

@@ -27,8 +27,8 @@ from benchodds.infer.inference import calibrate, posterior
 from benchodds.infer.network import physics, quantity_node
 from benchodds.keep.files import available, find, load_bench, load_priors, load_system, read_toml
 from benchodds.keep.session import Machine
-from benchodds.learn.cases import Written
 from benchodds.learn.likelihoods import job_of
+from benchodds.learn.written import Written
 from benchodds.model.dimensions import (
     ALIKE,
     OF,

@@ -14,7 +14,8 @@ import pytest
 
 from benchodds.learn.casebook import Makers, chunks_of
 from benchodds.learn.rows import RowsError
-from benchodds.learn.tally import Tally, read
+from benchodds.learn.settling import read
+from benchodds.learn.tally import Tally
 from benchodds.learn.tuning_files import load_learning
 from past_jobs import Shop, knowledge, shares_of
 

@@ -13,10 +13,12 @@ from hypothesis import strategies as st
 
 from benchodds.cli.main import main
 from benchodds.learn.casebook import Makers, chunks_of, read_jobs
-from benchodds.learn.cases import FIELDS, Case, RowError, Told, parse_readings
+from benchodds.learn.cases import FIELDS, Case, Told
 from benchodds.learn.rows import RowsError
-from benchodds.learn.tally import Tally, read
+from benchodds.learn.settling import read
+from benchodds.learn.tally import Tally
 from benchodds.learn.tuning_files import load_learning
+from benchodds.learn.written import RowError, parse_readings
 
 HEADER = ",".join(FIELDS)
 GOOD = "1,2024-01-31,mag-cdi,early,no-spark,washed,stop.wet,bench-bad,25,,,"

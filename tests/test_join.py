@@ -24,8 +24,8 @@ from benchodds.infer.machine import FoldedNetwork
 from benchodds.infer.network import physics
 from benchodds.keep import session
 from benchodds.keep.files import load_bench, load_priors, load_system
-from benchodds.learn.cases import Written
 from benchodds.learn.likelihoods import job_of
+from benchodds.learn.written import Written
 from benchodds.model.join import JoinedModel, complaint_name, join
 from benchodds.model.joinpriors import join_priors, joined_prior
 from benchodds.model.priors import fault_prior

@@ -27,9 +27,10 @@ from benchodds.model.jobs import Technique
 from benchodds.trials import trialrun
 from benchodds.trials.draws import Nature, Truth, reading
 from benchodds.trials.perturb import KINDS, other_priors, perturbed, wider
-from benchodds.trials.places import Act, World, first_act
+from benchodds.trials.places import World
 from benchodds.trials.policies import BitsPerMinute, grown, improved
 from benchodds.trials.simulate import Drawn, natures
+from benchodds.trials.steps import Act, first_act
 from benchodds.trials.trialfile import load_trial
 
 N = 1500

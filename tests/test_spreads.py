@@ -15,11 +15,11 @@ from benchodds.cli.main import main
 from benchodds.infer.network import physics
 from benchodds.keep import files
 from benchodds.keep.session import load_machine
-from benchodds.learn.cases import Written
 from benchodds.learn.likelihoods import fault_names
 from benchodds.learn.spreads import Law, Laws, Proof, learn
 from benchodds.learn.tunework import recompiled
 from benchodds.learn.tuning_files import load_laws
+from benchodds.learn.written import Written
 from benchodds.model.laws import applied, moved, operator_table, stated
 from benchodds.model.priors import Spread
 

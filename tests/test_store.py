@@ -701,7 +701,7 @@ def test_job_row_is_locked_on_a_server(store: Store, path: Path) -> None:
 
     sqlite = store._engine.dialect
     with pytest.raises(KeyError):
-        store_module._seek(Listener(), sa.true(), True)  # type: ignore[arg-type]
+        store_module.seek(Listener(), sa.true(), True)  # type: ignore[arg-type]
     assert ["FOR UPDATE" in s for s in said] == [True, False]
 
 

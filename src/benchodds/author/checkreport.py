@@ -13,6 +13,7 @@ import numpy as np
 from benchodds.author.firsthour import FirstHour
 from benchodds.author.modelcheck import Checked, Remark
 from benchodds.author.separability import Separability
+from benchodds.basics.language import _
 from benchodds.basics.words import percent, wrap
 
 COLUMNS = 50
@@ -27,13 +28,17 @@ def text(checked: Checked, variant: str | None = None) -> str:
     """The whole report: mistakes, doubts, the matrix of one variant, and a first hour."""
     lines = [checked.title, *(f"  {_short(p)}" for p in checked.paths), ""]
     if checked.mistakes:
-        lines += [f"Mistakes: {len(checked.mistakes)}", *_remarks(checked.mistakes)]
+        lines += [_("Mistakes: {n}").format(n=len(checked.mistakes)), *_remarks(checked.mistakes)]
     else:
-        lines.append("Mistakes: none")
+        lines.append(_("Mistakes: none"))
     if checked.doubts:
-        lines += ["", f"Legal, but doubtful: {len(checked.doubts)}", *_remarks(checked.doubts)]
+        lines += [
+            "",
+            _("Legal, but doubtful: {n}").format(n=len(checked.doubts)),
+            *_remarks(checked.doubts),
+        ]
     elif not checked.mistakes:
-        lines.append("Doubts: none")
+        lines.append(_("Doubts: none"))
     if checked.apart:
         chosen = variant if variant in checked.apart else None
         chosen = chosen or next(iter(checked.apart))
@@ -53,17 +58,25 @@ def _remarks(remarks: tuple[Remark, ...]) -> Iterator[str]:
     for r in remarks:
         where = f"{_short(r.path)}{f':{r.line}' if r.line else ''}"
         key = f" {r.key}" if r.key else ""
-        only = f" (variant {', '.join(r.variants)})" if r.variants else ""
+        only = (
+            " " + _("(variant {variants})").format(variants=", ".join(r.variants))
+            if r.variants
+            else ""
+        )
         yield f"  {where}:{key}"
         yield from wrap(f"{r.text}{only}", "      ")
 
 
 def _matrix(found: Separability, variant: str) -> Iterator[str]:
-    yield f"What the best single test is expected to say, in decibans (variant {variant})"
+    yield _("What the best single test is expected to say, in decibans (variant {variant})").format(
+        variant=variant
+    )
     yield from wrap(
-        "For the fault of the row, when it is there, against that of the column. Each digit is "
-        f"{STEP_DB:g} decibans, a doubling of the odds; 0 is hardly told apart, 9 is "
-        f"{9 * STEP_DB:g} decibans or more."
+        _(
+            "For the fault of the row, when it is there, against that of the column. "
+            "Each digit is {step_db:g} decibans, a doubling of the odds; 0 is hardly "
+            "told apart, 9 is {most:g} decibans or more."
+        ).format(step_db=STEP_DB, most=9 * STEP_DB)
     )
     best = found.best_db
     n = len(found.states)
@@ -78,9 +91,9 @@ def _matrix(found: Separability, variant: str) -> Iterator[str]:
             )
             yield f"{i:>3} {name[:16]:<16} {cells}"
     yield ""
-    yield "Hardest to tell apart, and the test that does it best"
+    yield _("Hardest to tell apart, and the test that does it best")
     for a, b, db, test in hardest(found):
-        yield f"  {a} / {b}: {db:.1f} dB by {test}"
+        yield f"  {a} / {b}: " + _("{db:.1f} dB by {test}").format(db=db, test=test)
 
 
 def hardest(found: Separability, n: int = HARDEST) -> list[tuple[str, str, float, str]]:
@@ -97,12 +110,22 @@ def hardest(found: Separability, n: int = HARDEST) -> list[tuple[str, str, float
 
 
 def _hour(complaint: str, hour: FirstHour) -> Iterator[str]:
-    yield f"A good first hour for '{complaint}', if each test shows what it most likely will"
+    yield _(
+        "A good first hour for '{complaint}', if each test shows what it most likely will"
+    ).format(complaint=complaint)
     for step in hour.steps:
-        opened = f" with set-up {', '.join(step.setups)}" if step.setups else ""
-        yield f"  {step.minutes:>3.0f} min  {step.test}{opened}: {step.shows}"
-        yield f"           leads: {step.leader} {percent(step.p_leader)}"
-    yield f"  then: {hour.then}"
+        opened = (
+            " " + _("with set-up {setups}").format(setups=", ".join(step.setups))
+            if step.setups
+            else ""
+        )
+        yield "  " + _("{minutes:>3.0f} min  {test}{opened}: {shows}").format(
+            minutes=step.minutes, test=step.test, opened=opened, shows=step.shows
+        )
+        yield "           " + _("leads: {leader} {chance}").format(
+            leader=step.leader, chance=percent(step.p_leader)
+        )
+    yield "  " + _("then: {then}").format(then=hour.then)
 
 
 def to_dict(checked: Checked) -> dict[str, Any]:

@@ -13,6 +13,7 @@ import numpy as np
 
 from benchodds.author.separability import GOOD, Separability, folded, telling_quantities
 from benchodds.basics.formula import parse_expression
+from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Table
 from benchodds.infer.assess import Machine
@@ -41,45 +42,55 @@ def doubts_in_model(model: SystemModel) -> Iterator[str]:
         for kind in ("random", "modes"):
             for key in getattr(q, kind):
                 if key not in used:
-                    yield f"quantities.{name}.{kind}.{key}: the formula does not use '{key}'"
+                    yield f"quantities.{name}.{kind}.{key}: " + _(
+                        "the formula does not use '{key}'"
+                    ).format(key=key)
         for key, modal in q.modes.items():
             if not modal.by and modal.of in model.components:
-                yield f"quantities.{name}.modes.{key}.by: empty, so no mode of {modal.of} counts"
+                yield f"quantities.{name}.modes.{key}.by: " + _(
+                    "empty, so no mode of {of} counts"
+                ).format(of=modal.of)
     for name, test in model.tests.items():
         path = f"tests.{name}"
         texts = [t for t in (test.signal, test.in_circuit) if t]
         used = {n for t in texts for n in parse_expression(t).names}
         if not test.battery:
             for key in set(test.random) - used:
-                yield f"{path}.random.{key}: the signal does not use '{key}'"
+                yield f"{path}.random.{key}: " + _("the signal does not use '{key}'").format(
+                    key=key
+                )
         if test.limit is not None and test.limit.min is None and test.limit.max is None:
-            yield f"{path}.limit: neither min nor max, so nothing passes or fails"
+            yield f"{path}.limit: " + _("neither min nor max, so nothing passes or fails")
         if test.limit is not None and test.span is not None:
             low, high = (to_base(end, test.unit) for end in test.span)
             for end in ("min", "max"):
                 text = getattr(test.limit, end)
                 if text is not None and not low < to_base(text, test.unit) < high:
                     span = " to ".join(test.span)
-                    yield f"{path}.limit.{end}: {text} lies outside the span {span}"
+                    yield f"{path}.limit.{end}: " + _("{text} lies outside the span {span}").format(
+                        text=text, span=span
+                    )
         if test.kind in SPARKING and not test.battery and not test.cautions:
-            yield f"{path}.cautions: none, for a test with high voltage"
+            yield f"{path}.cautions: " + _("none, for a test with high voltage")
         if test.in_circuit and test.p_unplugged == 1.0:
-            yield f"{path}.p_unplugged: missing, so the reading counts as taken unplugged"
+            yield f"{path}.p_unplugged: " + _("missing, so the reading counts as taken unplugged")
     yield from unit_doubts(model)
     for section in ("setups", "repairs"):
         for name, item in getattr(model, section).items():
             if to_base(item.minutes, "min") <= 0:
-                yield f"{section}.{name}.minutes: none; is it done in no time?"
+                yield f"{section}.{name}.minutes: " + _("none; is it done in no time?")
     for name, setup in model.setups.items():
         if not setup.provenance:
-            yield f"setups.{name}.provenance: missing; where do its minutes come from?"
+            yield f"setups.{name}.provenance: " + _("missing; where do its minutes come from?")
     for name, variant in model.variants.items():
         if variant.set and not variant.provenance:
-            yield f"variants.{name}.provenance: missing; where do its numbers come from?"
+            yield f"variants.{name}.provenance: " + _("missing; where do its numbers come from?")
     cleared = {c for r in model.repairs.values() for c in r.clears}
     for component, mode in model.faults():
         if not cleared & {f"{component}.{mode}", f"{component}.*"}:
-            yield f"components.{component}.modes: no repair clears {component}.{mode}"
+            yield f"components.{component}.modes: " + _(
+                "no repair clears {component}.{mode}"
+            ).format(component=component, mode=mode)
 
 
 def unused(model: SystemModel, bench: Bench) -> Iterator[str]:
@@ -95,19 +106,19 @@ def unused(model: SystemModel, bench: Bench) -> Iterator[str]:
         names.update({test.jitter, *(c.partition(".")[0] for c in test.causes)})
     for name in model.quantities:
         if name not in names:
-            yield f"quantities.{name}: no test reads it and no quantity uses it"
+            yield f"quantities.{name}: " + _("no test reads it and no quantity uses it")
     needed = {s for t in model.tests.values() for s in t.needs}
     needed |= {s for x in model.setups.values() for s in x.needs}
     needed |= {way.setup for way in bench.cranking.values()}
     for name in model.setups:
         if name not in needed:
-            yield f"setups.{name}: no test needs it"
+            yield f"setups.{name}: " + _("no test needs it")
     said = {c for test in model.tests.values() for c in test.cautions}
     said |= {c for setup in model.setups.values() for c in setup.cautions}
     said |= {c for repair in model.repairs.values() for c in repair.cautions}
     for name in model.cautions:
         if name not in said and name != "literature":
-            yield f"cautions.{name}: nothing shows it"
+            yield f"cautions.{name}: " + _("nothing shows it")
 
 
 def doubts_in_machine(machine: Machine, found: Separability) -> Iterator[str]:
@@ -117,8 +128,10 @@ def doubts_in_machine(machine: Machine, found: Separability) -> Iterator[str]:
         test = machine.model.tests[name]
         if found.weight_db[t].max() < LEAST_TOLD_DB and not test.proves:
             yield (
-                f"tests.{name}: tells nothing; it reads alike whatever the fault "
-                f"(at most {found.weight_db[t].max():.1f} dB)"
+                f"tests.{name}: "
+                + _(
+                    "tells nothing; it reads alike whatever the fault (at most {most:.1f} dB)"
+                ).format(most=found.weight_db[t].max())
             )
         if test.limit is not None and not test.proves:
             yield from _limit(machine, found, t)
@@ -139,17 +152,29 @@ def _blind(machine: Machine, found: Separability) -> Iterator[str]:
     hints = telling_quantities(machine, [*((f, GOOD) for f in unseen), *pairs], LEAST_DB)
     for fault in sorted(unseen):
         at = f"components.{fault.partition('.')[0]}.modes"
-        yield f"{at}: no test can see {fault}" + _hint(machine, hints.get((fault, GOOD)), fault)
+        yield (
+            f"{at}: "
+            + _("no test can see {fault}").format(fault=fault)
+            + _hint(machine, hints.get((fault, GOOD)), fault)
+        )
     for a, b in pairs:
         at = f"components.{a.partition('.')[0]}.modes"
-        yield f"{at}: no test can tell {a} from {b}" + _hint(machine, hints.get((a, b)), a)
+        yield (
+            f"{at}: "
+            + _("no test can tell {a} from {b}").format(a=a, b=b)
+            + _hint(machine, hints.get((a, b)), a)
+        )
 
 
 def _hint(machine: Machine, quantity: str | None, fault: str) -> str:
     if quantity is None:
-        return f"; no quantity depends on it either: let {fault} change one, or a look's chances"
+        return _(
+            "; no quantity depends on it either: let {fault} change one, or a look's chances"
+        ).format(fault=fault)
     title = machine.model.quantities[quantity].title
-    return f"; a test that reads '{quantity}' ({title}) would"
+    return _("; a test that reads '{quantity}' ({title}) would").format(
+        quantity=quantity, title=title
+    )
 
 
 def _limit(machine: Machine, found: Separability, t: int) -> Iterator[str]:
@@ -157,17 +182,19 @@ def _limit(machine: Machine, found: Separability, t: int) -> Iterator[str]:
     about = measurand(machine, name)
     p_good = float(found.passes[t, 0])
     if about is not None:
-        network, _ = folded(machine)
+        network, _states = folded(machine)
         meets = np.stack([1 - about.meets, about.meets], axis=-1)
         p_good = float(network.outcomes(Table((*about.names, OUTCOME), meets))[0, 1])
     if p_good < LEAST_PASSING:
         yield (
-            f"tests.{name}.limit: a good part meets it {_in_a_hundred(p_good)}; "
-            "limit, or the quantity it is about, is off"
+            f"tests.{name}.limit: "
+            + _("a good part meets it {times}; limit, or the quantity it is about, is off").format(
+                times=_in_a_hundred(p_good)
+            )
         )
     if found.fails[t, 1:].max() < LEAST_FAILING and found.passes[t].max() > 0:
-        yield f"tests.{name}.limit: no fault fails it"
+        yield f"tests.{name}.limit: " + _("no fault fails it")
 
 
 def _in_a_hundred(p: float) -> str:
-    return f"{100 * p:.0f} times in 100" if p >= 0.005 else "never"
+    return _("{chance:.0f} times in 100").format(chance=100 * p) if p >= 0.005 else _("never")

@@ -14,9 +14,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchodds.author.separability import usual_technique
+from benchodds.basics.language import _
 from benchodds.basics.quantities import show
 from benchodds.basics.tables import Array, Table
 from benchodds.choose.planning import Plan, Ranked, plan
+from benchodds.choose.shop import Shop
 from benchodds.infer.assess import GEAR, Assessment, Machine, understand
 from benchodds.infer.inference import posterior
 from benchodds.measure.instrument import Outcome
@@ -48,7 +50,7 @@ class FirstHour:
     then: str
 
 
-def first_hour(machine: Machine, complaint: str, minutes: float = 60.0) -> FirstHour:
+def first_hour(machine: Machine, complaint: str, shop: Shop, minutes: float = 60.0) -> FirstHour:
     """Play the first hour of a job with this complaint."""
     job = _opened(machine, complaint)
     seen: dict[str, Table] = {}
@@ -56,7 +58,7 @@ def first_hour(machine: Machine, complaint: str, minutes: float = 60.0) -> First
     left = minutes
     assessment = _assessed(machine, job, seen)
     while True:
-        advice = plan(assessment)
+        advice = plan(assessment, shop)
         fresh = [r for r in advice.ranking if r.test not in seen]
         chosen = next((r for r in fresh if r.test == advice.test), fresh[0] if fresh else None)
         if advice.do in ("repair", "stop") or chosen is None or chosen.minutes > left:
@@ -84,7 +86,7 @@ def _assessed(machine: Machine, job: Job, seen: Mapping[str, Table]) -> Assessme
 
 def likeliest(outcomes: Sequence[Outcome], p: Array) -> tuple[str, list[int]]:
     """The likeliest outcome in words, those of numbers grouped by what the limit says of them."""
-    words = {1: "within limit", -1: "outside limit", 0: "a value"}
+    words = {1: _("within limit"), -1: _("outside limit"), 0: _("a value")}
     groups: dict[str, list[int]] = {}
     for i, outcome in enumerate(outcomes):
         named = len(outcomes) <= 5 or outcome.label in ("OL", "unstable")
@@ -108,10 +110,10 @@ def _as_written(
 
 def _then(advice: Plan, chosen: Ranked | None) -> str:
     if advice.do == "repair":
-        return f"repair {advice.repair}"
+        return _("repair {repair}").format(repair=advice.repair)
     if advice.do == "stop" or chosen is None:
-        return "stop: no test is worth its minutes"
-    return f"next {chosen.test}, {chosen.minutes:.0f} min"
+        return _("stop: no test is worth its minutes")
+    return _("next {test}, {minutes:.0f} min").format(test=chosen.test, minutes=chosen.minutes)
 
 
 def _opened(machine: Machine, complaint: str) -> Job:

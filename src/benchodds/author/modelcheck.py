@@ -16,10 +16,12 @@ from benchodds.author.firsthour import FirstHour, first_hour
 from benchodds.author.priorcheck import names_in, prior_doubts, prior_mistakes
 from benchodds.author.separability import Separability, separability
 from benchodds.basics.errors import BenchoddsError, ModelError, UnknownNameError, nearest
+from benchodds.basics.language import _
 from benchodds.basics.validation import quiet, validate
 from benchodds.infer.assess import Machine
 from benchodds.infer.network import physics
 from benchodds.keep import files
+from benchodds.keep.shopfile import load_shop
 from benchodds.model.gear import Bench, build_bench, turned
 from benchodds.model.priors import PriorSet
 from benchodds.model.system import SystemModel, build_system
@@ -82,8 +84,14 @@ def check(name: str) -> Checked:
     if "rows" in raw and "components" not in raw:
         model_path = _beside(path, "models", str(raw.get("system", path.stem)))
         if model_path is None:
-            text = f"'{raw.get('system')}' is no system known here, so its faults cannot be checked"
-            return Checked((path,), path.stem, (_remark("mistake", path, f"system: {text}"),))
+            text = _("'{system}' is no system known here, so its faults cannot be checked").format(
+                system=raw.get("system")
+            )
+            return Checked(
+                (path,),
+                path.stem,
+                (_remark("mistake", path, f"system: {text}"),),
+            )
         return _Run(model_path, files.read_toml(model_path), path).checked()
     return _Run(path, raw, _beside(path, "priors", str(raw.get("id", path.stem)))).checked()
 
@@ -91,7 +99,7 @@ def check(name: str) -> Checked:
 def _found(name: str) -> Path:
     path = files.find("models", name)
     if not path.exists():
-        raise UnknownNameError(f"there is no file {path}")
+        raise UnknownNameError(_("there is no file {path}").format(path=path))
     return path
 
 
@@ -166,7 +174,8 @@ class _Run:
                 for problem in doubts_in_machine(machine, apart[variant]):
                     self._add("doubt", self.path, problem, variant)
                 if variant == model.default_variant:
-                    hours = [(c, first_hour(machine, c)) for c in model.complaints]
+                    shop = load_shop("shop")
+                    hours = [(c, first_hour(machine, c, shop)) for c in model.complaints]
         first = next(iter(models.values()), None)
         title = f"{first.id} {first.version}: {first.title}" if first else self.path.stem
         paths = (self.path, *([self.prior_path] if self.prior_path else []))
@@ -205,20 +214,22 @@ class _Run:
         for system, meeting in meets.items() if isinstance(meets, dict) else ():
             path = _beside(self.path, "models", str(system))
             if path is None:
-                text = (
-                    f"meets.{system}: no system '{system}' is known here, so nothing of it counts"
-                )
+                text = f"meets.{system}: " + _(
+                    "no system '{system}' is known here, so nothing of it counts"
+                ).format(system=system)
                 self._add("doubt", self.path, text)
                 continue
             faults = names_in(files.read_toml(path)).faults
             for key, texts in _told(meeting):
                 for text in texts:
-                    part, _, mode = text.partition(".")
+                    part, _dot, mode = text.partition(".")
                     if text not in faults and not (
                         mode == "*" and any(f.startswith(f"{part}.") for f in faults)
                     ):
                         near = nearest(text, faults)
-                        problem = f"meets.{system}.{key}: '{text}' is not a fault of {system}{near}"
+                        problem = f"meets.{system}.{key}: " + _(
+                            "'{text}' is not a fault of {system}{near}"
+                        ).format(text=text, system=system, near=near)
                         self._add("mistake", self.path, problem)
 
     def _bench(self, models: Mapping[str, SystemModel]) -> Bench | None:
@@ -246,8 +257,11 @@ class _Run:
             self._add(
                 "mistake",
                 self.path,
-                f"id: no prior file for '{self.raw.get('id')}'; write one beside models/, "
-                "in priors/, with a row for every fault",
+                "id: "
+                + _(
+                    "no prior file for '{id}'; write one beside models/, in priors/, with a row "
+                    "for every fault"
+                ).format(id=self.raw.get("id")),
             )
             return None
         raw = files.read_toml(self.prior_path)

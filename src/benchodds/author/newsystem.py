@@ -8,6 +8,7 @@ from importlib import resources
 from pathlib import Path
 
 from benchodds.basics.errors import ModelError
+from benchodds.basics.language import _
 from benchodds.keep.files import FOLDER_VARIABLE
 
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
@@ -23,8 +24,10 @@ def starting_files(name: str) -> dict[str, str]:
     """
     if not _NAME.fullmatch(name) or name == "bench":
         raise ModelError(
-            f"'{name}' cannot name a system; begin with a small letter, go on with small letters, "
-            "digits and -, such as my-lamp"
+            _(
+                "'{name}' cannot name a system; begin with a small letter, go on with small "
+                "letters, digits and -, such as my-lamp"
+            ).format(name=name)
         )
     folder = resources.files("benchodds") / "templates" / "new"
     return {
@@ -55,13 +58,17 @@ def write_new(name: str, folder: Path) -> list[Path]:
     paths = [folder / kind / f"{name}.toml" for kind in texts]
     for path in paths:
         if path.exists():
-            raise ModelError(f"{path} is there already; choose another name, or move it away")
+            raise ModelError(
+                _("{path} is there already; choose another name, or move it away").format(path=path)
+            )
     try:
         for path, text in zip(paths, texts.values(), strict=True):
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8")
     except OSError as error:
-        raise ModelError(f"{error.filename}: cannot be written ({error.strerror})") from None
+        raise ModelError(
+            f"{error.filename}: " + _("cannot be written ({reason})").format(reason=error.strerror)
+        ) from None
     return paths
 
 

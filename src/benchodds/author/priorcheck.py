@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchodds.basics.errors import nearest
+from benchodds.basics.language import _
 from benchodds.model.priors import NONE, PriorSet
 from benchodds.model.system import SystemModel
 
@@ -54,47 +55,71 @@ def prior_mistakes(priors: PriorSet, model: Names) -> Iterator[str]:
     """What cannot be right: unknown names, rows that are missing or stand twice, bad numbers."""
     faults = model.faults
     if priors.system != model.id:
-        yield f"system: '{priors.system}' is not the system of this file, '{model.id}'"
+        yield "system: " + _("'{system}' is not the system of this file, '{model}'").format(
+            system=priors.system, model=model.id
+        )
     counted = Counter(row.fault for row in priors.rows)
     for i, row in enumerate(priors.rows):
         if row.fault not in (*faults, NONE):
-            yield f"rows.{i}.fault: '{row.fault}' is not a fault of {model.id}" + nearest(
-                row.fault, [*faults, NONE]
+            yield (
+                f"rows.{i}.fault: "
+                + _("'{fault}' is not a fault of {model}").format(fault=row.fault, model=model.id)
+                + nearest(row.fault, [*faults, NONE])
             )
         elif counted[row.fault] > 1:
-            yield f"rows.{i}.fault: '{row.fault}' has {counted[row.fault]} rows; one is right"
+            yield f"rows.{i}.fault: " + _("'{fault}' has {counted} rows; one is right").format(
+                fault=row.fault, counted=counted[row.fault]
+            )
             counted[row.fault] = 1
         for complaint, share in row.share.items():
             where = f"rows.{i}.share"
             if complaint not in model.complaints:
                 near = nearest(complaint, model.complaints)
-                yield f"{where}: '{complaint}' is not a complaint of {model.id}{near}"
+                yield f"{where}: " + _("'{complaint}' is not a complaint of {model}{near}").format(
+                    complaint=complaint, model=model.id, near=near
+                )
             elif not 0 <= share < math.inf:
-                yield f"{where}: {share:g} for '{complaint}'; a share is not negative"
+                yield f"{where}: " + _(
+                    "{share:g} for '{complaint}'; a share is not negative"
+                ).format(share=share, complaint=complaint)
         for variant, shares in row.variants.items():
             where = f"rows.{i}.variants.{variant}"
             if variant not in model.variants:
                 near = nearest(variant, model.variants)
-                yield f"{where}: '{variant}' is not a variant of {model.id}{near}"
+                yield f"{where}: " + _("'{variant}' is not a variant of {model}{near}").format(
+                    variant=variant, model=model.id, near=near
+                )
             for complaint, share in shares.items():
                 if complaint not in model.complaints:
                     near = nearest(complaint, model.complaints)
-                    yield f"{where}: '{complaint}' is not a complaint of {model.id}{near}"
+                    yield f"{where}: " + _(
+                        "'{complaint}' is not a complaint of {model}{near}"
+                    ).format(complaint=complaint, model=model.id, near=near)
                 elif not 0 <= share < math.inf:
-                    yield f"{where}: {share:g} for '{complaint}'; a share is not negative"
+                    yield f"{where}: " + _(
+                        "{share:g} for '{complaint}'; a share is not negative"
+                    ).format(share=share, complaint=complaint)
         for complaint in model.complaints:
             if complaint not in row.share:
-                yield f"rows.{i}.share: no share for the complaint '{complaint}'"
+                yield f"rows.{i}.share: " + _("no share for the complaint '{complaint}'").format(
+                    complaint=complaint
+                )
     missing = [f for f in (*faults, NONE) if f not in counted]
     if missing:
-        yield f"rows: no row for {', '.join(missing)}; every fault needs one"
+        yield "rows: " + _("no row for {missing}; every fault needs one").format(
+            missing=", ".join(missing)
+        )
     for complaint in model.complaints:
         if sum(row.share.get(complaint, 0.0) for row in priors.rows) <= 0:
-            yield f"rows: the shares for '{complaint}' are all zero"
+            yield "rows: " + _("the shares for '{complaint}' are all zero").format(
+                complaint=complaint
+            )
     for complaint in priors.together.unnoticed:
         if complaint not in model.complaints:
             near = nearest(complaint, model.complaints)
-            yield f"together.unnoticed: '{complaint}' is not a complaint of {model.id}{near}"
+            yield "together.unnoticed: " + _(
+                "'{complaint}' is not a complaint of {model}{near}"
+            ).format(complaint=complaint, model=model.id, near=near)
     yield from _context_mistakes(priors, model, faults)
     yield from _link_mistakes(priors, faults)
 
@@ -110,15 +135,21 @@ def _context_mistakes(priors: PriorSet, model: Names, faults: Sequence[str]) -> 
     for name, context in priors.contexts.items():
         if name not in model.contexts:
             near = nearest(name, model.contexts)
-            yield f"contexts.{name}: '{name}' is not a context of {model.id}{near}"
+            yield f"contexts.{name}: " + _("'{name}' is not a context of {model}{near}").format(
+                name=name, model=model.id, near=near
+            )
         for fault, times in context.multiply.items():
             where = f"contexts.{name}.multiply"
             if fault not in known:
-                yield f"{where}: '{fault}' is no fault, 'part.*', '*.mode' or '*'" + nearest(
-                    fault, sorted(known)
+                yield (
+                    f"{where}: "
+                    + _("'{fault}' is no fault, 'part.*', '*.mode' or '*'").format(fault=fault)
+                    + nearest(fault, sorted(known))
                 )
             if not 0 <= times < math.inf:
-                yield f"{where}: {times:g} for '{fault}'; a multiplier is not negative"
+                yield f"{where}: " + _(
+                    "{times:g} for '{fault}'; a multiplier is not negative"
+                ).format(times=times, fault=fault)
 
 
 def _link_mistakes(priors: PriorSet, faults: Sequence[str]) -> Iterator[str]:
@@ -127,11 +158,16 @@ def _link_mistakes(priors: PriorSet, faults: Sequence[str]) -> Iterator[str]:
             if fault not in faults and not (key == "given" and fault == "any"):
                 part = fault.partition(".")[0]
                 near = nearest(fault, [f for f in faults if f.startswith(f"{part}.")] or faults)
-                yield f"links.{i}.{key}: '{fault}' is not a fault{near}"
+                yield f"links.{i}.{key}: " + _("'{fault}' is not a fault{near}").format(
+                    fault=fault, near=near
+                )
         if link.given.partition(".")[0] == link.raises.partition(".")[0]:
             yield (
-                f"links.{i}: '{link.given}' and '{link.raises}' are modes of one component, which "
-                "has one mode at a time; link faults of different components"
+                f"links.{i}: "
+                + _(
+                    "'{given}' and '{raises}' are modes of one component, which has one mode at "
+                    "a time; link faults of different components"
+                ).format(given=link.given, raises=link.raises)
             )
 
 
@@ -146,18 +182,30 @@ def prior_doubts(priors: PriorSet, models: Sequence[SystemModel]) -> Iterator[st
         with_none = total + rows[NONE].share[complaint]
         if all(abs(t / whole - 1) > SLACK for t in (total, with_none)):
             yield (
-                f"rows: the shares for '{complaint}' add up to {total:g} (and {NONE} "
-                f"{rows[NONE].share[complaint]:g}), not to {whole:g}; they are scaled, but was a "
-                "row forgotten?"
+                "rows: "
+                + _(
+                    "the shares for '{complaint}' add up to {total:g} (and {none} {share:g}), "
+                    "not to {whole:g}; they are scaled, but was a row forgotten?"
+                ).format(
+                    complaint=complaint,
+                    total=total,
+                    none=NONE,
+                    share=rows[NONE].share[complaint],
+                    whole=whole,
+                )
             )
     for i, row in enumerate(priors.rows):
         if row.fault != NONE and not any(row.share.values()):
-            yield f"rows.{i}.share: '{row.fault}' has no share of any complaint: it is never found"
+            yield f"rows.{i}.share: " + _(
+                "'{fault}' has no share of any complaint: it is never found"
+            ).format(fault=row.fault)
     for name in models[0].contexts:
         if name not in priors.contexts:
-            yield f"contexts: nothing for the context '{name}', so saying it changes nothing"
+            yield "contexts: " + _(
+                "nothing for the context '{name}', so saying it changes nothing"
+            ).format(name=name)
         elif all(times == 1 for times in priors.contexts[name].multiply.values()):
-            yield f"contexts.{name}: multiplies nothing, so saying it changes nothing"
+            yield f"contexts.{name}: " + _("multiplies nothing, so saying it changes nothing")
 
 
 def _faults(models: Sequence[SystemModel]) -> list[str]:

@@ -12,6 +12,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from benchodds.basics.language import _
 from benchodds.basics.validation import classes_in, descriptions
 from benchodds.choose.shop import Shop
 from benchodds.model.gear import Bench
@@ -46,10 +47,10 @@ def schema_of(kind: str) -> dict[str, Any]:
         for field, text in descriptions(found).items():
             key = found.model_fields[field].alias or field if field in found.model_fields else field
             if key in place.get("properties", {}):
-                place["properties"][key]["description"] = text
+                place["properties"][key]["description"] = _(text)
         if found.__doc__:
-            place["description"] = inspect.cleandoc(found.__doc__).replace("\n", " ")
-    return {"$schema": DIALECT, **schema, "title": f"benchodds {kind} file"}
+            place["description"] = _(" ".join(inspect.cleandoc(found.__doc__).split()))
+    return {"$schema": DIALECT, **schema, "title": _("benchodds {kind} file").format(kind=kind)}
 
 
 def _classes(cls: type[BaseModel]) -> list[type[BaseModel]]:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 
+from benchodds.basics.language import _
+
 
 class BenchoddsError(Exception):
     """Base of all errors that a user can cause and mend."""
@@ -26,6 +28,10 @@ class UnknownNameError(BenchoddsError):
     """A name (job, test, variant, component, ...) that does not exist here."""
 
 
+class UnknownJobError(UnknownNameError):
+    """A job that is not in the store."""
+
+
 class JobError(BenchoddsError):
     """An action that the job's own record does not allow."""
 
@@ -41,10 +47,15 @@ class EvidenceError(BenchoddsError):
 def nearest(name: str, known: Iterable[str]) -> str:
     """Return '; did you mean X?' for the closest known name, or a list of all when few."""
     names = list(known)
-    close = difflib.get_close_matches(name.lower(), [n.lower() for n in names], n=1, cutoff=0.5)
-    if close:
-        best = next(n for n in names if n.lower() == close[0])
-        return f"; did you mean '{best}'?"
+    if best := closest(name, names):
+        return _("; did you mean '{best}'?").format(best=best)
     if names and len(names) <= 12:
-        return "; known: " + ", ".join(sorted(names))
+        return _("; known: ") + ", ".join(sorted(names))
     return ""
+
+
+def closest(name: str, known: Iterable[str]) -> str | None:
+    """The known name that is most like this one, if any is."""
+    names = list(known)
+    close = difflib.get_close_matches(name.lower(), [n.lower() for n in names], n=1, cutoff=0.5)
+    return next(n for n in names if n.lower() == close[0]) if close else None

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from scipy.special import betainc, betaincinv, ndtr, ndtri
 
 from benchodds.basics.errors import ModelError
+from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 
 Array = NDArray[np.float64]
@@ -204,11 +205,17 @@ def parse_expression(text: str) -> Expression:
         When the text is too long, not an expression, or uses anything else.
     """
     if len(text) > MAX_LENGTH:
-        raise ModelError(f"an expression of {len(text)} characters; at most {MAX_LENGTH} are read")
+        raise ModelError(
+            _("an expression of {n} characters; at most {most} are read").format(
+                n=len(text), most=MAX_LENGTH
+            )
+        )
     try:
         tree = ast.parse(text, mode="eval").body
     except (SyntaxError, ValueError, RecursionError, MemoryError):
-        raise ModelError(f"'{text}' is not an expression, such as 'exciter * rpm'") from None
+        raise ModelError(
+            _("'{text}' is not an expression, such as 'exciter * rpm'").format(text=text)
+        ) from None
     names: dict[str, None] = {}
     todo: list[ast.AST] = [tree]
     seen = 0
@@ -216,10 +223,12 @@ def parse_expression(text: str) -> Expression:
         node = todo.pop()
         seen += 1
         if seen > MAX_NODES:
-            raise ModelError(f"'{text}' is too deep; split it over several quantities")
+            raise ModelError(
+                _("'{text}' is too deep; split it over several quantities").format(text=text)
+            )
         match node:
             case ast.Constant(value=bool()):
-                raise ModelError(f"'{text}' uses true or false; write 1 or 0")
+                raise ModelError(_("'{text}' uses true or false; write 1 or 0").format(text=text))
             case ast.Constant(value=int() | float() as value) if math.isfinite(value):
                 pass
             case ast.Name(id=name):
@@ -231,12 +240,17 @@ def parse_expression(text: str) -> Expression:
             case ast.Call(func=ast.Name(id=name), keywords=[], args=args) if args:
                 if name not in FUNCTIONS:
                     known = ", ".join(sorted(FUNCTIONS))
-                    raise ModelError(f"'{text}' calls '{name}'; known functions: {known}")
+                    raise ModelError(
+                        _("'{text}' calls '{name}'; known functions: {known}").format(
+                            text=text, name=name, known=known
+                        )
+                    )
                 todo += args
             case _:
                 raise ModelError(
-                    f"'{text}' uses something other than numbers, names, + - * / and "
-                    + ", ".join(sorted(FUNCTIONS))
+                    _(
+                        "'{text}' uses something other than numbers, names, + - * / and {functions}"
+                    ).format(text=text, functions=", ".join(sorted(FUNCTIONS)))
                 )
     return Expression(text, tuple(names), tree)
 
@@ -285,7 +299,9 @@ class Distribution:
                 return np.asarray(-a[0] * np.log1p(-np.asarray(q)))
             case "Be":
                 return np.asarray(betaincinv(a[0], a[1], q))
-        raise ModelError(f"a {self.kind} distribution has no quantile of its own")
+        raise ModelError(
+            _("a {kind} distribution has no quantile of its own").format(kind=self.kind)
+        )
 
     def cdf(self, x: Array) -> Array:
         """Distribution function P(X <= x)."""
@@ -351,7 +367,9 @@ def base_unit(unit: str) -> str:
     try:
         to_base(f"1 {unit}", "")
     except ModelError:
-        raise ModelError(f"'{unit}' is not a unit known here, such as V, ohm, V/rpm, min") from None
+        raise ModelError(
+            _("'{unit}' is not a unit known here, such as V, ohm, V/rpm, min").format(unit=unit)
+        ) from None
     return ""
 
 
@@ -382,10 +400,14 @@ def parse_distribution(text: str, unit: str | None = None) -> Distribution:
         for piece in text.split("|"):
             weight, sep, rest = piece.partition(":")
             if not sep:
-                raise ModelError(f"'{text}': each part of a mixture reads 'weight: distribution'")
+                raise ModelError(
+                    f"'{text}': " + _("each part of a mixture reads 'weight: distribution'")
+                )
             parts.append((to_base(weight.strip(), ""), parse_distribution(rest.strip(), unit)))
         if any(w < 0 for w, _ in parts) or abs(sum(w for w, _ in parts) - 1) > 1e-9:
-            raise ModelError(f"'{text}': the weights of a mixture are not negative and sum to 1")
+            raise ModelError(
+                f"'{text}': " + _("the weights of a mixture are not negative and sum to 1")
+            )
         return Distribution("mix", parts=tuple(parts))
     match = _CALL.match(text)
     if match is None:
@@ -395,7 +417,12 @@ def parse_distribution(text: str, unit: str | None = None) -> Distribution:
     kind, inside = match.groups()
     pieces = [p.strip() for p in inside.split(",")]
     if len(pieces) != _ARITY[kind]:
-        raise ModelError(f"'{text}': {kind} takes {_ARITY[kind]} numbers, found {len(pieces)}")
+        raise ModelError(
+            f"'{text}': "
+            + _("{kind} takes {wanted} numbers, found {n}").format(
+                kind=kind, wanted=_ARITY[kind], n=len(pieces)
+            )
+        )
     args = tuple(to_base(p, "" if (kind, i) in _UNITLESS else unit) for i, p in enumerate(pieces))
     bad = (
         (kind in ("U", "band") and not args[0] < args[1])
@@ -404,5 +431,5 @@ def parse_distribution(text: str, unit: str | None = None) -> Distribution:
         or (kind in ("Exp", "Be") and not all(a > 0 for a in args))
     )
     if bad:
-        raise ModelError(f"'{text}': impossible numbers for {kind}")
+        raise ModelError(f"'{text}': " + _("impossible numbers for {kind}").format(kind=kind))
     return Distribution(kind, args)

@@ -15,7 +15,8 @@ from decimal import Context, Decimal
 from functools import lru_cache
 from typing import Any, Literal, NamedTuple
 
-from benchodds.basics.errors import ModelError, ReadingError, nearest
+from benchodds.basics.errors import ModelError, ReadingError, closest, nearest
+from benchodds.basics.language import N_, _
 
 Kind = Literal[
     "number", "over-range", "unstable", "sparks", "word", "not-taken", "refused", "impossible"
@@ -26,8 +27,14 @@ MAX_CHARS, MAX_DIGITS, MAX_SIZE, MAX_TRIES = 80, 15, Decimal("1e15"), 200
 _ONE, _WIDE = Decimal(1), Context(prec=1000)
 _ANY_TEST: dict[str, Kind] = {"not-taken": "not-taken", "refused": "refused"}
 _ANY_TEST |= {"impossible": "impossible", "not-possible": "impossible"}
-_NAMES = {"V": "volts", "ohm": "ohms", "A": "amperes", "degC": "degrees Celsius", "": "no unit"}
-_NAMES |= {"mm": "millimetres", "min": "minutes", "s": "seconds", "%": "per cent"}
+_NAMES = {
+    "V": N_("volts"),
+    "ohm": N_("ohms"),
+    "A": N_("amperes"),
+    "degC": N_("degrees Celsius"),
+    "": N_("no unit"),
+}
+_NAMES |= {"mm": N_("millimetres"), "min": N_("minutes"), "s": N_("seconds"), "%": N_("per cent")}
 _LADDER = {"V": (-3, 0, 3, 6, 9), "A": (-3, 0, 3), "ohm": (0, 3, 6, 9)}  # powers of ten shown
 _LETTER = {-3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 _POWER = {"k": 3, "K": 3, "M": 6, "meg": 6, "G": 9, "m": -3, "u": -6, "\u00b5": -6, "\u03bc": -6}
@@ -48,9 +55,15 @@ _GAP = re.compile(r"[-_\s]+")
 _ENDS = re.compile(r"(.+?)\s*(?:(?<!\.)\.\.(?!\.)|…|–|\s+to\s+|(?<=[^-\seE])\s*-)\s*(.+)")
 _COUNT = re.compile(r"([a-z]*)[\s:]*([0-9]+)\s*(?:/|of|out of)\s*([0-9]+)", re.IGNORECASE)
 _TRAPS = (
-    (re.compile(r"0\.?L\.?", re.I), "starts with a zero; write OL for over-range, or 0"),
-    (re.compile(r"[+-]?(nan|inf.*|\u221e)", re.I), "is no number a meter shows; write OL or open"),
-    (re.compile(r"[>\u2265].*"), "is not a number; write over-range as OL@200 (top of the range)"),
+    (re.compile(r"0\.?L\.?", re.I), N_("starts with a zero; write OL for over-range, or 0")),
+    (
+        re.compile(r"[+-]?(nan|inf.*|\u221e)", re.I),
+        N_("is no number a meter shows; write OL or open"),
+    ),
+    (
+        re.compile(r"[>\u2265].*"),
+        N_("is not a number; write over-range as OL@200 (top of the range)"),
+    ),
 )
 _ACCURACY = re.compile(  # percent of reading, percent of range, counts; @ stands for a number
     r"(?i)(?:\u00b1|\+/?-)?\s*\(?(?:@\s*%(?:\s*(?:of )?(?:rdg|reading))?)?"
@@ -96,14 +109,22 @@ def to_base(text: str, unit: str) -> float:
     that scale and convert to nothing else; rpm converts to neither Hz nor rad/s. Raises
     `ModelError` when the text is no number, has no unit, or one of another kind.
     """
-    kind = f"a number of {_NAMES.get(unit, unit)}" if unit else "a plain number"
+    kind = (
+        _("a number of {unit}").format(unit=_(_NAMES.get(unit, unit)))
+        if unit
+        else _("a plain number")
+    )
     tidy = text.strip() if isinstance(text, str) else repr(text)  # a bare TOML number, say
     match = _QUANTITY.fullmatch(tidy) if len(tidy) <= MAX_CHARS else None
     factor = _factor(match[2], unit) if match else None
     number = float(Decimal(match[1]) * factor) if match and factor else math.nan
     if not math.isfinite(number):
-        example = f"'10 {unit}'" if unit else "'0.5' or '50 %'"
-        raise ModelError(f"{_quoted(tidy)} found where {kind} is expected; write it like {example}")
+        example = f"'10 {unit}'" if unit else _("'0.5' or '50 %'")
+        raise ModelError(
+            _("{text} found where {kind} is expected; write it like {example}").format(
+                text=_quoted(tidy), kind=kind, example=example
+            )
+        )
     return number
 
 
@@ -154,7 +175,9 @@ def _quoted(text: str) -> str:
 
 def _refuse(text: str, expect: Expect, why: str) -> ReadingError:
     """The error for this text: what was found, for which test, and why it cannot stand."""
-    return ReadingError(f"{_quoted(text)} for {expect.name} {why}")
+    return ReadingError(
+        _("{text} for {test} {why}").format(text=_quoted(text), test=expect.name, why=why)
+    )
 
 
 def _unit(mark: str, unit: str) -> tuple[str, Decimal] | None:
@@ -173,7 +196,9 @@ def _unit(mark: str, unit: str) -> tuple[str, Decimal] | None:
 def _measure(part: str, text: str, expect: Expect) -> _Measured:
     """Read one number with its unit; `text` is the whole reading, for messages."""
     unit, sign, exponent = expect.unit, "", ""
-    words = f"this test reads in {_NAMES.get(unit, unit)}, such as {show(12, unit)}"
+    words = _("this test reads in {unit}, such as {value}").format(
+        unit=_(_NAMES.get(unit, unit)), value=show(12, unit)
+    )
     if unit == "ohm" and (code := _RKM.fullmatch(part)):
         digits, mark = f"{code[1] or '0'}.{code[3]}".rstrip("."), code[2]
         scale = _ONE.scaleb(_POWER[mark])
@@ -181,27 +206,40 @@ def _measure(part: str, text: str, expect: Expect) -> _Measured:
         sign, digits, exponent, mark = (match[i] or "" for i in (1, 2, 3, 4))
         found = _unit(mark.strip(), unit)
         if found is None or found[0] != unit:
-            odd = f"has an unknown unit {_quoted(mark.strip())}"
-            what = f"is in {_NAMES.get(found[0], found[0])}" if found else odd
+            odd = _("has an unknown unit {mark}").format(mark=_quoted(mark.strip()))
+            what = (
+                _("is in {unit}").format(unit=_(_NAMES.get(found[0], found[0]))) if found else odd
+            )
             raise _refuse(text, expect, f"{what}; {words}")
         scale = found[1]
     else:
-        hint = nearest(part, ("OL", "open", "unstable", *_ANY_TEST)) if part[:1].isalpha() else ""
-        hint = hint if hint.startswith("; did") else f"; {words}, or OL or unstable"
-        raise _refuse(text, expect, f"is not a reading{hint}")
+        marks = ("OL", "open", "unstable", *_ANY_TEST)
+        if part[:1].isalpha() and closest(part, marks):
+            hint = nearest(part, marks)
+        else:
+            hint = _("; {words}, or OL or unstable").format(words=words)
+        raise _refuse(text, expect, _("is not a reading{hint}").format(hint=hint))
     if re.fullmatch(r"[1-9][0-9]{0,2},[0-9]{3}", digits):
         one, other = (digits.replace(",", point) + mark for point in ("", "."))
-        raise _refuse(text, expect, f"can be read two ways; write {one} or {other}")
+        raise _refuse(
+            text,
+            expect,
+            _("can be read two ways; write {one} or {other}").format(one=one, other=other),
+        )
     if not re.fullmatch(r"[0-9]+\.?|[0-9]*[.,][0-9]+", digits):
-        raise _refuse(text, expect, f"is not one number; {words}")
+        raise _refuse(text, expect, _("is not one number; {words}").format(words=words))
     written = Decimal(digits.replace(",", ".") + exponent)
     step = _WIDE.multiply(_ONE.scaleb(int(written.as_tuple().exponent)), scale)
     number = _WIDE.multiply(-written if sign == "-" and written else written, scale)
     if max(abs(number), step, 1 / step) > MAX_SIZE or len(digits) > MAX_DIGITS + 1:
-        raise _refuse(text, expect, "is beyond any meter; write what the display shows")
+        raise _refuse(text, expect, _("is beyond any meter; write what the display shows"))
     if number < 0 and not expect.signed:
-        what = "a resistance" if unit == "ohm" else "this reading"
-        raise _refuse(text, expect, f"is below zero: {what} cannot be negative; read it again")
+        what = _("a resistance") if unit == "ohm" else _("this reading")
+        raise _refuse(
+            text,
+            expect,
+            _("is below zero: {what} cannot be negative; read it again").format(what=what),
+        )
     return _Measured(number, step, sign + digits.replace(",", ".") + exponent, mark.strip(), scale)
 
 
@@ -210,13 +248,23 @@ def _ask_if_slipped(read: _Measured, text: str, expect: Expect) -> None:
     if read.mark or not expect.unit or expect.span is None or not read.number:
         return
     (low, high), unit = (Decimal(end) for end in expect.span), expect.unit
-    for power, where in ((3, "below"), (-3, "above")):
+    for power, words in (
+        (3, _("would be {number}, far below anything it can show ({low} to {high})")),
+        (-3, _("would be {number}, far above anything it can show ({low} to {high})")),
+    ):
         meant = read.number.scaleb(power)
         if low <= meant <= high and not low <= read.number <= high:
-            ends = " to ".join(show(end, unit) for end in expect.span)
-            why = f"would be {_exact(read.number, unit)}, far {where} anything it can show ({ends})"
+            least, most = (show(end, unit) for end in expect.span)
+            why = words.format(number=_exact(read.number, unit), low=least, high=most)
             other = f"{read.digits}k" if power > 0 and unit in _LADDER else _exact(meant, unit)
-            raise _refuse(text, expect, f"{why}: write the unit, {other} or {read.digits} {unit}")
+            raise _refuse(
+                text,
+                expect,
+                f"{why}: "
+                + _("write the unit, {other} or {digits} {unit}").format(
+                    other=other, digits=read.digits, unit=unit
+                ),
+            )
 
 
 def _read_unstable(rest: str | None, text: str, expect: Expect) -> Value:
@@ -225,13 +273,15 @@ def _read_unstable(rest: str | None, text: str, expect: Expect) -> Value:
         return Value("unstable", text, unit=expect.unit)
     match = _ENDS.fullmatch(rest)
     if match is None:
-        raise _refuse(text, expect, "has no two ends; write 'unstable 3..40', or 'unstable' alone")
+        raise _refuse(
+            text, expect, _("has no two ends; write 'unstable 3..40', or 'unstable' alone")
+        )
     low, high = (_measure(match[i].strip(), text, expect) for i in (1, 2))
     for one, other in ((low, high), (high, low)):
         if not one.mark and one.number and other.scale != 1:
-            raise _refuse(text, expect, "has its unit at one end only; write it at both ends")
+            raise _refuse(text, expect, _("has its unit at one end only; write it at both ends"))
     if low.number >= high.number:
-        raise _refuse(text, expect, "must go from the smaller number to a larger one")
+        raise _refuse(text, expect, _("must go from the smaller number to a larger one"))
     _ask_if_slipped(high, text, expect)
     step, ends = float(min(low.step, high.step)), (float(low.number), float(high.number))
     return Value("unstable", text, step=step, unit=expect.unit, low=ends[0], high=ends[1])
@@ -244,15 +294,29 @@ def _read_sparks(text: str, expect: Expect) -> Value:
     word = (match[1] if match else text).lower()
     if word not in words and not (match and not word):
         hint = nearest(word, [*words, *_ANY_TEST])
-        raise _refuse(text, expect, f"is not a spark count such as 'weak 4/10' or '7/10'{hint}")
+        raise _refuse(
+            text,
+            expect,
+            _("is not a spark count such as 'weak 4/10' or '7/10'{hint}").format(hint=hint),
+        )
     if match is None:
         return Value("sparks", text, word=word)
     hits, tries = int(match[2]), int(match[3])
     if not 1 <= tries <= MAX_TRIES or hits > tries:
-        raise _refuse(text, expect, f"is no count; write sparks/tries, with 1 to {MAX_TRIES} tries")
+        raise _refuse(
+            text,
+            expect,
+            _("is no count; write sparks/tries, with 1 to {most} tries").format(most=MAX_TRIES),
+        )
     derived = "none" if hits == 0 else "strong" if 10 * hits >= 9 * tries else "weak"
     if word and word != derived and (word != "weak" or hits == 0):  # weak 10/10: thin every time
-        raise _refuse(text, expect, f"contradicts itself; that is '{derived} {hits}/{tries}'")
+        raise _refuse(
+            text,
+            expect,
+            _("contradicts itself; that is '{derived} {hits}/{tries}'").format(
+                derived=derived, hits=hits, tries=tries
+            ),
+        )
     return Value("sparks", text, hits=hits, tries=tries, word=word or derived)
 
 
@@ -268,8 +332,10 @@ def parse_value(text: str, expect: Expect) -> Value:
     """
     text = text.strip()
     if not text or len(text) > MAX_CHARS:
-        why = f"is {len(text)} characters long; a reading has at most {MAX_CHARS}"
-        raise _refuse(text, expect, why if text else "is empty; write a reading or not-taken")
+        why = _("is {n} characters long; a reading has at most {most}").format(
+            n=len(text), most=MAX_CHARS
+        )
+        raise _refuse(text, expect, why if text else _("is empty; write a reading or not-taken"))
     name, plain = _GAP.sub("_", text.lower()), text.replace("\u2212", "-")
     if kind := _ANY_TEST.get(name.replace("_", "-")):
         return Value(kind, text)
@@ -280,17 +346,17 @@ def parse_value(text: str, expect: Expect) -> Value:
             return Value("word", text, word=word)
     if expect.words and not expect.unit:
         known = [*expect.words, *_ANY_TEST]
-        hint = nearest(name, known) or "; known: " + ", ".join(sorted(known))
-        raise _refuse(text, expect, "is not an outcome of this test" + hint)
+        hint = nearest(name, known) or _("; known: ") + ", ".join(sorted(known))
+        raise _refuse(text, expect, _("is not an outcome of this test{hint}").format(hint=hint))
     if match := _OVER.fullmatch(plain):
         top = float(_measure(match[1], text, expect).number) if match[1] else None
         if top is not None and top <= 0:
-            raise _refuse(text, expect, "has no range; write the top of the range, as in OL@200")
+            raise _refuse(text, expect, _("has no range; write the top of the range, as in OL@200"))
         return Value("over-range", text, unit=expect.unit, range_top=top)
     if match := _UNSTABLE.fullmatch(plain):
         return _read_unstable(match[1], text, expect)
     if why := next((why for trap, why in _TRAPS if trap.fullmatch(plain)), ""):
-        raise _refuse(text, expect, why)
+        raise _refuse(text, expect, _(why))
     read = _measure(plain, text, expect)
     _ask_if_slipped(read, text, expect)
     return Value("number", text, float(read.number), float(read.step), expect.unit)
@@ -355,7 +421,7 @@ class Accuracy:
         Raises `ReadingError` for an accuracy in % of full scale when no range is given.
         """
         if self.full_scale_percent and range_top is None:
-            raise ReadingError("an accuracy in % of full scale needs the meter's range; name it")
+            raise ReadingError(_("an accuracy in % of full scale needs the meter's range; name it"))
         full_scale = self.full_scale_percent * abs(range_top or 0.0)
         return (self.percent * abs(reading) + full_scale) / 100 + self.counts * step
 
@@ -371,7 +437,11 @@ def parse_accuracy(text: str) -> Accuracy:
     match = _ACCURACY.fullmatch(text.strip().replace(",", ".")) if len(text) <= MAX_CHARS else None
     percent, full_scale, counts = (float(n or 0) for n in (match.groups() if match else "000"))
     if not 0 < percent + full_scale <= 100:
-        raise ReadingError(f"{_quoted(text)} is no meter accuracy; write '0.8 % + 3' or '3 % fs'")
+        raise ReadingError(
+            _("{text} is no meter accuracy; write '0.8 % + 3' or '3 % fs'").format(
+                text=_quoted(text)
+            )
+        )
     return Accuracy(percent, counts, full_scale)
 
 
@@ -392,9 +462,9 @@ class Impedance:
 def parse_impedance(text: str) -> Impedance:
     """Read "10M" (ohm) or "20k/V" (ohm per volt); raises `ReadingError` on anything else."""
     fixed = re.sub(r"(?i)\s*(?:/|per)\s*v(?:olt)?$", "", text.strip())
-    expect = Expect("the meter's input resistance", "ohm")
+    expect = Expect(_("the meter's input resistance"), "ohm")
     size = _measure(fixed, text, expect).number if len(text) <= MAX_CHARS else 0
     per_volt = fixed != text.strip()
     if size < (100 if per_volt else 1000):
-        raise _refuse(text, expect, "cannot be that of a voltmeter; write 10M, 1M or 20k/V")
+        raise _refuse(text, expect, _("cannot be that of a voltmeter; write 10M, 1M or 20k/V"))
     return Impedance(None, float(size)) if per_volt else Impedance(float(size))

@@ -20,6 +20,7 @@ from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from benchodds.basics.errors import nearest
+from benchodds.basics.language import N_, _
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -27,18 +28,18 @@ MAX_ROUNDS = 6
 """How often a file is looked at again after its mistakes were taken out."""
 
 _WANTED = {
-    "tuple_type": 'expected a list, such as ["A", "B"]',
-    "list_type": 'expected a list, such as ["A", "B"]',
-    "dict_type": 'expected a table, such as { name = "..." }',
-    "model_type": 'expected a table, such as { name = "..." }',
-    "string_type": 'expected text in quotes, a number with its unit, such as "12 min"',
-    "bool_type": "expected true or false",
-    "bool_parsing": "expected true or false",
-    "float_type": "expected a plain number, such as 0.5",
-    "float_parsing": "expected a plain number, such as 0.5",
-    "int_type": "expected a whole number",
-    "int_parsing": "expected a whole number",
-    "int_from_float": "expected a whole number",
+    "tuple_type": N_('expected a list, such as ["A", "B"]'),
+    "list_type": N_('expected a list, such as ["A", "B"]'),
+    "dict_type": N_('expected a table, such as { name = "..." }'),
+    "model_type": N_('expected a table, such as { name = "..." }'),
+    "string_type": N_('expected text in quotes, a number with its unit, such as "12 min"'),
+    "bool_type": N_("expected true or false"),
+    "bool_parsing": N_("expected true or false"),
+    "float_type": N_("expected a plain number, such as 0.5"),
+    "float_parsing": N_("expected a plain number, such as 0.5"),
+    "int_type": N_("expected a whole number"),
+    "int_parsing": N_("expected a whole number"),
+    "int_from_float": N_("expected a whole number"),
 }
 
 
@@ -54,7 +55,7 @@ def validate(
     data: Any = deepcopy(dict(raw))
     problems: list[str] = []
     touched: set[tuple[str, ...]] = set()
-    for _ in range(MAX_ROUNDS):
+    for _round in range(MAX_ROUNDS):
         try:
             return cls.model_validate(data), list(dict.fromkeys(problems)), touched
         except ValidationError as error:
@@ -83,10 +84,10 @@ def validate(
 
 _BOUNDS = {"less_than_equal": "le", "greater_than_equal": "ge", "less_than": "lt"}
 _BOUND_WORDS = {
-    "less_than_equal": ("at most", "le"),
-    "greater_than_equal": ("at least", "ge"),
-    "less_than": ("less than", "lt"),
-    "greater_than": ("more than", "gt"),
+    "less_than_equal": (N_("expected at most {bound:g}{shown}"), "le"),
+    "greater_than_equal": (N_("expected at least {bound:g}{shown}"), "ge"),
+    "less_than": (N_("expected less than {bound:g}{shown}"), "lt"),
+    "greater_than": (N_("expected more than {bound:g}{shown}"), "gt"),
 }
 
 
@@ -153,28 +154,36 @@ def _plain(error: Any, cls: type[BaseModel]) -> str:
     loc = [p for p in error["loc"] if p != "[key]"]
     path = ".".join(f"'{p}'" if "." in str(p) else str(p) for p in loc)
     found = error.get("input")
-    shown = f" (found {found!r})" if isinstance(found, (str, int, float, bool)) else ""
+    shown = (
+        " " + _("(found {found!r})").format(found=found)
+        if isinstance(found, (str, int, float, bool))
+        else ""
+    )
     kind = error["type"]
     if kind == "extra_forbidden":
         near = nearest(str(loc[-1]), known_keys(cls, loc[:-1]))
-        return f"{path}: '{loc[-1]}' is not a key known here{near or '; remove it'}"
+        return f"{path}: " + _("'{key}' is not a key known here{near}").format(
+            key=loc[-1], near=near or _("; remove it")
+        )
     if kind == "missing":
-        return f"{path}: missing{_meaning(cls, loc)}"
+        return f"{path}: " + _("missing{meaning}").format(meaning=_meaning(cls, loc))
     if kind == "literal_error":
         near = nearest(str(found), [c.strip("'") for c in _choices(error)])
-        return f"{path}: expected {error['ctx']['expected']}{shown}{near}"
-    if kind == "string_pattern_mismatch":
-        return (
-            f"{path}: '{found}' cannot be a name; names begin with a small letter and go on "
-            "with letters, digits, - or _"
+        return f"{path}: " + _("expected {choices}{shown}{near}").format(
+            choices=error["ctx"]["expected"], shown=shown, near=near
         )
+    if kind == "string_pattern_mismatch":
+        return f"{path}: " + _(
+            "'{found}' cannot be a name; names begin with a small letter and go on with "
+            "letters, digits, - or _"
+        ).format(found=found)
     if kind in _WANTED:
-        return f"{path}: {_WANTED[kind]}{shown}"
+        return f"{path}: {_(_WANTED[kind])}{shown}"
     if kind in _BOUND_WORDS:
         words, key = _BOUND_WORDS[kind]
-        return f"{path}: expected {words} {error['ctx'][key]:g}{shown}"
+        return f"{path}: " + _(words).format(bound=error["ctx"][key], shown=shown)
     if kind in ("too_short", "string_too_short"):
-        return f"{path}: empty{_meaning(cls, loc)}"
+        return f"{path}: " + _("empty{meaning}").format(meaning=_meaning(cls, loc))
     return f"{path}: {error['msg'].removeprefix('Value error, ')}{shown}"
 
 
@@ -195,6 +204,7 @@ def _meaning(cls: type[BaseModel], loc: Sequence[str | int]) -> str:
         return ""
     names = [n for n, f in found.model_fields.items() if loc[-1] in (n, f.alias)]
     said = next((descriptions(found)[n] for n in names if n in descriptions(found)), "")
+    said = _(said) if said else ""
     return f"; {said[0].lower()}{said[1:].rstrip('.')}" if said else ""
 
 

@@ -136,6 +136,7 @@ class Board:
         self.after = [[self._flags(g) for g in c.after] for c in decision.checks]
         self.passed = [[self._flags(g) for g in c.passed] for c in decision.checks]
         self.n_remedies = len(decision.remedies)
+        self.act_at = np.array([r.act_at for r in decision.remedies], dtype=float)
         self._before = [self._leading(r) for r in decision.remedies]
         self._chains: dict[tuple[int, bytes], Index] = {}
         self.root = Nodes(

@@ -133,6 +133,7 @@ def _remedies(model: SystemModel, states: Sequence[State], shop: Shop) -> list[R
                 np.array([not rest for rest in left]) & needed,
                 np.array([place.get(rest, i) for i, rest in enumerate(left)], dtype=np.intp),
                 _groups(repair.requires),
+                shop.act_at(model.id, name, repair),
             )
         )
     return out

@@ -68,7 +68,8 @@ class Remedy:
     what the part costs where the machine is in each state (less where it goes back), waiting
     included. ``needed`` and ``cures`` (n_states,) say where it is wanted and where it leaves
     no fault; ``rest`` (n_states,) is the state that it leaves. One test of each group of
-    ``requires`` comes first, as far as it can be done here at all.
+    ``requires`` comes first, as far as it can be done here at all. From a chance ``act_at`` of
+    being wanted it is ripe: the usual way at the bench is to do it then.
     """
 
     name: str
@@ -79,6 +80,7 @@ class Remedy:
     cures: Flags
     rest: Index
     requires: tuple[frozenset[str], ...] = ()
+    act_at: float = 1.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -99,12 +99,12 @@ class Choice:
 class Foresight:
     """The next steps that were weighed, cheapest first; a lower bound; how much was looked at.
 
-    ``known`` is what the job would cost if the state of the machine were known: no way of
-    testing costs less on the average. ``pruned`` steps were left out because ``known`` and
-    their own cost together exceed what the rule of thumb costs.
-    ``acting`` is the cost of acting at once, so that the optimum lies between ``known`` and
-    ``acting``. ``left_out`` is the weight of machines that were not looked at; ``rule`` the
-    step that the rule of thumb would take; ``depth`` how far was looked.
+    ``known`` is what the job would cost if the state of the machine were known: no way of testing
+    costs less on the average. ``pruned`` steps were left out because ``known`` and their own cost
+    together exceed what the rule of thumb costs. ``acting`` is the cost of acting at once, so
+    that the optimum lies between ``known`` and ``acting``. ``usual`` is the step that was said to
+    be usual. ``left_out`` is the weight of machines that were not looked at; ``rule`` the step
+    that the rule of thumb would take; ``depth`` how far was looked.
     """
 
     choices: tuple[Choice, ...]
@@ -115,25 +115,38 @@ class Foresight:
     left_out: float
     rule: Step
     depth: Depth
+    usual: Choice | None = None
 
     @property
     def best(self) -> Choice:
         """The cheapest step."""
         return self.choices[0]
 
+    def pick(self, margin: float) -> Choice:
+        """The usual step, unless the cheapest saves more than a share ``margin`` of its cost.
+
+        What is foreseen errs; to leave a good rule for less than the error would lose
+        (policy switching with a threshold).
+        """
+        usual, best = self.usual, self.best
+        return best if usual is None or usual.cost - best.cost > margin * usual.cost else usual
+
     def cheapest(self, kind: str) -> Choice | None:
         """The cheapest step of a kind."""
         return next((c for c in self.choices if c.step.kind == kind), None)
 
 
-def look_ahead(decision: Decision, depth: Depth | None = None) -> Foresight:
+def look_ahead(
+    decision: Decision, depth: Depth | None = None, usual: Step | None = None
+) -> Foresight:
     """Weigh the next steps of a decision against each other, to the end of the job.
 
-    Without a depth it is as deep as can be looked in about a second (:func:`fitting`).
+    Without a depth it is as deep as can be looked in about a second (:func:`fitting`). The step
+    that is ``usual`` is weighed in any case.
     """
     wanted = depth or Depth()
     board = Board(decision, wanted.most, wanted.share)
-    return Search(board, depth or fitting(board)).run()
+    return Search(board, depth or fitting(board)).run(usual)
 
 
 def bits_per_minute(decision: Decision) -> Step:
@@ -171,14 +184,17 @@ class Search:
         self.depth = depth
         self.places = 0
 
-    def run(self) -> Foresight:
-        """The next steps, cheapest first."""
+    def run(self, usual: Step | None = None) -> Foresight:
+        """The next steps, cheapest first, among them the one that is ``usual``."""
         board, root = self.board, self.board.root
         view = board.view(root)
         known = float(board.rate * view.ideal_minutes[0] + view.ideal_money[0])
         rule = int(outlook(board, root, view).does[0])
         steps = self.first_steps(view, rule)
         kept = self.prune(view, steps, known)
+        always = self.number(usual) if usual else None
+        if always is not None and always not in kept:
+            kept.append(always)
         found = self.worth(root, view, [kept], self.depth.steps)
         choices = [
             Choice(self.named(s), m, c, board.rate * m + c)
@@ -194,6 +210,7 @@ class Search:
             board.left_out,
             self.named(rule),
             self.depth,
+            next((c for c in choices if c.step == usual), None),
         )
 
     def named(self, does: int) -> Step:
@@ -204,6 +221,15 @@ class Search:
         if does >= -n:
             return Step("repair", decision.remedies[-1 - does].name)
         return Step("end", decision.finals[-1 - n - does].name)
+
+    def number(self, step: Step) -> int | None:
+        """A step by number; None for a test that cannot be done or is not known here."""
+        decision, board = self.board.decision, self.board
+        if step.kind == "test":
+            known = {c.name for c in decision.checks if decision.is_open(c)}
+            return board.names.index(step.name) if step.name in known else None
+        names = [r.name for r in decision.remedies] + [f.name for f in decision.finals]
+        return -1 - names.index(step.name) if step.name in names else None
 
     def first_steps(self, view: View, rule: int) -> list[int]:
         """The rule's step, the tests of most bits per cost, proofs of gear, repairs, endings."""

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from benchodds.basics.errors import ModelError
+from benchodds.basics.language import _
 from benchodds.choose.acting import waits_for
 from benchodds.choose.decision import Check, Decision, Remedy
 
@@ -106,14 +107,18 @@ class Optimum:
         if place in self.known:
             return self.known[place]
         if len(self.known) >= self.most:
-            raise ModelError(f"more than {self.most:,} beliefs: too large for the exact optimum")
+            raise ModelError(
+                _("more than {most:,} beliefs: too large for the exact optimum").format(
+                    most=self.most
+                )
+            )
         ways = []
         for number, act in enumerate(self.acts(place)):
             cost, branches = self.follow(place, act)
             floors = [chance * _dot(then.belief, self._told) for chance, then in branches]
             ways.append((cost + sum(floors), number, act, branches, floors))
         found: tuple[float, Act] = (math.inf, ("end", ""))
-        for least, _, act, branches, floors in sorted(ways, key=lambda w: w[:2]):
+        for least, _cost, act, branches, floors in sorted(ways, key=lambda w: w[:2]):
             cost = least
             for (chance, then), floor in zip(branches, floors, strict=True):
                 if cost >= found[0]:

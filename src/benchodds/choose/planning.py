@@ -13,8 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchodds.basics.language import N_, _
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Array
+from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Assessment, merge
 from benchodds.measure.instrument import Outcome
 from benchodds.model.jobs import Job, Technique
@@ -25,6 +27,10 @@ LEAST_BITS = 0.004
 
 LOOKED_AT = 8
 """How many of the best tests are weighed against a ripe repair."""
+
+
+LOOKED = N_("already looked")
+"""Why a look is not proposed again: it goes without saying."""
 
 
 def mutual_information(p_state: Array, p_outcome: Array) -> float:
@@ -104,7 +110,7 @@ def open_setups(model: SystemModel, job: Job) -> frozenset[str]:
     ]
     marks += [(m.seq, m.setup, m.open) for m in job.setup_log]
     state: dict[str, bool] = {}
-    for _, setup, is_open in sorted(marks, key=lambda m: m[0]):
+    for _seq, setup, is_open in sorted(marks, key=lambda m: m[0]):
         state[setup] = is_open
         if not is_open:  # closing what others stand on closes them too
             for name, other in model.setups.items():
@@ -126,11 +132,11 @@ def never_again(assessment: Assessment) -> dict[str, str]:
     for name, taken in {t.reading.test: t for t in assessment.taken}.items():
         kinds = {v.kind for v in taken.values}
         if "refused" in kinds:
-            out[name] = "refused as unsafe"
+            out[name] = _("refused as unsafe")
         elif "impossible" in kinds:
-            out[name] = "not possible here"
+            out[name] = _("not possible here")
         elif model.tests[name].kind == "look" and name in done:
-            out[name] = "already looked"
+            out[name] = _(LOOKED)
     return out
 
 
@@ -145,7 +151,7 @@ def excluded(assessment: Assessment) -> dict[str, str]:
             continue
         for group in test.after:
             if not done & set(group.split("|")):
-                out[name] = f"first {' or '.join(group.split('|'))}"
+                out[name] = _("first {tests}").format(tests=_(" or ").join(group.split("|")))
         for group in test.passed:
             tests = group.split("|")
             signs = [
@@ -154,7 +160,12 @@ def excluded(assessment: Assessment) -> dict[str, str]:
                 if t in latest
             ]
             if not any(s >= 0 for s in signs):
-                out.setdefault(name, f"would risk harm until {' or '.join(tests)} has passed")
+                out.setdefault(
+                    name,
+                    _("would risk harm until {tests} has passed").format(
+                        tests=_(" or ").join(tests)
+                    ),
+                )
     return out
 
 
@@ -211,7 +222,7 @@ def _branches(
     assessment: Assessment, outcomes: Sequence[Outcome], p_state: Array, p: Array
 ) -> tuple[Branch, ...]:
     """Outcomes grouped by how a bare comparison judges them, with the odds each would leave."""
-    words = {1: "within limit", -1: "outside limit", 0: "other"}
+    words = {1: _("within limit"), -1: _("outside limit"), 0: _("other")}
     groups: dict[str, list[int]] = {}
     named = len(outcomes) <= 5
     for i, outcome in enumerate(outcomes):
@@ -229,13 +240,13 @@ def _branches(
     return tuple(sorted(out, key=lambda b: -b.p))
 
 
-def acts(assessment: Assessment, labour: float) -> tuple[Act, ...]:
+def acts(assessment: Assessment, shop: Shop) -> tuple[Act, ...]:
     """Every repair with its chance to cure and the price of doing it now, cheapest first.
 
     The price is the part and its fitting, plus the part again where it does not cure and
-    cannot go back, in plugs; ``labour`` is plugs per minute.
+    cannot go back, in plugs.
     """
-    model = assessment.machine.model
+    model, labour = assessment.machine.model, shop.plugs_per_minute
     done = {t.reading.test for t in assessment.taken if t.table is not None}
     gone = never_again(assessment).keys()
     total = float(assessment.state_p.sum())
@@ -256,11 +267,11 @@ def acts(assessment: Assessment, labour: float) -> tuple[Act, ...]:
         minutes = to_base(repair.minutes, "min")
         waste = 0.0 if repair.returnable else (1 - p_needed) * repair.cost
         missing = tuple(
-            " or ".join(g.split("|"))
+            _(" or ").join(g.split("|"))
             for g in repair.requires
             if not done & set(g.split("|")) and not set(g.split("|")) <= gone
         )
-        ready = p_needed >= repair.act_at and not missing
+        ready = p_needed >= shop.act_at(model.id, name, repair) and not missing
         out.append(
             Act(name, p_cures, p_needed, labour * minutes + repair.cost + waste, ready, missing)
         )
@@ -278,14 +289,14 @@ def cleared(repair: Repair, model: SystemModel) -> frozenset[tuple[str, str]]:
     return frozenset(faults)
 
 
-def plan(assessment: Assessment, labour: float = 0.1) -> Plan:
+def plan(assessment: Assessment, shop: Shop) -> Plan:
     """What to do next: a repair that is ripe, the best test, proving the gear, or stop.
 
     A ripe repair waits when one more test is expected to save more, in waste avoided, than
     its own minutes cost (one-step value of sample information; Raiffa 1968).
     """
     ranking, left = rank(assessment)
-    repairs = acts(assessment, labour)
+    repairs = acts(assessment, shop)
     proof = next((r for r in ranking if r.test in suspects(assessment)), None)
     if proof is not None:
         return Plan("prove-gear", proof.test, None, ranking, left, repairs)
@@ -293,7 +304,7 @@ def plan(assessment: Assessment, labour: float = 0.1) -> Plan:
     ripe = next((a for a in repairs if a.ready), None)
     if ripe is not None:
         saving, test = max(
-            ((_saving(assessment, ripe, r, labour), r) for r in ranking[:LOOKED_AT]),
+            ((_saving(assessment, ripe, r, shop), r) for r in ranking[:LOOKED_AT]),
             key=lambda pair: pair[0],
             default=(0.0, None),
         )
@@ -321,14 +332,13 @@ def suspects(assessment: Assessment) -> frozenset[str]:
     return frozenset(name for name, test in tests.items() if test.proves in bad)
 
 
-def _saving(assessment: Assessment, act: Act, test: Ranked, labour: float) -> float:
+def _saving(assessment: Assessment, act: Act, test: Ranked, shop: Shop) -> float:
     """Waste that a test before a repair is expected to avoid, less the test's own minutes.
 
     Waste is the repair's part and labour where it was not needed. After each outcome the
     least wasteful of this repair and of those that have become ripe is done.
     """
-    model = assessment.machine.model
-
+    model, labour = assessment.machine.model, shop.plugs_per_minute
     states, p_state = assessment.folded.states, assessment.state_p / assessment.state_p.sum()
     needs = {
         name: np.array([bool(set(state) & cleared(spec, model)) for state in states], dtype=float)
@@ -347,6 +357,6 @@ def _saving(assessment: Assessment, act: Act, test: Ranked, labour: float) -> fl
     waste = price[act.repair] * (chance - needs[act.repair] @ joint)
     for name, spec in model.repairs.items():
         needed = needs[name] @ joint
-        ripe = needed >= spec.act_at * chance
+        ripe = needed >= shop.act_at(model.id, name, spec) * chance
         waste = np.where(ripe, np.minimum(waste, price[name] * (chance - needed)), waste)
     return now - float(waste.sum()) - labour * test.minutes

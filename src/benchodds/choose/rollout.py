@@ -1,11 +1,11 @@
 """A rule of thumb for the bench, followed to the end of the job from many places at once.
 
-The rule: tests are thought of in the order of most bits per cost, each set-up paid once, as if
-their bits added up and each saved its share of what perfect information would save. If some
-number of them pays, the first is done; else one acts. Following the rule from where a first
-step leads, and adding up what it costs, is the rollout of Bertsekas, Tsitsiklis and Wu (Journal
-of Heuristics 3, 1997). Places of little chance are not followed; the rule's own sum stands for
-them.
+The rule: the likeliest ripe remedy is done (``Remedy.act_at``). Else tests are thought of in the
+order of most bits per cost, each set-up paid once, as if their bits added up and each saved its
+share of what perfect information would save. If some number of them pays, the first is done; else
+one acts. Following the rule from where a first step leads, and adding up what it costs, is the
+rollout of Bertsekas, Tsitsiklis and Wu (Journal of Heuristics 3, 1997). Places of little chance
+are not followed; the rule's own sum stands for them.
 """
 
 from __future__ import annotations
@@ -66,11 +66,22 @@ def outlook(board: Board, nodes: Nodes, view: View) -> Outlook:
     mends = np.flatnonzero((does < 0) & (does >= -board.n_remedies))
     waits = view.waits[mends, -1 - does[mends]]  # tests that it must wait for are done first
     does[mends] = np.where(waits >= 0, waits, does[mends])
+    ripe = _ripe(board, nodes, view)
+    does = np.where(ripe >= 0, -1 - ripe, does)
     return Outlook(
         does.astype(np.intp),
         view.ideal_minutes + share * more_minutes + minutes[rows, number],
         view.ideal_money + share * more_money + harm[rows, number],
     )
+
+
+def _ripe(board: Board, nodes: Nodes, view: View) -> Index:
+    """The likeliest remedy that is ripe and waits for nothing, -1 where none, (n,)."""
+    if not board.n_remedies:
+        return np.full(len(nodes), -1, dtype=np.intp)
+    needed = nodes.p.sum(axis=2) @ board.acts.needed.T
+    can = ~nodes.mended & (view.waits < 0) & (needed >= board.act_at)
+    return np.where(can.any(axis=1), np.where(can, needed, -1.0).argmax(axis=1), -1)
 
 
 def advance(board: Board, nodes: Nodes, does: Index, view: View) -> tuple[Nodes, Array, Array]:

@@ -28,9 +28,14 @@ class Labour(_Strict):
 
 
 class Parts(_Strict):
-    """Prices: per plug, and single ones by 'system.repair'."""
+    """Prices: per plug, and single ones by 'system.repair'.
+
+    ``sure`` is the chance of being needed from which a part is fitted that costs money and
+    cannot go back; a model file may ask for more.
+    """
 
     per_plug: float = Field(gt=0)
+    sure: float = Field(ge=0, lt=1)
     restocking: float = Field(ge=0, le=1)
     prices: dict[str, float] = {}
     provenance: str = Field(min_length=3)
@@ -70,6 +75,13 @@ class Loss(_Strict):
     provenance: str = Field(min_length=3)
 
 
+class Foresight(_Strict):
+    """Share of the expected cost that must be saved for leaving the usual step."""
+
+    margin: float = Field(ge=0, lt=1)
+    provenance: str = Field(min_length=3)
+
+
 class Donor(_Strict):
     """A swap that can ruin the known-good part: which faults do, how likely, and its worth."""
 
@@ -96,11 +108,22 @@ class Shop(_Strict):
     gear: Gear
     come_back: Loss
     unsolved: Loss
+    foresight: Foresight
     donors: tuple[Donor, ...] = ()
 
     def price(self, system: str, name: str, repair: Repair) -> float:
         """Money for the part of a repair."""
         return self.parts.prices.get(f"{system}.{name}", repair.cost * self.parts.per_plug)
+
+    @property
+    def plugs_per_minute(self) -> float:
+        """Labour in the unit in which model files price parts."""
+        return self.labour.per_minute / self.parts.per_plug
+
+    def act_at(self, system: str, name: str, repair: Repair) -> float:
+        """Chance of being needed from which a repair is ripe."""
+        lost = self.price(system, name, repair) > 0 and not repair.returnable
+        return max(repair.act_at, self.parts.sure) if lost else repair.act_at
 
     def wait(self, repair: Repair) -> float:
         """Money for the days that its part takes to come."""

@@ -12,15 +12,11 @@ from benchodds.choose.acting import waits_for
 from benchodds.choose.board import Board
 from benchodds.choose.choosing import decision_of
 from benchodds.choose.decision import Decision
-from benchodds.choose.lookahead import ONE, Choice, Depth, Foresight, Search, fitting
+from benchodds.choose.lookahead import ONE, Choice, Depth, Foresight, Search, Step, fitting
 from benchodds.choose.nodes import Nodes
 from benchodds.choose.planning import LEAST_BITS, Plan, suspects
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Assessment
-
-ALIKE = 0.02
-"""Share of the cost within which steps count as equally good: how near the look-ahead comes to
-the optimum (see its tests)."""
 
 DEARER = (1.5, 2.0, 3.0, 5.0, 10.0)
 CHEAPER = (0.75, 0.5, 0.25, 0.0)
@@ -74,29 +70,32 @@ class Weighed:
     def tied(self) -> bool:
         """Whether both cost the same, as far as can be told."""
         other = self.other
-        return other is not None and abs(other.cost - self.better.cost) <= ALIKE * other.cost
+        margin = self.shop.foresight.margin
+        return other is not None and abs(other.cost - self.better.cost) <= margin * other.cost
 
 
 def weigh(assessment: Assessment, plan: Plan, shop: Shop, depth: Depth | None = None) -> Weighed:
     """Look ahead from a job, and say what would have to be true for the other choice.
 
-    Of steps that are as good as the cheapest, as far as can be told, the one that ``plan``
-    takes is better, else the cheapest; of tests the one with the most bits per minute.
+    Of steps that are as good as the cheapest, as far as can be told (the shop's margin), the one
+    that ``plan`` takes is better, else the cheapest; of tests the one with the most bits per
+    minute.
     """
     wanted = depth or Depth()
     decision = decision_of(assessment.machine, assessment.job, assessment, shop)
     board = Board(decision, wanted.most, wanted.share)
     search = Search(board, depth or fitting(board))
-    foresight = search.run()
+    alike = 1 + shop.foresight.margin
+    foresight = search.run(_step(plan))
     tests = [c for c in foresight.choices if c.step.kind == "test"]
-    tests = [c for c in tests if c.cost <= (1 + ALIKE) * tests[0].cost]
+    tests = [c for c in tests if c.cost <= alike * tests[0].cost]
     rate = {r.test: r.bits_per_minute for r in plan.ranking if r.bits >= LEAST_BITS}
     test = max(tests, key=lambda c: rate.get(c.step.name, 0.0), default=None)
     repair, end = foresight.cheapest("repair"), foresight.cheapest("end")
     best = foresight.best
     better = next(c for c in (test, repair, end) if c and c.step.kind == best.step.kind)
     for choice in foresight.choices:
-        near = choice.cost <= (1 + ALIKE) * best.cost
+        near = choice.cost <= alike * best.cost
         if near and choice.step.kind == "repair" and choice.step.name == plan.repair:
             better = repair = choice
         elif near and choice.step.kind == "test" and choice.step.name == plan.test:
@@ -107,6 +106,13 @@ def weigh(assessment: Assessment, plan: Plan, shop: Shop, depth: Depth | None = 
     back = come_back(decision, repair.step.name) if repair else None
     waiting = _waiting(decision)
     return Weighed(shop, foresight, test, repair, end, better, tips, waiting, back)
+
+
+def _step(plan: Plan) -> Step | None:
+    """The step that a plan takes, None where it stops."""
+    if plan.test:
+        return Step("test", plan.test)
+    return Step("repair", plan.repair) if plan.repair else None
 
 
 def proposed(assessment: Assessment, plan: Plan, weighed: Weighed) -> Plan:

@@ -8,7 +8,8 @@ from collections.abc import Callable
 import click
 
 from benchodds.basics.errors import JobError
-from benchodds.cli.main import store_option
+from benchodds.basics.language import N_, _
+from benchodds.cli.options import store_option
 from benchodds.keep.session import Session
 from benchodds.keep.store import default_path
 from benchodds.screens.bench import Bench
@@ -35,21 +36,31 @@ def bench(session: Session, job_id: str | None, page: bool, port: int, lan: str 
     if job_id is None:
         rows = session.store.jobs(open_only=True)
         if not rows:
-            raise JobError("no job is open; begin one with: benchodds open --system ...")
+            raise JobError(_("no job is open; begin one with: benchodds open --system ..."))
         job_id = max(rows, key=lambda r: r.last_at).id
     if session.store.job(job_id).is_closed:
         raise JobError(
-            f"job '{job_id}' is closed; take it up again with: benchodds reopen {job_id}"
+            _("job '{job_id}' is closed; take it up again with: benchodds reopen {job_id}").format(
+                job_id=job_id
+            )
         )
     loop = Bench(session, job_id)
     ask = _asker(loop)
-    click.echo(f"Job {job_id}. 'help' says what can be typed; Ctrl-C leaves, nothing is lost.\n")
+    click.echo(
+        _("Job {job_id}. 'help' says what can be typed; Ctrl-C leaves, nothing is lost.").format(
+            job_id=job_id
+        )
+        + "\n"
+    )
     click.echo(loop.greet())
     while not loop.over:
         try:
             line = ask()
         except (EOFError, KeyboardInterrupt, click.Abort):
-            click.echo(f"\nJob {job_id} stays as it is: benchodds bench {job_id}")
+            click.echo(
+                "\n"
+                + _("Job {job_id} stays as it is: benchodds bench {job_id}").format(job_id=job_id)
+            )
             return
         click.echo(loop.handle(line))
 
@@ -72,7 +83,7 @@ def _asker(loop: Bench) -> Callable[[], str]:
     return lambda: prompt.prompt("> ")
 
 
-WHO = {"work": "the next device to work with", "look": "the next device to look on"}
+WHO = {"work": N_("the next device to work with"), "look": N_("the next device to look on")}
 
 
 def serve(session: Session, port: int, lan: str | None) -> None:
@@ -90,18 +101,28 @@ def serve(session: Session, port: int, lan: str | None) -> None:
             address = str(ipaddress.ip_address(lan))
         except ValueError:
             raise JobError(
-                f"'{lan}' is not an address of this computer, such as 192.168.1.20"
+                _("'{lan}' is not an address of this computer, such as 192.168.1.20").format(
+                    lan=lan
+                )
             ) from None
         if ipaddress.ip_address(address).is_global or address in ("0.0.0.0", "::"):
-            raise JobError(f"{address} is not an address inside the shop; name one that is")
+            raise JobError(
+                _("{address} is not an address inside the shop; name one that is").format(
+                    address=address
+                )
+            )
     host = f"[{address}]:{port}" if ":" in address else f"{address}:{port}"
     hosts = {host} | ({f"localhost:{port}"} if lan is None else set())
     guard = Guard(
         paired_only=lan is not None,
-        tell=lambda role, code: click.echo(f"Code for {WHO[role]}: {code[:4]} {code[4:]}"),
+        tell=lambda role, code: click.echo(
+            _("Code for {who}: {code}").format(who=_(WHO[role]), code=f"{code[:4]} {code[4:]}")
+        ),
     )
     session.store.jobs()  # a store that cannot be opened is told here, not on the page
-    click.echo(f"The bench is at http://{host}/  (Ctrl-C ends it; nothing is lost)")
+    click.echo(
+        _("The bench is at http://{host}/  (Ctrl-C ends it; nothing is lost)").format(host=host)
+    )
     uvicorn.run(
         create_app(session, guard, frozenset(hosts)),
         host=address,

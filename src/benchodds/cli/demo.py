@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from benchodds.basics.language import _
 from benchodds.basics.words import wrap
 from benchodds.keep import files
 
@@ -23,14 +24,14 @@ def play(store: str | Path | None, pause: bool = False, script: str = "first-day
     with tempfile.TemporaryDirectory() as folder:
         where = str(store or Path(folder) / "demo.sqlite")
         click.echo(data["title"])
-        click.echo("Everything in it is invented: shop, machine, limits, readings.\n")
+        click.echo(_("Everything in it is invented: shop, machine, limits, readings.") + "\n")
         for step in data["step"]:
             if pause:
-                click.prompt("Enter goes on", default="", show_default=False, prompt_suffix="")
+                click.prompt(_("Enter goes on"), default="", show_default=False, prompt_suffix="")
             if "say" in step:
                 click.echo("\n".join(wrap(step["say"], "# ", "# ")))
             click.echo(f"$ benchodds {shlex.join(step['run'])}")
             main.main([*step["run"], "--store", where], standalone_mode=False)
             click.echo()
         if store:
-            click.echo(f"The jobs are kept in {where}.")
+            click.echo(_("The jobs are kept in {where}.").format(where=where))

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import click
 
-from benchodds.cli.main import GRADES, json_option, print_json, store_option
+from benchodds.basics.language import _
+from benchodds.cli.main import GRADES
+from benchodds.cli.options import json_option, print_json, store_option
 from benchodds.keep.session import Session
 
 
@@ -91,4 +93,4 @@ def reopen(session: Session, job_id: str, reason: str | None) -> None:
     session.append(
         job_id, lambda job, at, uid: jobs.reopen_event(job, at=at, uid=uid, reason=reason)
     )
-    click.echo(f"Job {job_id} is open again.")
+    click.echo(_("Job {job_id} is open again.").format(job_id=job_id))

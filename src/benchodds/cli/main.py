@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import functools
 import importlib
-import json
 import os
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +12,9 @@ import click
 
 from benchodds import __version__
 from benchodds.basics.errors import BenchoddsError
+from benchodds.basics.language import _, ngettext
+from benchodds.cli.language import settle, spoken
+from benchodds.cli.options import json_option, print_json, store_option, technique_options
 
 if TYPE_CHECKING:
     from benchodds.keep.session import Session
@@ -53,6 +53,13 @@ ELSEWHERE: dict[str, str] = {
 class _Commands(click.Group):
     """A group whose commands end user errors with one sentence and exit code 2."""
 
+    def make_context(self, *args: Any, **kwargs: Any) -> click.Context:
+        settle()
+        return super().make_context(*args, **kwargs)
+
+    def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        super(_Commands, spoken(self)).format_help(ctx, formatter)
+
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
@@ -68,51 +75,23 @@ class _Commands(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name in ELSEWHERE:
-            module, _, function = ELSEWHERE[cmd_name].partition(":")
+            module, _colon, function = ELSEWHERE[cmd_name].partition(":")
             command: click.Command = getattr(importlib.import_module(module), function)
-            return command
-        return super().get_command(ctx, cmd_name)
+            return spoken(command)
+        found = super().get_command(ctx, cmd_name)
+        return spoken(found) if found else None
 
 
-def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command --json."""
-    return click.option("--json", "as_json", is_flag=True, help="Print the versioned JSON shape.")(
-        command
-    )
-
-
-def store_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command its Session, by --store or BENCHODDS_STORE."""
-
-    @click.option(
-        "--store",
-        envvar="BENCHODDS_STORE",
-        metavar="PATH",
-        help="Job store to use instead of the one in your user folder.",
-    )
-    @functools.wraps(command)
-    def wrapped(*args: Any, store: str | None, **kwargs: Any) -> Any:
-        from benchodds.keep.session import Session
-
-        return command(Session(store), *args, **kwargs)
-
-    return wrapped
-
-
-def print_json(data: dict[str, Any]) -> None:
-    """Print one JSON object on one line."""
-    click.echo(json.dumps(data, ensure_ascii=False, indent=None))
-
-
-def _show_versions(ctx: click.Context, _: click.Parameter, asked: bool) -> None:
+def _show_versions(ctx: click.Context, _option: click.Parameter, asked: bool) -> None:
     if not asked or ctx.resilient_parsing:
         return
     from benchodds.keep import files
 
     click.echo(f"benchodds {__version__}")
     for kind in ("models", "priors"):
+        word = _("model") if kind == "models" else _("prior")
         for name, path in files.available(kind).items():
-            click.echo(f"  {kind[:-1]:<6} {name:<12} {files.read_toml(path).get('version', '?')}")
+            click.echo(f"  {word:<6} {name:<12} {files.read_toml(path).get('version', '?')}")
     ctx.exit()
 
 
@@ -211,7 +190,7 @@ def open_job(
     if as_json:
         print_json({"schema": 1, "job": job.id})
     else:
-        click.echo(f"Opened job {job.id}. What to do first: benchodds next {job.id}")
+        click.echo(_("Opened job {job}. What to do first: benchodds next {job}").format(job=job.id))
 
 
 @main.command("jobs", epilog="Example: benchodds jobs --open")
@@ -226,31 +205,12 @@ def list_jobs(session: Session, open_only: bool, as_json: bool) -> None:
         print_json({"schema": 1, "jobs": [{f: getattr(r, f) for f in fields} for r in rows]})
         return
     for r in rows:
-        state = "closed" if r.closed else "open"
-        click.echo(f"{r.id:<12} {state:<7} {r.n_readings:>3} readings  {r.system} {r.complaint}")
-
-
-def _technique_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    options = [
-        click.option("--how", help="How it was cranked: soft-kick, firm-kick, drill, starter."),
-        click.option("--meter", help="Input impedance, 10M, 1M or 20k/V."),
-        click.option("--range", "range_text", help="Range the meter stood on, such as 200 or 20k."),
-        click.option("--accuracy", help="Meter accuracy, such as '0.8%+3'."),
-        click.option("--kicks", type=int, help="Number of kicks, when only the best is written."),
-        click.option("--leads", type=click.Choice(["nulled", "raw"]), help="Lead resistance."),
-        click.option("--temp", "temp_c", type=float, help="Winding temperature in degrees C."),
-        click.option("--unplugged", type=click.Choice(["yes", "no", "unknown"]), default="unknown"),
-        click.option("--light", type=click.Choice(["dark", "shade", "daylight"])),
-        click.option("--adapter", help="Peak adapter: an instrument's name, none, or max-hold."),
-        click.option("--operator", help="Who cranked."),
-        click.option("--card", help="Instrument, when not the job's own; declared before."),
-        click.option(
-            "--same-hookup", is_flag=True, help="Probes not moved since the last reading."
-        ),
-    ]
-    for option in reversed(options):
-        command = option(command)
-    return command
+        state = _("closed") if r.closed else _("open")
+        click.echo(
+            f"{r.id:<12} {state:<7} "
+            + ngettext("{n:>3} readings", "{n:>3} readings", r.n_readings).format(n=r.n_readings)
+            + f"  {r.system} {r.complaint}"
+        )
 
 
 @main.command(
@@ -260,7 +220,7 @@ def _technique_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.argument("job_id", metavar="JOB")
 @click.argument("test", required=False)
 @click.argument("values", nargs=-1, metavar="VALUE...")
-@_technique_options
+@technique_options
 @click.option("--note", help="A remark to keep with the reading.")
 @click.option(
     "--file",
@@ -288,11 +248,11 @@ def record(
 
     if sheet is not None:
         if test is not None:
-            raise click.UsageError("give a test and its values, or --file, not both")
+            raise click.UsageError(_("give a test and its values, or --file, not both"))
         _record_sheet(session, job_id, sheet, technique)
         return
     if test is None or not values:
-        raise click.UsageError("give a test and what it showed, or --file")
+        raise click.UsageError(_("give a test and what it showed, or --file"))
     text, data = record_reading(session, job_id, test, values, make_technique(technique), note)
     if as_json:
         print_json(data)
@@ -325,7 +285,11 @@ def strike(session: Session, job_id: str, reading: str, reason: str, as_json: bo
     if as_json:
         print_json({"schema": 1, "job": job_id, "reading": reading.upper(), "struck": reason})
     else:
-        click.echo(f"Struck {reading.upper()} ({reason}); it stays on record and no longer counts.")
+        click.echo(
+            _("Struck {reading} ({reason}); it stays on record and no longer counts.").format(
+                reading=reading.upper(), reason=reason
+            )
+        )
 
 
 _AS_IF = click.option(
@@ -381,7 +345,7 @@ def next_test(
 
     assessment = session.assess(session.store.job(job_id), as_if)
     result, weighed = (
-        greedily(assessment) if greedy else advise(assessment, shop, steps, ahead=ahead)
+        greedily(assessment, shop) if greedy else advise(assessment, shop, steps, ahead=ahead)
     )
     if as_json:
         print_json(shapes.advice(assessment, result, weighed))

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import click
 
-from benchodds.cli.main import json_option, print_json
+from benchodds.basics.language import _
+from benchodds.cli.options import json_option, print_json
 
 
 @click.command(epilog="Example: benchodds check models/mine.toml")
@@ -44,8 +45,8 @@ def new(name: str, folder: Path | None) -> None:
     from benchodds.author.newsystem import own_folder, write_new
 
     model, priors = write_new(name, folder or own_folder())
-    click.echo(f"Wrote {model}\n  and {priors}.")
-    click.echo(f"What is in it, and every mistake: benchodds check {model}")
+    click.echo(_("Wrote {model}\n  and {priors}.").format(model=model, priors=priors))
+    click.echo(_("What is in it, and every mistake: benchodds check {model}").format(model=model))
 
 
 @click.command(epilog="Example: benchodds schema model --to model.schema.json")
@@ -70,8 +71,10 @@ def schema(kind: str, path: Path | None) -> None:
     try:
         path.write_text(text + "\n", encoding="utf-8")
     except OSError as error:
-        raise ModelError(f"{path}: cannot be written ({error.strerror})") from None
-    click.echo(f"Wrote {path}.")
+        raise ModelError(
+            _("{path}: cannot be written ({reason})").format(path=path, reason=error.strerror)
+        ) from None
+    click.echo(_("Wrote {path}.").format(path=path))
 
 
 @click.command(epilog="Example: benchodds tutorial")

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from benchodds.cli.main import store_option
+from benchodds.basics.language import _
+from benchodds.cli.options import store_option
 from benchodds.keep.session import Session
 
 
@@ -36,7 +37,7 @@ def report(session: Session, job_id: str, target: Path | None) -> None:
         svg = svg_text(path_figure(book, names, tests))
     html = report_html(build_report(assessment, book, __version__), svg)
     for path in write_pages(html, target or Path(f"job-{job_id}")):
-        click.echo(f"Wrote {path}")
+        click.echo(_("Wrote {path}").format(path=path))
 
 
 @click.command(epilog="Example: benchodds worksheet mag-cdi --complaint no-spark --to sheet.pdf")
@@ -70,4 +71,4 @@ def worksheet(
     assessment = assess(machine, fold("worksheet", [event]))
     sheet = build_worksheet(assessment, rank(assessment)[0])
     for path in write_pages(worksheet_html(sheet), target or Path(f"worksheet-{system}")):
-        click.echo(f"Wrote {path}")
+        click.echo(_("Wrote {path}").format(path=path))

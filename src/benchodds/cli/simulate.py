@@ -9,7 +9,8 @@ from typing import Any
 
 import click
 
-from benchodds.cli.main import json_option, print_json
+from benchodds.basics.language import _
+from benchodds.cli.options import json_option, print_json
 from benchodds.trials.names import NATURES, POLICIES
 
 
@@ -125,7 +126,7 @@ def simulate(
         return
     click.echo(trialreport.text(report))
     if out is not None:
-        click.echo(f"\nWrote summary.csv, report.json and figures to {out}")
+        click.echo("\n" + _("Wrote summary.csv, report.json and figures to {out}").format(out=out))
 
 
 def _run(
@@ -155,7 +156,7 @@ def _run(
     todo = trialrun.lots(jobs, kinds, policies, done)
     total = sum((lot[2] - lot[1]) * len(names) for lot, names in todo)
     silent = not sys.stderr.isatty()
-    progress = click.progressbar(length=total, label="Jobs", file=sys.stderr)
+    progress = click.progressbar(length=total, label=_("Jobs"), file=sys.stderr)
     with nullcontext() if silent else progress as bar:
         for made in trialrun.play(setting, todo, workers):
             folder.add(made)
@@ -222,14 +223,15 @@ def draw(
         variants = list(files.load_system(system).variants)
         if system not in spec.routines:
             raise UnknownNameError(
-                f"the trial file '{trial}' has no routine for '{system}'"
-                f"{nearest(system, spec.routines)}"
+                _("the trial file '{trial}' has no routine for '{system}'{hint}").format(
+                    trial=trial, system=system, hint=nearest(system, spec.routines)
+                )
             )
         machines += [load_machine(system, v, system) for v in variants]
     shop = PastShop(machines, spec.routines, spec.past, seed, name)
     if target.exists():
-        raise JobError(f"{target}: is there already; take another name")
-    progress = click.progressbar(length=jobs, label="Jobs", file=sys.stderr)
+        raise JobError(_("{target}: is there already; take another name").format(target=target))
+    progress = click.progressbar(length=jobs, label=_("Jobs"), file=sys.stderr)
     new = target.with_name(target.name + ".new")
     with nullcontext() if not sys.stderr.isatty() else progress as bar, new.open("w") as file:
         for row in shop.rows(jobs):
@@ -237,4 +239,4 @@ def draw(
             if bar is not None:
                 bar.update(1)
     new.replace(target)
-    click.echo(f"Wrote {jobs} jobs to {target}")
+    click.echo(_("Wrote {jobs} jobs to {target}").format(jobs=jobs, target=target))

@@ -11,7 +11,8 @@ from pathlib import Path
 import click
 
 from benchodds.basics.errors import JobError, StoreError
-from benchodds.cli.main import json_option, print_json, store_option
+from benchodds.basics.language import _, ngettext
+from benchodds.cli.options import json_option, print_json, store_option
 from benchodds.keep import archive
 from benchodds.keep.session import Session
 from benchodds.keep.store import Store
@@ -30,7 +31,7 @@ def backup(session: Session, target: Path, as_json: bool) -> None:
     FILE ending in .jsonl is an open file of JSON lines, any other a store that can be used at
     once with --store. It is never written over."""
     if target.exists():
-        raise StoreError(f"{target} is there already; name a new file")
+        raise StoreError(_("{target} is there already; name a new file").format(target=target))
     jobs = session.store.snapshot()
     if target.suffix == OPEN_FORM:
         write_lines(target, archive.write(jobs))
@@ -41,7 +42,11 @@ def backup(session: Session, target: Path, as_json: bool) -> None:
     if as_json:
         print_json({"schema": 1, "file": str(target), "jobs": len(jobs), "events": n})
     else:
-        click.echo(f"Wrote {target}: {len(jobs)} jobs, {n} events.")
+        click.echo(
+            _("Wrote {target}: {jobs} jobs, {events} events.").format(
+                target=target, jobs=len(jobs), events=n
+            )
+        )
 
 
 @click.command(epilog="Example: benchodds restore shop-2031-05-01.sqlite")
@@ -65,12 +70,20 @@ def bring_back(session: Session, source: Path, as_json: bool) -> None:
         return
     count = Counter(t.state for t in taken)
     click.echo(
-        f"{len(taken)} jobs read: {count['new']} new, {count['grown']} with events added, "
-        f"{count['same']} the same as here."
+        ngettext(
+            "{n} jobs read: {new} new, {grown} with events added, {same} the same as here.",
+            "{n} jobs read: {new} new, {grown} with events added, {same} the same as here.",
+            len(taken),
+        ).format(n=len(taken), new=count["new"], grown=count["grown"], same=count["same"])
     )
     for t in taken:
         if t.here != t.id:
-            click.echo(f"  job {t.id} of the file is job {t.here} here; that number was taken")
+            click.echo(
+                "  "
+                + _("job {id} of the file is job {here} here; that number was taken").format(
+                    id=t.id, here=t.here
+                )
+            )
 
 
 @click.command(epilog="Example: benchodds export 1 --to job1.bifxml")
@@ -85,18 +98,32 @@ def export(session: Session, job_ids: tuple[str, ...], target: Path) -> None:
     if target.suffix == OPEN_FORM:
         chosen = [session.store.job(i) for i in job_ids] or session.store.snapshot()
         write_lines(target, archive.write(chosen))
-        click.echo(f"Wrote {target}: {len(chosen)} jobs.")
+        click.echo(
+            ngettext("Wrote {target}: {n} jobs.", "Wrote {target}: {n} jobs.", len(chosen)).format(
+                target=target, n=len(chosen)
+            )
+        )
         return
     if len(job_ids) != 1:
-        raise JobError(f"a network is of one job, not {len(job_ids)}; or write to FILE{OPEN_FORM}")
+        raise JobError(
+            _("a network is of one job, not {n}; or write to FILE{ending}").format(
+                n=len(job_ids), ending=OPEN_FORM
+            )
+        )
     from benchodds.infer.exchange import write_bif
 
     assessment = session.assess(session.store.job(job_ids[0]))
     try:
         write_bif(assessment.network, target)
     except OSError as error:
-        raise StoreError(f"{target} cannot be written ({error.strerror})") from None
-    click.echo(f"Wrote {target}: the network of job {job_ids[0]} with its readings as evidence.")
+        raise StoreError(
+            _("{target} cannot be written ({reason})").format(target=target, reason=error.strerror)
+        ) from None
+    click.echo(
+        _("Wrote {target}: the network of job {job} with its readings as evidence.").format(
+            target=target, job=job_ids[0]
+        )
+    )
 
 
 def read_jobs(source: Path) -> list[archive.Record]:
@@ -108,11 +135,15 @@ def read_jobs(source: Path) -> list[archive.Record]:
         with source.open(encoding="utf-8") as file:
             return list(archive.read(file))
     except UnicodeDecodeError:
-        raise archive.ArchiveError(f"{source}: not a text file in UTF-8") from None
+        raise archive.ArchiveError(
+            _("{source}: not a text file in UTF-8").format(source=source)
+        ) from None
     except archive.ArchiveError as error:
         raise archive.ArchiveError(f"{source}, {error}") from None
     except OSError as error:
-        raise StoreError(f"{source} cannot be read ({error.strerror})") from None
+        raise StoreError(
+            _("{source} cannot be read ({reason})").format(source=source, reason=error.strerror)
+        ) from None
 
 
 def write_lines(target: Path, lines: Iterable[str]) -> None:
@@ -126,4 +157,6 @@ def write_lines(target: Path, lines: Iterable[str]) -> None:
         new.replace(target)
     except OSError as error:
         new.unlink(missing_ok=True)
-        raise StoreError(f"{target} cannot be written ({error.strerror})") from None
+        raise StoreError(
+            _("{target} cannot be written ({reason})").format(target=target, reason=error.strerror)
+        ) from None

@@ -11,7 +11,8 @@ from typing import Any
 
 import click
 
-from benchodds.cli.main import json_option, print_json, store_option
+from benchodds.basics.language import _
+from benchodds.cli.options import json_option, print_json, store_option
 from benchodds.cli.store import bring_back
 from benchodds.keep.session import Session
 
@@ -82,7 +83,7 @@ def tune(
     Writes a new prior set with its provenance into your own folder, where jobs opened from now
     on find it; nothing is edited in place. A set that forecasts later jobs worse than what it
     replaces is not taken up."""
-    from benchodds.learn import tunetext
+    from benchodds.learn import tunejson, tunetext
     from benchodds.learn.tuning_files import take_up
     from benchodds.learn.tuning_files import undo as put_away
 
@@ -91,7 +92,11 @@ def tune(
         if as_json:
             print_json({"schema": 1, "moved_to": str(where), "in_use": now_used})
         else:
-            click.echo(f"Put away as {where}. New jobs of {undo} begin with '{now_used}'.")
+            click.echo(
+                _("Put away as {where}. New jobs of {undo} begin with '{now_used}'.").format(
+                    where=where, undo=undo, now_used=now_used
+                )
+            )
         return
     from benchodds.learn.tunework import tune as work
 
@@ -100,16 +105,18 @@ def tune(
     became = {}
     for system, priors in found.sets.items():
         if dry_run:
-            became[system] = "Nothing was written (--dry-run)."
+            became[system] = _("Nothing was written (--dry-run).")
         elif found.verdicts[system].worse and not even_if_worse:
-            became[system] = (
-                "Not taken up, because it forecasts worse; say --even-if-worse to take it up all "
-                "the same."
+            became[system] = _(
+                "Not taken up, because it forecasts worse; say --even-if-worse to take it up "
+                "all the same."
             )
         else:
-            became[system] = f"Taken up as '{priors.id}': {take_up(priors)}"
+            became[system] = _("Taken up as '{priors}': {take_up}").format(
+                priors=priors.id, take_up=take_up(priors)
+            )
     if as_json:
-        print_json(tunetext.tuned_json(found, became))
+        print_json(tunejson.tuned_json(found, became))
     else:
         click.echo(tunetext.report(found, became))
 
@@ -140,13 +147,13 @@ def score(
 ) -> None:
     """See how well shipped, tuned and flat priors forecast closed jobs they have not seen, what
     the advice would have saved, and whether recent jobs still look like the prior."""
-    from benchodds.learn import tunetext
+    from benchodds.learn import tunejson, tunetext
     from benchodds.learn.tunework import score as work
 
     with _run_on(cluster) as run:
         found = work(_wish(files, wishes), session, teller(), run)
     if as_json:
-        print_json(tunetext.review_json(found))
+        print_json(tunejson.review_json(found))
     else:
         click.echo(tunetext.review(found))
 
@@ -189,7 +196,7 @@ def import_jobs(
         bring_back(session, source, as_json)
         return
     if mapping is None or target is None:
-        raise click.UsageError("a list of another form needs both --map and --to")
+        raise click.UsageError(_("a list of another form needs both --map and --to"))
     from benchodds.learn.importfile import bring_in
 
     account = bring_in(source, mapping, target, skip_bad, date.today())

@@ -15,6 +15,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from benchodds.basics.errors import EvidenceError
+from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, parse_accuracy
 from benchodds.basics.tables import Array, Network, State, Table, Variable, slim
 from benchodds.infer.inference import Posterior, calibrate, posterior
@@ -380,8 +381,10 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
     except EvidenceError:
         names = ", ".join(f"{t.reading.id} ({t.reading.test})" for t in taken)
         raise EvidenceError(
-            f"no state of the machine explains these readings together: {names}; strike the one "
-            "that was mistyped or taken at the wrong terminal"
+            _(
+                "no state of the machine explains these readings together: {names}; strike "
+                "the one that was mistyped or taken at the wrong terminal"
+            ).format(names=names)
         ) from None
     return Assessment(machine, job, taken, network, result)
 

@@ -16,6 +16,7 @@ from typing import Generic, TypeVar
 import numpy as np
 
 from benchodds.basics.errors import ModelError
+from benchodds.basics.language import _
 
 T = TypeVar("T")
 
@@ -103,9 +104,11 @@ def elimination_order(
         best = min(best, greedy(1.0, (1 + SHAKE * rng.random(len(names))).tolist()))
     if best[0] > MOST_ENTRIES:
         raise ModelError(
-            f"these readings tie too much together: exact odds would take tables of {best[0]:.0e} "
-            f"entries, more than {MOST_ENTRIES:.0e}; in the model, let fewer quantities meet in "
-            "one formula or signal"
+            _(
+                "these readings tie too much together: exact odds would take tables of "
+                "{n:.0e} entries, more than {most:.0e}; in the model, let fewer "
+                "quantities meet in one formula or signal"
+            ).format(n=best[0], most=MOST_ENTRIES)
         )
     return best[1]
 

@@ -24,6 +24,7 @@ from xml.etree import ElementTree
 import numpy as np
 
 from benchodds.basics.errors import EvidenceError, ModelError, UnknownNameError, nearest
+from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, Table, Variable
 
 if TYPE_CHECKING:
@@ -121,7 +122,9 @@ def pruned(network: Network, wanted: Iterable[str] | None = None) -> Network:
     for name in ends:
         if name not in network.variables:
             raise UnknownNameError(
-                f"'{name}' is not a variable of this network{nearest(name, network.variables)}"
+                _("'{name}' is not a variable of this network{hint}").format(
+                    name=name, hint=nearest(name, network.variables)
+                )
             )
     for finding in network.findings.values():
         ends += finding.scope
@@ -139,7 +142,9 @@ def pruned(network: Network, wanted: Iterable[str] | None = None) -> Network:
 def _top(finding: Table, name: str) -> float:
     top = float(finding.p.max()) if finding.p.size else 0.0
     if not (0.0 < top < math.inf and np.isfinite(finding.p).all() and (finding.p >= 0.0).all()):
-        raise EvidenceError(f"the finding '{name}' is zero throughout, negative or not finite")
+        raise EvidenceError(
+            _("the finding '{name}' is zero throughout, negative or not finite").format(name=name)
+        )
     return top
 
 
@@ -178,7 +183,11 @@ def _chain(network: Network) -> tuple[list[tuple[str, tuple[str, ...], Array]], 
     wanted = [dict(special.state) for special in network.special]
     for component, mode in (fault for state in wanted for fault in state.items()):
         if component not in network.roots or mode not in network.variables[component].states[1:]:
-            raise ModelError(f"a special state has '{component}.{mode}', which is no fault here")
+            raise ModelError(
+                _("a special state has '{component}.{mode}', which is no fault here").format(
+                    component=component, mode=mode
+                )
+            )
     before: list[frozenset[int]] = [frozenset(range(len(wanted)))]
     steps: list[tuple[str, tuple[str, ...], Array]] = []
     for component in _counting_order(network):
@@ -204,7 +213,9 @@ def _chain(network: Network) -> tuple[list[tuple[str, tuple[str, ...], Array]], 
         before = list(now)
     weights = np.array([math.prod(network.special[k].ratio for k in alive) for alive in before])
     if not (np.isfinite(weights).all() and weights.min() >= 0.0 and weights.max() > 0.0):
-        raise EvidenceError("the weights of the special states are negative, not finite or all 0")
+        raise EvidenceError(
+            _("the weights of the special states are negative, not finite or all 0")
+        )
     return steps, weights
 
 
@@ -253,7 +264,9 @@ def from_pgmpy(model: DiscreteBayesianNetwork) -> Network:
     for node in model.nodes():
         cpd = model.get_cpds(node)
         if cpd is None:
-            raise ModelError(f"'{node}' has no table; give every node its distribution")
+            raise ModelError(
+                _("'{node}' has no table; give every node its distribution").format(node=node)
+            )
         name = str(node)
         states = tuple(str(s) for s in cpd.state_names[node])
         variables[name] = Variable(name, states)
@@ -271,19 +284,35 @@ def _checked(network: Network) -> Network:
     for name, table in network.tables.items():
         states = network.variables[name].states
         if not states or len(set(states)) != len(states):
-            raise ModelError(f"the variable '{name}' has no states, or two of one name")
+            raise ModelError(
+                _("the variable '{name}' has no states, or two of one name").format(name=name)
+            )
         for parent in table.scope[1:]:
             if parent not in network.variables:
-                raise ModelError(f"the parent '{parent}' of '{name}' is not a variable")
+                raise ModelError(
+                    _("the parent '{parent}' of '{name}' is not a variable").format(
+                        parent=parent, name=name
+                    )
+                )
         sizes = tuple(network.variables[v].size for v in table.scope)
         if table.p.shape != sizes or len(set(table.scope)) != len(table.scope):
-            raise ModelError(f"the table of '{name}' has {table.p.shape} entries, not {sizes}")
+            raise ModelError(
+                _("the table of '{name}' has {shape} entries, not {sizes}").format(
+                    name=name, shape=table.p.shape, sizes=sizes
+                )
+            )
         if not (np.isfinite(table.p).all() and (table.p >= 0.0).all()):
-            raise ModelError(f"the table of '{name}' has entries that are no probabilities")
+            raise ModelError(
+                _("the table of '{name}' has entries that are no probabilities").format(name=name)
+            )
         total = table.p.sum(axis=0)
         error = float(np.abs(total - 1.0).max())
         if error > 1e-3:
-            raise ModelError(f"a column of the table of '{name}' misses the sum of 1 by {error:g}")
+            raise ModelError(
+                _("a column of the table of '{name}' misses the sum of 1 by {error:g}").format(
+                    name=name, error=error
+                )
+            )
         if error > 1e-9:
             tables[name] = Table(table.scope, table.p / total)
     placed: set[str] = set()
@@ -291,7 +320,11 @@ def _checked(network: Network) -> Network:
     while todo:
         rest = [v for v in todo if not placed.issuperset(network.tables[v].scope[1:])]
         if len(rest) == len(todo):
-            raise ModelError("the arrows run in a circle through " + ", ".join(sorted(rest)[:5]))
+            raise ModelError(
+                _("the arrows run in a circle through {names}").format(
+                    names=", ".join(sorted(rest)[:5])
+                )
+            )
         placed.update(set(todo) - set(rest))
         todo = rest
     return replace(network, tables=tables)
@@ -371,13 +404,13 @@ def read_bif(text: str) -> Network:
         distribution.
     """
     if "<!ENTITY" in text:
-        raise ModelError("the file defines XML entities, which a network has no use for")
+        raise ModelError(_("the file defines XML entities, which a network has no use for"))
     try:
         body = ElementTree.fromstring(text).find("NETWORK")
     except (ElementTree.ParseError, ValueError) as error:
-        raise ModelError(f"not an XML file: {error}") from None
+        raise ModelError(_("not an XML file: {error}").format(error=error)) from None
     if body is None:
-        raise ModelError("no NETWORK element found; an XMLBIF file has one")
+        raise ModelError(_("no NETWORK element found; an XMLBIF file has one"))
     variables: dict[str, Variable] = {}
     name_of: dict[str, str] = {}
     written: dict[str, list[str]] = {}
@@ -390,7 +423,7 @@ def read_bif(text: str) -> Network:
         if len(states) != len(outcomes):
             states = tuple(outcomes)
         if short in name_of or name in variables:
-            raise ModelError(f"the variable '{name}' stands twice in the file")
+            raise ModelError(_("the variable '{name}' stands twice in the file").format(name=name))
         variables[name] = Variable(name, states)
         name_of[short] = name
         written[name] = outcomes
@@ -398,19 +431,27 @@ def read_bif(text: str) -> Network:
     for element in body.findall("DEFINITION"):
         table = _definition(element, variables, name_of)
         if table.scope[0] in tables:
-            raise ModelError(f"the variable '{table.scope[0]}' has two definitions")
+            raise ModelError(
+                _("the variable '{name}' has two definitions").format(name=table.scope[0])
+            )
         tables[table.scope[0]] = table
     bare = [v for v in variables if v not in tables]
     if bare:
-        raise ModelError(f"'{bare[0]}' has no definition; every variable needs one")
+        raise ModelError(
+            _("'{name}' has no definition; every variable needs one").format(name=bare[0])
+        )
     evidence: dict[str, int] = {}
     roots: list[str] = []
     for key, value in _properties(body):
-        first, _, state = value.partition(" ")
+        first, _space, state = value.partition(" ")
         if key not in (_EVIDENCE, _COMPONENT):
             continue
         if first not in name_of or (key == _EVIDENCE and state not in written[name_of[first]]):
-            raise ModelError(f"the property '{key} = {value}' names what is not in the file")
+            raise ModelError(
+                _("the property '{key} = {value}' names what is not in the file").format(
+                    key=key, value=value
+                )
+            )
         if key == _EVIDENCE:
             evidence[name_of[first]] = written[name_of[first]].index(state)
         else:
@@ -426,18 +467,26 @@ def _definition(
     names = [short, *((g.text or "").strip() for g in element.findall("GIVEN"))]
     for name in names:
         if name not in name_of:
-            raise ModelError(f"the definition of '{short}' names '{name}', which is no variable")
+            raise ModelError(
+                _("the definition of '{short}' names '{name}', which is no variable").format(
+                    short=short, name=name
+                )
+            )
     scope = tuple(name_of[name] for name in names)
     sizes = [variables[v].size for v in scope]
     words = _text_of(element, "TABLE").split()
     if len(words) != math.prod(sizes):
         raise ModelError(
-            f"the table of '{scope[0]}' has {len(words):,} numbers; {math.prod(sizes):,} are needed"
+            _("the table of '{name}' has {n:,} numbers; {wanted:,} are needed").format(
+                name=scope[0], n=len(words), wanted=math.prod(sizes)
+            )
         )
     try:
         numbers = np.array([float(word) for word in words])
     except ValueError as error:
-        raise ModelError(f"the table of '{scope[0]}': {error}") from None
+        raise ModelError(
+            _("the table of '{name}': {error}").format(name=scope[0], error=error)
+        ) from None
     p = numbers.reshape([*sizes[1:], sizes[0]])
     return Table(scope, np.ascontiguousarray(np.moveaxis(p, -1, 0)))
 
@@ -449,7 +498,9 @@ def _leaf(parent: ElementTree.Element, tag: str, text: str) -> None:
 def _text_of(element: ElementTree.Element, tag: str) -> str:
     text = (element.findtext(tag) or "").strip()
     if not text:
-        raise ModelError(f"a {element.tag} element without {tag}")
+        raise ModelError(
+            _("a {outer} element without {inner}").format(outer=element.tag, inner=tag)
+        )
     return text
 
 

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchodds.basics.errors import EvidenceError
+from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, State, Table
 from benchodds.infer.inference import combine, gather
 
@@ -67,7 +68,7 @@ class Folded:
         if USUAL[0] < top < USUAL[1]:
             return Folded(roots, names, table, log_scale)
         if not 0.0 < top < math.inf:
-            raise EvidenceError("the evidence has probability zero under this model")
+            raise EvidenceError(_("the evidence has probability zero under this model"))
         return Folded(roots, names, Table(table.scope, table.p / top), log_scale + math.log(top))
 
     @property
@@ -282,7 +283,7 @@ def _gathered(tables: Sequence[Folded]) -> list[Folded]:
     for t in tables:
         groups.setdefault((t.roots, t.names), []).append(t)
     out = []
-    for (roots, _), same in groups.items():
+    for (roots, _sizes), same in groups.items():
         if len(same) > ALIKE:
             (table,), log_scale = gather(t.table for t in same)
             same = [Folded.of(roots, table, log_scale + sum(t.log_scale for t in same))]

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchodds.basics.errors import EvidenceError
+from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, Table
 from benchodds.infer.buckets import Messages, Tree, elimination_order
 
@@ -92,7 +93,7 @@ def gather(tables: Iterable[Table]) -> tuple[list[Table], float]:
             elif math.isfinite(top):
                 p = p / largest
         if not math.isfinite(top):
-            raise EvidenceError("the evidence has probability zero under this model")
+            raise EvidenceError(_("the evidence has probability zero under this model"))
         log_scale += top
         out.append(Table(scope, p))
     return out, log_scale
@@ -193,10 +194,12 @@ class Beliefs:
         scope = self._messages.tree.scope
         for v in names:
             if v not in scope:
-                raise EvidenceError(f"'{v}' is not part of this network")
+                raise EvidenceError(_("'{name}' is not part of this network").format(name=v))
             if scope[v].issuperset(names):
                 return v
-        raise EvidenceError("these variables do not meet in one bucket: " + ", ".join(names))
+        raise EvidenceError(
+            _("these variables do not meet in one bucket: {names}").format(names=", ".join(names))
+        )
 
 
 def calibrate(network: Network, wanted: Iterable[str]) -> Beliefs:
@@ -346,5 +349,5 @@ def posterior(network: Network, wanted: Iterable[str]) -> Posterior:
         parts.append((weight, beliefs))
     total = sum(w for w, _ in parts)
     if not total > LEAST_TOTAL:
-        raise EvidenceError("the evidence has probability zero under this model")
+        raise EvidenceError(_("the evidence has probability zero under this model"))
     return Posterior(whole.log_evidence + math.log(total), tuple((w / total, b) for w, b in parts))

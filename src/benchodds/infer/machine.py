@@ -17,6 +17,7 @@ from functools import cached_property
 import numpy as np
 
 from benchodds.basics.errors import EvidenceError
+from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, State, Table
 from benchodds.infer.buckets import Messages, Tree, elimination_order
 from benchodds.infer.folded import Folded, Rows
@@ -60,7 +61,7 @@ class FoldedNetwork:
                 logs = logs + np.log(rows.expand(t)[:, 0])
             best = np.maximum.reduceat(logs, rows.first)
             if best.max() == -math.inf:
-                raise EvidenceError("the evidence has probability zero under this model")
+                raise EvidenceError(_("the evidence has probability zero under this model"))
             best = np.where(np.isfinite(best), best, 0.0)
             share = np.exp(logs - best[rows.state])
             total = np.add.reduceat(share, rows.first)

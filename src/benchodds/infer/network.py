@@ -14,6 +14,7 @@ import numpy as np
 
 from benchodds.basics.errors import ModelError
 from benchodds.basics.formula import Distribution, parse_distribution, parse_expression
+from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, Special, Table, Variable
 from benchodds.measure.grids import Nodes, make_nodes, reach, rule, share_out
 from benchodds.model.gear import Bench, gear_nodes
@@ -66,8 +67,11 @@ def quantity_table(
     n_self = variables[name].size
     if math.prod(sizes) * n_self > MAX_PARENT_STATES:
         raise ModelError(
-            f"quantities.{name}: its table would have {math.prod(sizes) * n_self:,} entries, more "
-            f"than {MAX_PARENT_STATES:,}; combine parents pairwise through a quantity between"
+            f"quantities.{name}: "
+            + _(
+                "its table would have {n:,} entries, more than {most:,}; "
+                "combine parents pairwise through a quantity between"
+            ).format(n=math.prod(sizes) * n_self, most=MAX_PARENT_STATES)
         )
     numeric = [p for p in parents if variables[p].points is not None]
     free = {
@@ -107,7 +111,7 @@ def quantity_table(
         flat = values.reshape(math.prod(sizes_in), -1)
         w = np.broadcast_to(weight, values.shape).reshape(flat.shape)
         if np.isnan(flat).any():
-            raise ModelError(f"quantities.{name}.formula: gives no number for some inputs")
+            raise ModelError(f"quantities.{name}.formula: " + _("gives no number for some inputs"))
         if nodes is None:
             chance = np.clip((flat * w).sum(1) / w.sum(1), 0.0, 1.0)
             p = np.stack([1 - chance, chance], axis=1)
@@ -153,8 +157,11 @@ def fault_nodes(
         given, given_mode = link.given.split(".")
         if given == raised:
             raise ModelError(
-                f"links: '{link.given}' and '{link.raises}' are modes of one component, which "
-                "has one mode at a time; link faults of different components"
+                "links: "
+                + _(
+                    "'{given}' and '{raises}' are modes of one component, which has one mode at "
+                    "a time; link faults of different components"
+                ).format(given=link.given, raises=link.raises)
             )
         if given not in variables or given_mode not in model.components[given].modes:
             continue
@@ -185,7 +192,11 @@ def physics(
     gear_variables, gear_tables = gear_nodes(bench)
     clash = set(gear_variables) & set(variables)
     if clash:
-        raise ModelError(f"the names {', '.join(sorted(clash))} belong to the gear; choose others")
+        raise ModelError(
+            _("the names {names} belong to the gear; choose others").format(
+                names=", ".join(sorted(clash))
+            )
+        )
     return {**variables, **gear_variables}, {**tables, **gear_tables}
 
 

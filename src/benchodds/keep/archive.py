@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchodds.basics.errors import BenchoddsError, JobError
+from benchodds.basics.language import _
 from benchodds.model.jobs import Event, Job, fold
 
 FORMAT, SCHEMA = "benchodds-jobs", 1
@@ -62,11 +63,15 @@ def read(lines: Iterable[str]) -> Iterator[Record]:
     head = _parsed(first[1], 1) if first else {}
     if head.get("format") != FORMAT:
         raise ArchiveError(
-            f'line 1: not a file of jobs; it should be {{"format": "{FORMAT}", ...}}'
+            _('line 1: not a file of jobs; it should be {{"format": "{format}", ...}}').format(
+                format=FORMAT
+            )
         )
     if head.get("schema") != SCHEMA:
         raise ArchiveError(
-            f"line 1: schema {head.get('schema')!r}; this benchodds reads {SCHEMA}; upgrade it"
+            _("line 1: schema {schema!r}; this benchodds reads {ours}; upgrade it").format(
+                schema=head.get("schema"), ours=SCHEMA
+            )
         )
     for number, line in numbered:
         if line.strip():
@@ -75,32 +80,54 @@ def read(lines: Iterable[str]) -> Iterator[Record]:
 
 def _parsed(line: str, number: int) -> dict[str, Any]:
     if len(line) > MAX_LINE:
-        raise ArchiveError(f"line {number}: longer than {MAX_LINE:,} characters")
+        raise ArchiveError(
+            _("line {number}: longer than {most:,} characters").format(number=number, most=MAX_LINE)
+        )
     try:
         row = json.loads(line)
     except (ValueError, RecursionError):
-        raise ArchiveError(f"line {number}: not whole JSON; the file may be cut off") from None
+        raise ArchiveError(
+            _("line {number}: not whole JSON; the file may be cut off").format(number=number)
+        ) from None
     if not isinstance(row, dict):
-        raise ArchiveError(f"line {number}: a {type(row).__name__}; it should be a JSON object")
+        raise ArchiveError(
+            _("line {number}: a {kind}; it should be a JSON object").format(
+                number=number, kind=type(row).__name__
+            )
+        )
     return row
 
 
 def _record(row: dict[str, Any], number: int) -> Record:
     job_id, rows = row.get("job"), row.get("events")
     if not isinstance(job_id, str) or not isinstance(rows, list) or not rows:
-        raise ArchiveError(f"line {number}: needs 'job', a text, and 'events', a list")
+        raise ArchiveError(
+            _("line {number}: needs 'job', a text, and 'events', a list").format(number=number)
+        )
     events = []
     for event in rows:
         if not isinstance(event, dict) or set(event) != set(_KEYS):
-            raise ArchiveError(f"line {number}: an event should hold {', '.join(_KEYS)}")
+            raise ArchiveError(
+                _("line {number}: an event should hold {keys}").format(
+                    number=number, keys=", ".join(_KEYS)
+                )
+            )
         if not isinstance(event["seq"], int) or not isinstance(event["uid"], str):
-            raise ArchiveError(f"line {number}: 'seq' should be a whole number and 'uid' a text")
+            raise ArchiveError(
+                _("line {number}: 'seq' should be a whole number and 'uid' a text").format(
+                    number=number
+                )
+            )
         events.append(Event(event["seq"], event["at"], event["kind"], event["data"], event["uid"]))
     record = Record(job_id, tuple(events))
     try:
         record.job  # noqa: B018  (checked by building it)
     except BenchoddsError as error:
-        raise ArchiveError(f"line {number}: job '{job_id}': {error}") from None
+        raise ArchiveError(
+            _("line {number}: job '{job_id}': {error}").format(
+                number=number, job_id=job_id, error=error
+            )
+        ) from None
     return record
 
 
@@ -115,8 +142,10 @@ def missing(here: Job, there: Record) -> tuple[Event, ...]:
     for a, b in zip(here.events, there.events, strict=False):
         if (a.at, a.kind, a.uid, a.data) != (b.at, b.kind, b.uid, b.data):
             raise JobError(
-                f"job '{there.id}': its record here and in the file differ from event {a.seq} on; "
-                "import into another store"
+                _(
+                    "job '{job}': its record here and in the file differ from event {seq} on; "
+                    "import into another store"
+                ).format(job=there.id, seq=a.seq)
             )
     return there.events[len(here.events) :]
 

@@ -8,32 +8,44 @@ committed event's journal could come back after a power cut and roll the event o
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy import Connection
 from sqlalchemy.exc import SQLAlchemyError
 
 from benchodds.basics.errors import StoreError
+from benchodds.basics.language import N_, _
+from benchodds.model.jobs import Event
 
+Found = tuple[int, str]
+"""Key and id of a job."""
 META = sa.table("meta", sa.column("key"), sa.column("value"))
 JOBS = sa.table("jobs", *map(sa.column, ("key", "id", "folded", "number")))
 EVENTS = sa.table("events", *map(sa.column, ("job", "seq", "at", "kind", "uid", "data")))
 
-RESCUE = "keep it apart for rescue and restore a backup, or name another store with --store"
-IN_USE = "is in use by another program that did not let go in time; nothing was changed, try again"
-NO_WRITE = "can only be read: opened so, or its file or disk is protected; nothing was changed"
-_CRASHED = "was left half-written by a crash and mends itself once opened without write protection"
+RESCUE = N_("keep it apart for rescue and restore a backup, or name another store with --store")
+IN_USE = N_(
+    "is in use by another program that did not let go in time; nothing was changed, try again"
+)
+NO_WRITE = N_("can only be read: opened so, or its file or disk is protected; nothing was changed")
+_CRASHED = N_(
+    "was left half-written by a crash and mends itself once opened without write protection"
+)
 # By SQLite's result code (the extended one first) or SQLSTATE.
 TROUBLE = dict.fromkeys((sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, "55P03"), IN_USE) | {
     sqlite3.SQLITE_READONLY: NO_WRITE,
     sqlite3.SQLITE_READONLY_ROLLBACK: _CRASHED,
-    sqlite3.SQLITE_CANTOPEN: "cannot be opened: see that it and its folder may be read and written",
-    sqlite3.SQLITE_FULL: "has no room to grow, the disk is full; nothing was changed",
-    sqlite3.SQLITE_CORRUPT: f"is damaged; {RESCUE}",
-    sqlite3.SQLITE_NOTADB: f"is not a job store, or its beginning is damaged; {RESCUE}",
+    sqlite3.SQLITE_CANTOPEN: N_(
+        "cannot be opened: see that it and its folder may be read and written"
+    ),
+    sqlite3.SQLITE_FULL: N_("has no room to grow, the disk is full; nothing was changed"),
+    sqlite3.SQLITE_CORRUPT: N_("is damaged; {rescue}"),
+    sqlite3.SQLITE_NOTADB: N_("is not a job store, or its beginning is damaged; {rescue}"),
 }
 
 
@@ -44,9 +56,15 @@ def parsed_url(where: str | Path) -> sa.URL | None:
     try:
         url = sa.make_url(where)
     except (SQLAlchemyError, ValueError) as error:
-        raise StoreError("the store's URL cannot be read; write postgresql://host/name") from error
+        raise StoreError(
+            _("the store's URL cannot be read; write postgresql://host/name")
+        ) from error
     if url.get_backend_name() not in ("sqlite", "postgresql"):
-        raise StoreError(f"a store is an SQLite file or on PostgreSQL, not '{url.drivername}'")
+        raise StoreError(
+            _("a store is an SQLite file or on PostgreSQL, not '{drivername}'").format(
+                drivername=url.drivername
+            )
+        )
     return url
 
 
@@ -74,7 +92,9 @@ def engine_for_server(url: sa.URL, label: str, wait_s: float) -> sa.Engine:
     try:
         return sa.create_engine(url, pool_pre_ping=True, connect_args=waits)
     except ImportError as error:
-        raise StoreError(f"{label}: needs the driver; pip install 'psycopg[binary]'") from error
+        raise StoreError(
+            f"{label}: " + _("needs the driver; pip install 'psycopg[binary]'")
+        ) from error
 
 
 def one_at_a_time(conn: Connection) -> None:
@@ -115,3 +135,61 @@ def _create_tables(conn: Connection) -> None:
 
 # A store's version is the number of these that it has seen. Only ever add at the end.
 MIGRATIONS: Sequence[Callable[[Connection], None]] = (_create_tables,)
+
+
+def trouble(cause: Any, state: str) -> str:
+    """What a database says went wrong, in plain words; ``state`` is its SQLSTATE, if it has one."""
+    code = getattr(cause, "sqlite_errorcode", None) or 0
+    known = TROUBLE.get(code) or TROUBLE.get(code & 0xFF) or TROUBLE.get(state)
+    if known is None:
+        return _("cannot be used: {cause}").format(cause=str(cause).split("\n", 1)[0])
+    return _(known).format(rescue=_(RESCUE))
+
+
+def seek(conn: Connection, which: sa.ColumnElement[bool], lock: bool = False) -> Found | None:
+    """Return key and id of a job, held against other writers if asked (SQLite holds all)."""
+    query = sa.select(JOBS.c.key, JOBS.c.id).where(which)
+    row = conn.execute(query.with_for_update() if lock else query).first()
+    return (row[0], row[1]) if row else None
+
+
+def holder(conn: Connection, uid: str) -> Found | None:
+    """The job that a token's event is in, or None."""
+    having = sa.select(EVENTS.c.job).where(EVENTS.c.uid == uid)
+    return seek(conn, JOBS.c.key.in_(having)) if uid else None
+
+
+def next_number(conn: Connection, column: sa.ColumnClause[Any]) -> int:
+    """One more than the largest number in a column."""
+    return int(conn.scalar(sa.select(sa.func.coalesce(sa.func.max(column), 0) + 1)) or 1)
+
+
+def insert(conn: Connection, key: int, event: Event) -> None:
+    """Write an event of a job."""
+    row = (key, event.seq, event.at, event.kind, event.uid or None)
+    conn.execute(EVENTS.insert().values((*row, json.dumps(event.data, allow_nan=False))))
+
+
+def version(conn: Connection, where: str, newest: int) -> int:
+    """Return how many migrations the store has seen; 0 when it is no store (yet)."""
+    is_file = conn.dialect.name == "sqlite"
+    if is_file and (said := conn.scalar(sa.text("PRAGMA quick_check(1)"))) != "ok":
+        raise StoreError(
+            f"{where}: "
+            + _("is damaged ({said}); {rescue}").format(
+                said=" ".join(said.split()), rescue=_(RESCUE)
+            )
+        )
+    if not sa.inspect(conn).has_table("meta"):
+        return 0
+    done = sa.select(sa.func.count()).where(META.c.key.startswith("migration "))
+    seen = int(conn.scalar(done) or 0)
+    if seen > newest:
+        raise StoreError(
+            f"{where}: "
+            + _(
+                "this store was written by a newer benchodds (version {version}, this one "
+                "knows up to {newest}): upgrade, or name another store with --store"
+            ).format(version=seen, newest=newest)
+        )
+    return seen

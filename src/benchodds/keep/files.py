@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from benchodds.basics.errors import ModelError, UnknownNameError, nearest
+from benchodds.basics.language import _
 from benchodds.basics.tomlines import key_lines, line_of, split_key
 from benchodds.model.gear import Bench, build_bench
 from benchodds.model.join import PLUS, JoinedModel, join
@@ -32,7 +33,11 @@ def data_folder(kind: str) -> Path:
     beside = PACKAGE.parents[1] / kind
     if beside.is_dir():
         return beside
-    raise ModelError(f"the shipped {kind} are missing beside {PACKAGE}; reinstall")
+    raise ModelError(
+        _("the shipped {kind} are missing beside {package}; reinstall").format(
+            kind=kind, package=PACKAGE
+        )
+    )
 
 
 def own_places(kind: str) -> list[Path]:
@@ -62,9 +67,13 @@ def find(kind: str, name: str) -> Path:
     for folder in folders(kind):
         if (kept := folder / UNDONE / f"{name}.toml").is_file() and Path(name).name == name:
             return kept
-    what = "system" if kind == "models" else "prior set"
+    what = _("system") if kind == "models" else _("prior set")
     names = [n for n in known if n != "bench"]
-    raise UnknownNameError(f"'{name}' is not a {what} known here{nearest(name, names)}")
+    raise UnknownNameError(
+        _("'{name}' is not a {what} known here{hint}").format(
+            name=name, what=what, hint=nearest(name, names)
+        )
+    )
 
 
 def default_priors(system: str) -> str:
@@ -94,7 +103,11 @@ def find_beside(place: str, name: str) -> Path:
             known.setdefault(path.stem, path)
     if name in known:
         return known[name]
-    raise UnknownNameError(f"'{name}' is not a {place} known here{nearest(name, known)}")
+    raise UnknownNameError(
+        _("'{name}' is not a {place} known here{hint}").format(
+            name=name, place=place, hint=nearest(name, known)
+        )
+    )
 
 
 def load(path: Path, build: Callable[[Mapping[str, Any]], T]) -> T:
@@ -121,16 +134,23 @@ def read_toml(path: Path) -> dict[str, Any]:
     try:
         size = path.stat().st_size
         if size > MAX_BYTES:
-            raise ModelError(f"{path}: {size:,} bytes; at most {MAX_BYTES:,} are read")
+            raise ModelError(
+                f"{path}: "
+                + _("{size:,} bytes; at most {max_bytes:,} are read").format(
+                    size=size, max_bytes=MAX_BYTES
+                )
+            )
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except tomllib.TOMLDecodeError as error:
-        raise ModelError(f"{path}: not valid TOML: {error}") from None
+        raise ModelError(f"{path}: " + _("not valid TOML: {error}").format(error=error)) from None
     except UnicodeDecodeError:
-        raise ModelError(f"{path}: not a text file in UTF-8") from None
+        raise ModelError(f"{path}: " + _("not a text file in UTF-8")) from None
     except RecursionError:
-        raise ModelError(f"{path}: nested too deeply") from None
+        raise ModelError(f"{path}: " + _("nested too deeply")) from None
     except OSError as error:
-        raise ModelError(f"{path}: cannot be read ({error.strerror})") from None
+        raise ModelError(
+            f"{path}: " + _("cannot be read ({reason})").format(reason=error.strerror)
+        ) from None
 
 
 def locate(
@@ -183,7 +203,11 @@ def _joined(names: Sequence[str], variant: str | None) -> JoinedModel:
     for word in words:
         if not any(word in own for own in known):
             every = [v for own in known for v in own]
-            raise UnknownNameError(f"'{word}' is not a variant here{nearest(word, every)}")
+            raise UnknownNameError(
+                _("'{word}' is not a variant here{hint}").format(
+                    word=word, hint=nearest(word, every)
+                )
+            )
     fitting = len(words) == len(names) and all(w in k for w, k in zip(words, known, strict=True))
     chosen = words if fitting else [next((w for w in words if w in k), None) for k in known]
     return join([load_system(n, v) for n, v in zip(names, chosen, strict=True)])

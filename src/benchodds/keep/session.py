@@ -10,6 +10,7 @@ from functools import cached_property, lru_cache
 from pathlib import Path
 
 from benchodds.basics.errors import ReadingError, UnknownNameError, nearest
+from benchodds.basics.language import _
 from benchodds.infer.assess import Assessment, Machine, assess
 from benchodds.infer.network import physics
 from benchodds.keep import files
@@ -69,12 +70,14 @@ def opening(
     priors = files.load_priors(prior_set)
     said = complaint or next(iter(model.complaints))
     for given, known, what in (
-        (said, model.complaints, "complaint"),
-        *((c, model.contexts, "context") for c in contexts),
+        (said, model.complaints, _("complaint")),
+        *((c, model.contexts, _("context")) for c in contexts),
     ):
         if given not in known:
             raise UnknownNameError(
-                f"'{given}' is not a {what} of {model.id}{nearest(given, known)}"
+                _("'{given}' is not a {what} of {model}{hint}").format(
+                    given=given, what=what, model=model.id, hint=nearest(given, known)
+                )
             )
     event = jobs.open_event(
         at=now(),
@@ -142,7 +145,11 @@ def supposed(machine: Machine, text: str, number: int) -> Reading:
     """A reading written 'TEST=VALUE[;VALUE...]', not recorded."""
     test, equals, values = text.partition("=")
     if not equals or not values.strip():
-        raise ReadingError(f"'{text}' should read TEST=VALUE, such as vexc=112 or gap='none 0/10'")
+        raise ReadingError(
+            _("'{text}' should read TEST=VALUE, such as vexc=112 or gap='none 0/10'").format(
+                text=text
+            )
+        )
     name = find_test(machine.model, test)
     written = tuple(v.strip() for v in values.split(";"))
     machine.instrument(name).parse(written)
@@ -158,6 +165,8 @@ def find_test(model: SystemModel, name: str) -> str:
         for other in model.variants:
             if other != model.variant and key in files.load_system(model.id, other).tests:
                 raise UnknownNameError(
-                    f"'{key}' is a test of the variant '{other}'; this machine is '{model.variant}'"
+                    _(
+                        "'{key}' is a test of the variant '{other}'; this machine is '{variant}'"
+                    ).format(key=key, other=other, variant=model.variant)
                 ) from None
         raise

@@ -20,7 +20,8 @@ from platformdirs import user_data_dir
 from sqlalchemy import Connection
 from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 
-from benchodds.basics.errors import JobError, StoreError, UnknownNameError, nearest
+from benchodds.basics.errors import JobError, StoreError, UnknownJobError, nearest
+from benchodds.basics.language import _
 from benchodds.keep.archive import Record, is_same, missing
 from benchodds.keep.database import (
     EVENTS,
@@ -30,17 +31,22 @@ from benchodds.keep.database import (
     MIGRATIONS,
     NO_WRITE,
     RESCUE,
-    TROUBLE,
+    Found,
     engine_for_file,
     engine_for_server,
+    holder,
+    insert,
+    next_number,
     one_at_a_time,
     parsed_url,
+    seek,
+    trouble,
+    version,
 )
 from benchodds.model.jobs import Event, Job, amend, check_name, fold
 
 _T = TypeVar("_T")
 _Maker = Callable[[str], Event]
-_Found = tuple[int, str]  # key and id of a job
 _ATTEMPTS = 20  # of a write that clashed with another writer's
 
 _HEADINGS = ("system", "variant", "complaint")
@@ -104,22 +110,31 @@ class Store:
             read_only = read_only or url.query.get("mode") == "ro"
             where = url.database or ":memory:"
         if str(where) == ":memory:":
-            raise StoreError("a store in memory would lose its jobs; name a file")
+            raise StoreError(_("a store in memory would lose its jobs; name a file"))
         path = Path(where)
         try:
             path = path.expanduser().absolute()
             if not path.exists():
                 if read_only or not create:
-                    raise StoreError(f"{path}: there is no job store; open a job to begin one")
+                    raise StoreError(
+                        f"{path}: " + _("there is no job store; open a job to begin one")
+                    )
                 cls._create(path, wait_s)
             # Never opened here: closing it would drop SQLite's locks on it in this process.
             if not path.is_file():
-                raise StoreError(f"{path}: is not a file; name the file that holds the jobs")
+                raise StoreError(
+                    f"{path}: " + _("is not a file; name the file that holds the jobs")
+                )
             if path.stat().st_size == 0:
-                raise StoreError(f"{path}: is empty, which a job store never is; {RESCUE}")
+                raise StoreError(
+                    f"{path}: "
+                    + _("is empty, which a job store never is; {rescue}").format(rescue=_(RESCUE))
+                )
         except (OSError, ValueError, RuntimeError) as error:
             reason = getattr(error, "strerror", None) or error
-            raise StoreError(f"{path}: cannot be reached or made ({reason})") from error
+            raise StoreError(
+                f"{path}: " + _("cannot be reached or made ({reason})").format(reason=reason)
+            ) from error
         engine = engine_for_file(path, "ro" if read_only else "rw", wait_s)
         store = cls(engine, str(path), read_only=read_only)
         store._prepare(create=False)
@@ -131,7 +146,9 @@ class Store:
         path.parent.mkdir(parents=True, exist_ok=True)
         journal = path.with_name(f"{path.name}-journal")  # would be played into the new store
         if journal.exists() and not path.exists():
-            raise StoreError(f"{journal}: is left over from a store that is gone; move it away")
+            raise StoreError(
+                f"{journal}: " + _("is left over from a store that is gone; move it away")
+            )
         new = path.with_name(f".{path.name}.{secrets.token_hex(4)}.new")
         try:
             new.touch(exist_ok=False)
@@ -161,20 +178,24 @@ class Store:
 
         def work(conn: Connection) -> Job:
             one_at_a_time(conn)
-            number = _next(conn, JOBS.c.number)
+            number = next_number(conn, JOBS.c.number)
             job_id = wanted or str(number)
             event = make_event if isinstance(make_event, Event) else make_event(job_id)
             if isinstance(named := wanted or event.data.get("name"), str):
                 job_id = check_name(named)
                 event = replace(event, data={**event.data, "name": job_id})
-            if (held := _holder(conn, event.uid)) is not None:
+            if (held := holder(conn, event.uid)) is not None:
                 return amend(self._load(conn, *held), event)
-            if _seek(conn, JOBS.c.folded == job_id.casefold()) is not None:
-                raise JobError(f"a job named '{job_id}' exists already; choose another name")
+            if seek(conn, JOBS.c.folded == job_id.casefold()) is not None:
+                raise JobError(
+                    _("a job named '{job_id}' exists already; choose another name").format(
+                        job_id=job_id
+                    )
+                )
             job = fold(job_id, [event])
-            key, folded = _next(conn, JOBS.c.key), job_id.casefold()
+            key, folded = next_number(conn, JOBS.c.key), job_id.casefold()
             conn.execute(JOBS.insert().values((key, job_id, folded, None if job.name else number)))
-            _insert(conn, key, job.events[-1])
+            insert(conn, key, job.events[-1])
             return job
 
         return self._run(work, writes=True)
@@ -183,7 +204,7 @@ class Store:
         """Add the event that `build` makes of the job as it now is, and return the new job.
         One transaction, done again when another writer came between, so `build` may be called
         more than once. An event whose token the job holds already changes nothing. Raises
-        UnknownNameError, StoreError, what `build` and `amend` raise; then nothing is written."""
+        UnknownJobError, StoreError, what `build` and `amend` raise; then nothing is written."""
 
         def work(conn: Connection) -> Job:
             key, found_id = self._find(conn, job_id, lock=True)
@@ -191,15 +212,19 @@ class Store:
             event = build(job)
             if (new := amend(job, event)) is job:
                 return job
-            if (held := _holder(conn, event.uid)) is not None:
-                raise JobError(f"the token '{event.uid}' stands for an event of job '{held[1]}'")
-            _insert(conn, key, new.events[-1])
+            if (held := holder(conn, event.uid)) is not None:
+                raise JobError(
+                    _("the token '{uid}' stands for an event of job '{job}'").format(
+                        uid=event.uid, job=held[1]
+                    )
+                )
+            insert(conn, key, new.events[-1])
             return new
 
         return self._run(work, writes=True)
 
     def job(self, job_id: str) -> Job:
-        """Return a job as its record says. Raises UnknownNameError, StoreError."""
+        """Return a job as its record says. Raises UnknownJobError, StoreError."""
         return self._run(lambda conn: self._load(conn, *self._find(conn, job_id)))
 
     def jobs(self, *, open_only: bool = False) -> list[JobSummary]:
@@ -243,9 +268,9 @@ class Store:
         return self._run(work, writes=True)
 
     def _take_in(self, conn: Connection, record: Record) -> TakenIn:
-        held = _holder(conn, record.events[0].uid)
+        held = holder(conn, record.events[0].uid)
         if held is None:
-            held = _seek(conn, JOBS.c.id == record.id)
+            held = seek(conn, JOBS.c.id == record.id)
         here = self._load(conn, *held) if held else None
         if here is None or held is None or not is_same(here, record):
             held = self._new_place(conn, record, taken=here is not None)
@@ -254,21 +279,27 @@ class Store:
             new = missing(here, record)
             state = "grown" if new else "same"
         for event in new:
-            if (other := _holder(conn, event.uid)) is not None:
-                raise JobError(f"the token '{event.uid}' stands for an event of job '{other[1]}'")
-            _insert(conn, held[0], event)
+            if (other := holder(conn, event.uid)) is not None:
+                raise JobError(
+                    _("the token '{uid}' stands for an event of job '{job}'").format(
+                        uid=event.uid, job=other[1]
+                    )
+                )
+            insert(conn, held[0], event)
         return TakenIn(record.id, held[1], state, len(new))
 
-    def _new_place(self, conn: Connection, record: Record, *, taken: bool) -> _Found:
+    def _new_place(self, conn: Connection, record: Record, *, taken: bool) -> Found:
         """Return key and id of a new job: its own id where that is free."""
         name, job_id = record.job.name, record.id
         number = int(job_id) if name is None and job_id.isdecimal() else None
-        if name is not None and (taken or _seek(conn, JOBS.c.folded == job_id.casefold())):
-            raise JobError(f"a job named '{job_id}' exists already, and is another one")
+        if name is not None and (taken or seek(conn, JOBS.c.folded == job_id.casefold())):
+            raise JobError(
+                _("a job named '{job_id}' exists already, and is another one").format(job_id=job_id)
+            )
         if name is None and (taken or number is None):
-            number = _next(conn, JOBS.c.number)
+            number = next_number(conn, JOBS.c.number)
             job_id = str(number)
-        key = _next(conn, JOBS.c.key)
+        key = next_number(conn, JOBS.c.key)
         conn.execute(JOBS.insert().values((key, job_id, job_id.casefold(), number)))
         return key, job_id
 
@@ -283,13 +314,17 @@ class Store:
         rows = self._run(lambda conn: conn.execute(query).all())
         return [(i, at) for i, at, d in rows if key in self._parsed_data(d, i).get("items", {})]
 
-    def _find(self, conn: Connection, job_id: str, *, lock: bool = False) -> _Found:
+    def _find(self, conn: Connection, job_id: str, *, lock: bool = False) -> Found:
         wanted = unicodedata.normalize("NFC", job_id)
         same = sa.and_(JOBS.c.folded == wanted.casefold(), JOBS.c.id == wanted)
-        if (row := _seek(conn, same, lock)) is not None:
+        if (row := seek(conn, same, lock)) is not None:
             return row
         hint = nearest(wanted, conn.scalars(sa.select(JOBS.c.id)))
-        raise UnknownNameError(f"there is no job '{job_id}' in {self.where}{hint}")
+        raise UnknownJobError(
+            _("there is no job '{job_id}' in {where}{hint}").format(
+                job_id=job_id, where=self.where, hint=hint
+            )
+        )
 
     def _load(self, conn: Connection, key: int, job_id: str) -> Job:
         c = EVENTS.c
@@ -299,42 +334,36 @@ class Store:
         try:
             return fold(job_id, events)
         except JobError as error:
-            raise StoreError(f"{self.where}: is damaged ({error}); {RESCUE}") from error
+            raise StoreError(
+                f"{self.where}: "
+                + _("is damaged ({error}); {rescue}").format(error=error, rescue=_(RESCUE))
+            ) from error
 
     def _parsed_data(self, text: str, job_id: str) -> dict[str, Any]:
         with suppress(TypeError, ValueError, RecursionError):
             if isinstance(data := json.loads(text), dict):
                 return data
-        raise StoreError(f"{self.where}: is damaged in an event of job '{job_id}'; {RESCUE}")
+        raise StoreError(
+            f"{self.where}: "
+            + _("is damaged in an event of job '{job_id}'; {rescue}").format(
+                job_id=job_id, rescue=_(RESCUE)
+            )
+        )
 
     def _prepare(self, *, create: bool) -> None:
-        found = self._run(self._version)
+        found = self._run(lambda conn: version(conn, self.where, len(MIGRATIONS)))
         if not found and not create:
-            raise StoreError(f"{self.where}: is a database but not a job store; name another")
+            raise StoreError(
+                f"{self.where}: " + _("is a database but not a job store; name another")
+            )
         if found != len(MIGRATIONS):
             self._run(self._migrate, writes=True)
 
-    def _version(self, conn: Connection) -> int:
-        """Return how many migrations the store has seen; 0 when it is no store (yet)."""
-        is_file = conn.dialect.name == "sqlite"
-        if is_file and (said := conn.scalar(sa.text("PRAGMA quick_check(1)"))) != "ok":
-            raise StoreError(f"{self.where}: is damaged ({' '.join(said.split())}); {RESCUE}")
-        if not sa.inspect(conn).has_table("meta"):
-            return 0
-        done = sa.select(sa.func.count()).where(META.c.key.startswith("migration "))
-        version, newest = int(conn.scalar(done) or 0), len(MIGRATIONS)
-        if version > newest:
-            raise StoreError(
-                f"{self.where}: this store was written by a newer benchodds (version {version}, "
-                f"this one knows up to {newest}): upgrade, or name another store with --store"
-            )
-        return version
-
     def _migrate(self, conn: Connection) -> None:
         one_at_a_time(conn)
-        if not (version := self._version(conn)):
+        if not (done := version(conn, self.where, len(MIGRATIONS))):
             conn.exec_driver_sql("CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL)")
-        for number, step in enumerate(MIGRATIONS[version:], start=version + 1):
+        for number, step in enumerate(MIGRATIONS[done:], start=done + 1):
             step(conn)
             what = f"{step.__name__} {datetime.now(UTC).isoformat(timespec='seconds')}"
             conn.execute(META.insert().values(key=f"migration {number}", value=what))
@@ -346,44 +375,23 @@ class Store:
 
         A ``steady`` one sees the database as it was at its first look."""
         if writes and self.read_only:
-            raise StoreError(f"{self.where}: {NO_WRITE}")
+            raise StoreError(f"{self.where}: {_(NO_WRITE)}")
         options = {"begin": "BEGIN IMMEDIATE" if writes else "BEGIN"}
         if steady and self._engine.dialect.name == "postgresql":
             options["isolation_level"] = "REPEATABLE READ"
-        for _ in range(_ATTEMPTS):
+        for _attempt in range(_ATTEMPTS):
             try:
                 with self._engine.connect().execution_options(**options) as conn, conn.begin():
                     return work(conn)
             except UnicodeDecodeError as error:
-                raise StoreError(f"{self.where}: is damaged (a text in it); {RESCUE}") from error
+                raise StoreError(
+                    f"{self.where}: "
+                    + _("is damaged (a text in it); {rescue}").format(rescue=_(RESCUE))
+                ) from error
             except SQLAlchemyError as error:
                 cause: Any = getattr(error, "orig", error)
                 state = getattr(cause, "sqlstate", None) or ""
                 if isinstance(error, IntegrityError) or state in ("40001", "40P01"):
                     continue
-                code = getattr(cause, "sqlite_errorcode", None) or 0
-                known = TROUBLE.get(code) or TROUBLE.get(code & 0xFF) or TROUBLE.get(state)
-                what = known or "cannot be used: " + str(cause).split("\n", 1)[0]
-                raise StoreError(f"{self.where}: {what}") from error
-        raise StoreError(f"{self.where}: {IN_USE}")
-
-
-def _seek(conn: Connection, which: sa.ColumnElement[bool], lock: bool = False) -> _Found | None:
-    """Return key and id of a job, held against other writers if asked (SQLite holds all)."""
-    query = sa.select(JOBS.c.key, JOBS.c.id).where(which)
-    row = conn.execute(query.with_for_update() if lock else query).first()
-    return (row[0], row[1]) if row else None
-
-
-def _holder(conn: Connection, uid: str) -> _Found | None:
-    having = sa.select(EVENTS.c.job).where(EVENTS.c.uid == uid)
-    return _seek(conn, JOBS.c.key.in_(having)) if uid else None
-
-
-def _next(conn: Connection, column: sa.ColumnClause[Any]) -> int:
-    return int(conn.scalar(sa.select(sa.func.coalesce(sa.func.max(column), 0) + 1)) or 1)
-
-
-def _insert(conn: Connection, key: int, event: Event) -> None:
-    row = (key, event.seq, event.at, event.kind, event.uid or None)
-    conn.execute(EVENTS.insert().values((*row, json.dumps(event.data, allow_nan=False))))
+                raise StoreError(f"{self.where}: {trouble(cause, state)}") from error
+        raise StoreError(f"{self.where}: {_(IN_USE)}")

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from benchodds.basics.errors import BenchoddsError, ModelError, UnknownNameError, nearest
+from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Variable
 from benchodds.basics.words import percent
 from benchodds.keep import files
@@ -35,12 +36,17 @@ def load_card(name: str) -> Card:
     if name not in known:
         where = files.own_places(PLACE)[0]
         raise UnknownNameError(
-            f"there is no card '{name}'{nearest(name, known)}; write {where / name}.toml"
+            _("there is no card '{name}'{hint}; write {path}.toml").format(
+                name=name, hint=nearest(name, known), path=where / name
+            )
         )
     path = known[name]
     card = files.load(path, cards.build_card)
     if card.id != name:
-        raise ModelError(f"{path}: id is '{card.id}'; it should be '{name}', as the file")
+        raise ModelError(
+            f"{path}: "
+            + _("id is '{id}'; it should be '{name}', as the file").format(id=card.id, name=name)
+        )
     return card
 
 
@@ -62,7 +68,7 @@ def last_use(session: Session, name: str, job: Job) -> LastUse | None:
     rows = session.store.declarations(cards.key(name))
     mine = [i for i, (owner, _) in enumerate(rows) if owner == job.id]
     first: dict[str, int] = {}
-    for i, (owner, _) in enumerate(rows[: mine[0]] if mine else rows):
+    for i, (owner, _when) in enumerate(rows[: mine[0]] if mine else rows):
         first.setdefault(owner, i)
     if not first:
         return None
@@ -109,15 +115,19 @@ def declaration(session: Session, job: Job, card: Card) -> tuple[dict[str, Any],
         days = float((at.date() - card.proved).days)
         sure = cards.proved(anew, machine.bench.cards.proved_dead)
         beliefs = {**anew, **cards.faded(sure, anew, days, 0, machine.bench)}
-        source = f"proved {card.proved.isoformat()}, says its card"
+        source = _("proved {proved}, says its card").format(proved=card.proved.isoformat())
     elif last is not None:
         days = (at - datetime.fromisoformat(last.at)).total_seconds() / 86400
         beliefs = {**anew, **cards.faded(last.beliefs, anew, days, 1, machine.bench)}
-        source = f"from job {last.job}, {_ago(days)}"
+        source = _("from job {job}, {when}").format(job=last.job, when=_ago(days))
     told = {**cards.facts(card), "beliefs": beliefs, "source": source}
     p = beliefs["adapter"]["dead"]
-    line = f"Declared: {card.title}; adapter dead {percent(p)}"
-    line += f" ({source}; any adapter {percent(dead)})." if source else ", as any adapter."
+    line = _("Declared: {title}; adapter dead {chance}").format(title=card.title, chance=percent(p))
+    line += (
+        " " + _("({source}; any adapter {dead}).").format(source=source, dead=percent(dead))
+        if source
+        else _(", as any adapter.")
+    )
     return told, line
 
 
@@ -132,7 +142,7 @@ def declare(session: Session, job_id: str, name: str) -> str:
 
 def _ago(days: float) -> str:
     if days < 1 / 24:
-        return "within the hour"
+        return _("within the hour")
     if days < 1:
-        return f"{days * 24:.0f} h ago"
-    return f"{days:.0f} days ago"
+        return _("{days:.0f} h ago").format(days=days * 24)
+    return _("{days:.0f} days ago").format(days=days)

@@ -10,13 +10,16 @@ from pathlib import Path
 from typing import Any
 
 from benchodds.basics.errors import BenchoddsError
+from benchodds.basics.language import N_, _, ngettext
 from benchodds.infer.assess import merge
 from benchodds.keep import files
 from benchodds.keep.store import Store
-from benchodds.learn.cases import Case, CaseMaker, RowError, SetAside, Told, Written, check_faults
+from benchodds.learn.cases import Case, CaseMaker, Told, check_faults
 from benchodds.learn.learning import Learning
 from benchodds.learn.rows import RowsError, csv_rows, json_rows
-from benchodds.learn.tally import STORE, Bad, Chunk, Run, Tally, read
+from benchodds.learn.settling import read
+from benchodds.learn.tally import STORE, Bad, Chunk, Run, Tally
+from benchodds.learn.written import RowError, SetAside, Written
 from benchodds.model.jobs import Job
 from benchodds.model.system import SystemModel
 
@@ -29,7 +32,7 @@ def catalog(system: str, variant: str | None) -> SystemModel:
     """The model of a system and variant, read once. Raises SetAside for systems that are joined."""
     model = files.load_system(system, variant)
     if "+" in model.id:
-        raise SetAside("is about systems that are joined; jobs of single systems teach")
+        raise SetAside(N_("is about systems that are joined; jobs of single systems teach"))
     return model
 
 
@@ -89,7 +92,9 @@ def chunks_of(path: Path) -> list[Chunk]:
 
         return list(parquet_chunks(path))
     kinds = ", ".join((*TABLES, *LINES, ".parquet"))
-    raise RowsError(f"{path}: is none of {kinds}, nor a folder of Parquet files")
+    raise RowsError(
+        f"{path}: " + _("is none of {kinds}, nor a folder of Parquet files").format(kinds=kinds)
+    )
 
 
 def read_jobs(
@@ -110,12 +115,12 @@ def read_jobs(
 def complaint(bad: Sequence[Bad], n_bad: int, rows: int, shown: int = 5) -> str:
     """One sentence about rows that cannot be used, with their numbers and reasons."""
     listed = "; ".join(str(b) for b in bad[:shown])
-    more = f"; and {n_bad - shown:,} more" if n_bad > shown else ""
-    what = "1 row" if n_bad == 1 else f"{n_bad:,} rows"
-    return (
-        f"{what} of {rows:,} cannot be used: {listed}{more}. Mend them, or say --skip-bad to "
-        "leave them out"
-    )
+    more = _("; and {n:,} more").format(n=n_bad - shown) if n_bad > shown else ""
+    what = ngettext("{n:,} row", "{n:,} rows", n_bad).format(n=n_bad)
+    return _(
+        "{what} of {rows:,} cannot be used: {listed}{more}. Mend them, or say "
+        "--skip-bad to leave them out"
+    ).format(what=what, rows=rows, listed=listed, more=more)
 
 
 def case_of(job: Job, learning: Learning) -> Case | RowError:
@@ -126,7 +131,11 @@ def case_of(job: Job, learning: Learning) -> Case | RowError:
     """
     try:
         if "+" in job.system:
-            raise RowError(f"it joins systems ({job.system}); only single ones are learnt from")
+            raise RowError(
+                _("it joins systems ({system}); only single ones are learnt from").format(
+                    system=job.system
+                )
+            )
         model = catalog(job.system, job.variant)
         told = _closings(job, learning)
         for item in told:
@@ -140,9 +149,17 @@ def case_of(job: Job, learning: Learning) -> Case | RowError:
             taken = tuple(sorted(technique.as_data().items()))
             readings.append(Written(model.find_test(reading.test), reading.values, taken))
         if job.complaint not in model.complaints:
-            raise RowError(f"'{job.complaint}' is no longer a complaint of {model.id}")
+            raise RowError(
+                _("'{complaint}' is no longer a complaint of {model}").format(
+                    complaint=job.complaint, model=model.id
+                )
+            )
         if lost := set(job.contexts) - set(model.contexts):
-            raise RowError(f"'{min(lost)}' is no longer a context of {model.id}")
+            raise RowError(
+                _("'{context}' is no longer a context of {model}").format(
+                    context=min(lost), model=model.id
+                )
+            )
         return Case(
             job.id,
             (job.closed_at or "")[:10],
@@ -177,5 +194,5 @@ def _closings(job: Job, learning: Learning) -> tuple[Told, ...]:
             if learning.is_come_back(event.data.get("reason")) and last.faults:
                 told.append(Told(last.faults, "came-back"))
     if not told[-1].grade:
-        raise RowError("was closed without a verdict")
+        raise RowError(_("was closed without a verdict"))
     return tuple(t for t in told if t.grade)

@@ -30,14 +30,23 @@ wrong with it. Nothing is guessed: names must be known to the system model, date
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from benchodds.basics.errors import BenchoddsError, ReadingError, UnknownNameError, nearest
+from benchodds.basics.errors import BenchoddsError, UnknownNameError, nearest
+from benchodds.basics.language import _
 from benchodds.learn.learning import Learning
-from benchodds.model.jobs import Technique
+from benchodds.learn.written import (
+    RowError,
+    Written,
+    hashable,
+    list_of,
+    listed_readings,
+    parse_readings,
+    text_of,
+)
 from benchodds.model.priors import NONE
 from benchodds.model.system import SystemModel
 
@@ -64,17 +73,6 @@ MOST_FAULTS = 6
 MOST_READINGS = 200
 _DATE = re.compile(r"(\d{4}-\d\d-\d\d)(?:[T ][0-9:.+Z-]*)?")
 _NUMBER = re.compile(r"\d{1,9}(?:[.,]\d{1,9})?")
-_READING = re.compile(r"\s*([A-Za-z0-9_-]+)\s*=\s*([^{}]*?)\s*(?:\{([^{}]*)\}\s*)?")
-_SPLIT = re.compile(r"[\s+]+")
-_YES = {"yes": True, "no": False, "true": True, "false": False}
-
-
-class RowError(BenchoddsError):
-    """One row, or one job, that cannot be used; the message is the reason."""
-
-
-class SetAside(RowError):
-    """A job that is in order but says nothing here; the message is the reason."""
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -83,19 +81,6 @@ class Told:
 
     faults: tuple[str, ...]
     grade: str
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class Written:
-    """A reading as it was written down; ``technique`` as (field, value), sorted."""
-
-    test: str
-    values: tuple[str, ...]
-    technique: tuple[tuple[str, Any], ...] = ()
-
-    def taken(self) -> Technique:
-        """How it was taken."""
-        return Technique.from_data(dict(self.technique))
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,10 +123,10 @@ class CaseMaker:
         """The case of a row, its values in the order of :data:`FIELDS`. Raises RowError."""
         job, closed, system, variant, complaint, contexts, faults, grade, *rest = row
         minutes, shop, revises, readings = rest
-        name = _text(job, "job")
+        name = text_of(job, "job")
         if not name:
-            raise RowError("has no job number; every job needs one")
-        key = tuple(_hashable(v) for v in (system, variant, complaint, contexts, faults, grade))
+            raise RowError(_("has no job number; every job needs one"))
+        key = tuple(hashable(v) for v in (system, variant, complaint, contexts, faults, grade))
         head = self._heads.get(key)
         if head is None:
             head = self._heads[key] = self._head(*key)
@@ -155,9 +140,9 @@ class CaseMaker:
             head.complaint,
             head.contexts,
             head.told,
-            _text(shop, "shop"),
+            text_of(shop, "shop"),
             self._minutes(minutes, name),
-            _text(revises, "revises"),
+            text_of(revises, "revises"),
             self._readings(readings, head.model) if readings else (),
         )
 
@@ -172,24 +157,30 @@ class CaseMaker:
     def _checked(
         self, system: Any, variant: Any, complaint: Any, contexts: Any, faults: Any, grade: Any
     ) -> _Head:
-        model = self.catalog(_text(system, "system"), _text(variant, "variant") or None)
-        said = _text(complaint, "complaint")
+        model = self.catalog(text_of(system, "system"), text_of(variant, "variant") or None)
+        said = text_of(complaint, "complaint")
         if said not in model.complaints:
             raise RowError(
-                f"'{said}' is not a complaint of {model.id}{nearest(said, model.complaints)}"
+                _("'{said}' is not a complaint of {model}{hint}").format(
+                    said=said, model=model.id, hint=nearest(said, model.complaints)
+                )
             )
-        names = tuple(sorted(set(_list(contexts, "contexts"))))
+        names = tuple(sorted(set(list_of(contexts, "contexts"))))
         for name in names:
             if name not in model.contexts:
                 raise RowError(
-                    f"'{name}' is not a context of {model.id}{nearest(name, model.contexts)}"
+                    _("'{name}' is not a context of {model}{hint}").format(
+                        name=name, model=model.id, hint=nearest(name, model.contexts)
+                    )
                 )
-        named = tuple(dict.fromkeys(_list(faults, "faults")))
+        named = tuple(dict.fromkeys(list_of(faults, "faults")))
         check_faults(model, named)
-        word = _text(grade, "grade")
+        word = text_of(grade, "grade")
         self.learning.grade(word)
         if not named and word not in ("gave-up", "came-back"):
-            raise RowError(f"closed '{word}' without a fault; name it, or grade it gave-up")
+            raise RowError(
+                _("closed '{word}' without a fault; name it, or grade it gave-up").format(word=word)
+            )
         told = (Told(named, word),)
         return _Head(model, model.id, model.variant, said, names, told)
 
@@ -206,9 +197,9 @@ class CaseMaker:
         except ValueError:
             day = None
         if day is None or day.year < 1950:
-            raise RowError(f"'{text[:40]}' is not a date like 2025-01-31")
+            raise RowError(_("'{text}' is not a date like 2025-01-31").format(text=text[:40]))
         if self.today is not None and day > self.today:
-            raise RowError(f"closed on {day}, which is still to come")
+            raise RowError(_("closed on {day}, which is still to come").format(day=day))
         return day.isoformat()
 
     def _minutes(self, value: Any, job: str) -> float | None:
@@ -217,29 +208,44 @@ class CaseMaker:
         if isinstance(value, int | float) and not isinstance(value, bool):
             number = float(value)
         else:
-            text = _text(value, "minutes")
+            text = text_of(value, "minutes")
             if not text:
                 return None
             if not _NUMBER.fullmatch(text):
-                raise RowError(f"'{text[:40]}' is not a number of minutes, such as 35 or 12.5")
+                raise RowError(
+                    _("'{text}' is not a number of minutes, such as 35 or 12.5").format(
+                        text=text[:40]
+                    )
+                )
             mark = "," if "," in text else "." if "." in text else ""
             if mark and self._mark and mark != self._mark:
-                names = {",": "decimal comma", ".": "decimal point"}
+                names = {",": _("decimal comma"), ".": _("decimal point")}
                 raise RowError(
-                    f"'{text}' has a {names[mark]} where job '{self._mark_at}' has a "
-                    f"{names[self._mark]}; one mark throughout, please"
+                    _(
+                        "'{text}' has a {this} where job '{job}' has a {that}; one mark "
+                        "throughout, please"
+                    ).format(
+                        text=text,
+                        this=names[mark],
+                        job=self._mark_at,
+                        that=names[self._mark],
+                    )
                 )
             if mark and not self._mark:
                 self._mark, self._mark_at = mark, job
             number = float(text.replace(",", "."))
         if not 0 <= number <= 100_000:
-            raise RowError(f"{number:g} minutes cannot be right; 0 to 100000 are read")
+            raise RowError(
+                _("{number:g} minutes cannot be right; 0 to 100000 are read").format(number=number)
+            )
         return number
 
     def _readings(self, value: Any, model: SystemModel) -> tuple[Written, ...]:
-        found = parse_readings(value) if isinstance(value, str) else _listed_readings(value)
+        found = parse_readings(value) if isinstance(value, str) else listed_readings(value)
         if len(found) > MOST_READINGS:
-            raise RowError(f"{len(found)} readings; at most {MOST_READINGS} are read")
+            raise RowError(
+                _("{n} readings; at most {most} are read").format(n=len(found), most=MOST_READINGS)
+            )
         try:
             return tuple(Written(model.find_test(w.test), w.values, w.technique) for w in found)
         except UnknownNameError as error:
@@ -264,103 +270,22 @@ def check_faults(model: SystemModel, faults: Sequence[str]) -> None:
     for fault in faults:
         if fault not in known:
             raise RowError(
-                f"'{fault}' is not a fault of {model.id} ({model.variant}){nearest(fault, known)}"
+                _("'{fault}' is not a fault of {model} ({variant}){hint}").format(
+                    fault=fault, model=model.id, variant=model.variant, hint=nearest(fault, known)
+                )
             )
     if NONE in faults and len(faults) > 1:
-        raise RowError(f"{NONE} and a fault at once; name one or the other")
+        raise RowError(_("{none} and a fault at once; name one or the other").format(none=NONE))
     if len(faults) > MOST_FAULTS:
-        raise RowError(f"{len(faults)} faults in one job; at most {MOST_FAULTS} are read")
+        raise RowError(
+            _("{n} faults in one job; at most {most} are read").format(
+                n=len(faults), most=MOST_FAULTS
+            )
+        )
     parts = [f.split(".")[0] for f in faults]
     if len(set(parts)) < len(parts):
-        raise RowError(f"two modes of one part ({', '.join(faults)}); a part has one at a time")
-
-
-def parse_readings(text: str) -> tuple[Written, ...]:
-    """Readings written in one cell: ``TEST=VALUE|VALUE {field=value, ...}; TEST=VALUE``.
-
-    The fields in braces are those of :class:`~benchodds.model.jobs.Technique`. Raises RowError.
-    """
-    out = []
-    for part in text.split(";"):
-        if not part.strip():
-            continue
-        found = _READING.fullmatch(part)
-        values = tuple(v.strip() for v in found[2].split("|")) if found else ()
-        if found is None or not all(values):
-            raise RowError(f"reading '{part.strip()[:60]}' should read TEST=VALUE, such as rexc=15")
-        said: dict[str, Any] = {}
-        for item in (found[3] or "").split(","):
-            key, equals, value = (s.strip() for s in item.partition("="))
-            if item.strip():
-                if not (key and equals and value):
-                    raise RowError(f"'{item.strip()[:40]}' should read field=value in '{found[1]}'")
-                said[key.replace("-", "_")] = value
-        out.append(Written(found[1], values, _technique(said)))
-    return tuple(out)
-
-
-def _listed_readings(value: Any) -> tuple[Written, ...]:
-    """Readings as a list of objects with test, values and technique."""
-    if not isinstance(value, list | tuple):
-        raise RowError("'readings' should be a text or a list of objects")
-    out = []
-    for item in value:
-        if not isinstance(item, Mapping) or not isinstance(item.get("test"), str):
-            raise RowError("a reading should be an object with test, values and technique")
-        values = item.get("values")
-        values = [values] if isinstance(values, str) else values
-        if not isinstance(values, list | tuple) or not values:
-            raise RowError(f"reading {item['test']}: 'values' should be a list of texts")
-        if not all(isinstance(v, str) and v.strip() for v in values):
-            raise RowError(f"reading {item['test']}: 'values' should be a list of texts")
-        said = item.get("technique") or {}
-        if not isinstance(said, Mapping):
-            raise RowError(f"reading {item['test']}: 'technique' should be an object")
-        out.append(Written(item["test"], tuple(values), _technique(said)))
-    return tuple(out)
-
-
-def _technique(said: Mapping[str, Any]) -> tuple[tuple[str, Any], ...]:
-    """Checked technique fields as sorted pairs; numbers and flags may be written as texts."""
-    known = Technique.__dataclass_fields__
-    data: dict[str, Any] = {}
-    for key, value in said.items():
-        if key not in known:
-            raise RowError(f"'{key}' is not a field of a technique{nearest(key, known)}")
-        if isinstance(value, str):
-            if key in ("unplugged", "same_hookup"):
-                value = _YES.get(value.lower(), value)
-            elif key in ("range_top", "temp_c", "kicks"):
-                try:
-                    value = int(value) if key == "kicks" else float(value)
-                except ValueError:
-                    raise RowError(f"{key} is '{value[:20]}'; it should be a number") from None
-        data[key] = value
-    try:
-        return tuple(sorted(Technique.from_data(data).as_data().items()))
-    except ReadingError as error:
-        raise RowError(str(error)) from None
-
-
-def _text(value: Any, what: str) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, str):
-        return value.strip()
-    if isinstance(value, int) and not isinstance(value, bool):
-        return str(value)
-    raise RowError(f"'{what}' is {str(value)[:40]!r}; it should be a text")
-
-
-def _list(value: Any, what: str) -> list[str]:
-    if isinstance(value, tuple):
-        return [_text(v, what) for v in value]
-    return [v for v in _SPLIT.split(_text(value, what)) if v]
-
-
-def _hashable(value: Any) -> Any:
-    """A value that can be looked up: lists as tuples, what is neither text nor number as itself
-    written out, to be refused by name later."""
-    if isinstance(value, list):
-        return tuple(map(str, value))
-    return value if isinstance(value, (str, int, float, tuple, type(None))) else f"{value!r}"
+        raise RowError(
+            _("two modes of one part ({faults}); a part has one at a time").format(
+                faults=", ".join(faults)
+            )
+        )

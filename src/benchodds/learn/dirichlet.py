@@ -18,6 +18,7 @@ from scipy.special import gammaln
 from scipy.stats import beta
 
 from benchodds.basics.errors import EvidenceError
+from benchodds.basics.language import _
 from benchodds.basics.tables import Array
 
 LOG_STRENGTHS = np.linspace(math.log(1.0), math.log(3e4), 32)
@@ -95,5 +96,7 @@ def responsibilities(shares: Array, likelihood: Array) -> Array:
     total = joint.sum(axis=1, keepdims=True)
     if not (np.isfinite(total).all() and (total > 0).all()):
         row = int(np.flatnonzero(~(np.isfinite(total) & (total > 0)).ravel())[0])
-        raise EvidenceError(f"observation {row} is impossible under every category")
+        raise EvidenceError(
+            _("observation {row} is impossible under every category").format(row=row)
+        )
     return np.asarray(joint / total)

@@ -14,9 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from benchodds.learn.cases import FIELDS, Case, RowError
+from benchodds.basics.language import _
+from benchodds.learn.cases import FIELDS, Case
 from benchodds.learn.rows import RowsError, check_header
 from benchodds.learn.tally import Chunk, Run
+from benchodds.learn.written import RowError
 
 BATCH = 20_000
 """Rows of a Parquet file held in memory at a time."""
@@ -27,7 +29,7 @@ def _arrow() -> Any:
         import pyarrow.parquet
     except ImportError:
         raise RowsError(
-            "Parquet files need the extra 'cluster': pip install 'benchodds[cluster]'"
+            _("Parquet files need the extra 'cluster': pip install 'benchodds[cluster]'")
         ) from None
     return pyarrow
 
@@ -38,7 +40,9 @@ def _opened(path: Path) -> Any:
         return arrow.parquet.ParquetFile(path)
     except (OSError, arrow.ArrowException) as error:
         said = str(error).split(". ")[0].split("\n")[0]
-        raise RowsError(f"{path}: cannot be read as Parquet ({said}); is it cut off?") from None
+        raise RowsError(
+            f"{path}: " + _("cannot be read as Parquet ({said}); is it cut off?").format(said=said)
+        ) from None
 
 
 @dataclass(frozen=True)
@@ -69,7 +73,10 @@ class ParquetChunk:
                     number += 1
         except (OSError, arrow.ArrowException) as error:
             said = str(error).split("\n")[0]
-            raise RowsError(f"{self.path}: damaged at row {number} ({said})") from None
+            raise RowsError(
+                f"{self.path}: "
+                + _("damaged at row {number} ({said})").format(number=number, said=said)
+            ) from None
         finally:
             file.close()
 
@@ -78,7 +85,7 @@ def parquet_chunks(path: Path) -> list[ParquetChunk]:
     """The row groups of a Parquet file, or of all in a folder, in the order of their names."""
     found = sorted(path.rglob("*.parquet")) if path.is_dir() else [path]
     if not found:
-        raise RowsError(f"{path}: holds no Parquet file")
+        raise RowsError(f"{path}: " + _("holds no Parquet file"))
     out = []
     for file in found:
         opened = _opened(file)
@@ -108,7 +115,7 @@ def cluster(where: str, wait: str = "10s") -> Iterator[Run]:
         dask: Any = importlib.import_module("dask.distributed")
     except ImportError:
         raise RowsError(
-            "a cluster needs the extra 'cluster': pip install 'benchodds[cluster]'"
+            _("a cluster needs the extra 'cluster': pip install 'benchodds[cluster]'")
         ) from None
     if where.isdigit():
         local = dask.LocalCluster(
@@ -123,7 +130,7 @@ def cluster(where: str, wait: str = "10s") -> Iterator[Run]:
     try:
         client = dask.Client(where, timeout=wait)
     except OSError:
-        raise RowsError(f"no cluster answers at '{where}'") from None
+        raise RowsError(_("no cluster answers at '{where}'").format(where=where)) from None
     with client:
         yield runner(client)
 

@@ -7,13 +7,15 @@ from datetime import date
 from pathlib import Path
 
 from benchodds.basics.errors import ModelError
+from benchodds.basics.language import _
 from benchodds.keep import files
 from benchodds.learn.casebook import catalog
-from benchodds.learn.cases import CaseMaker, RowError
+from benchodds.learn.cases import CaseMaker
 from benchodds.learn.importing import Imported, Layout, translate
 from benchodds.learn.learning import checked
 from benchodds.learn.rows import RowsError, records
 from benchodds.learn.tuning_files import load_learning
+from benchodds.learn.written import RowError
 
 
 def bring_in(source: Path, mapping: Path, target: Path, skip_bad: bool, today: date) -> Imported:
@@ -27,7 +29,7 @@ def bring_in(source: Path, mapping: Path, target: Path, skip_bad: bool, today: d
         said = "; ".join(str(error).splitlines())
         raise ModelError(said if said.startswith(str(mapping)) else f"{mapping}: {said}") from None
     if target.exists():
-        raise RowsError(f"{target} is there already; name a new file")
+        raise RowsError(_("{target} is there already; name a new file").format(target=target))
     maker = CaseMaker(catalog, load_learning(), today)
     account = Imported()
     part = target.with_name(f".{target.name}.part")
@@ -39,9 +41,11 @@ def bring_in(source: Path, mapping: Path, target: Path, skip_bad: bool, today: d
         if account.written:
             part.rename(target)
     except RowError as error:
-        raise RowsError(f"{source}: row 1, {error}") from None
+        raise RowsError(f"{source}: " + _("row 1, {error}").format(error=error)) from None
     except OSError as error:
-        raise RowsError(f"{target}: cannot be written ({error.strerror})") from None
+        raise RowsError(
+            f"{target}: " + _("cannot be written ({reason})").format(reason=error.strerror)
+        ) from None
     finally:
         part.unlink(missing_ok=True)
     return account

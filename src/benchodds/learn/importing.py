@@ -17,9 +17,11 @@ from typing import Any, Literal, Self
 from pydantic import Field, model_validator
 
 from benchodds.basics.errors import nearest
+from benchodds.basics.language import _
 from benchodds.basics.words import wrap
-from benchodds.learn.cases import FIELDS, NEEDED, CaseMaker, RowError
+from benchodds.learn.cases import FIELDS, NEEDED, CaseMaker
 from benchodds.learn.learning import Strict
+from benchodds.learn.written import RowError
 
 LISTS = ("contexts", "faults")
 """Fields that may hold several words."""
@@ -49,16 +51,30 @@ class Layout(Strict):
         for name in ("columns", "fixed", "split", "words", "aside"):
             for key in getattr(self, name):
                 if key not in FIELDS:
-                    raise ValueError(f"{name}: '{key}' is no field of ours{nearest(key, FIELDS)}")
+                    raise ValueError(
+                        f"{name}: "
+                        + _("'{key}' is no field of ours{hint}").format(
+                            key=key, hint=nearest(key, FIELDS)
+                        )
+                    )
         for key in self.split:
             if key not in LISTS:
-                raise ValueError(f"split: '{key}' holds one word; only {' and '.join(LISTS)} split")
+                raise ValueError(
+                    "split: "
+                    + _("'{key}' holds one word; only {lists} split").format(
+                        key=key, lists=_(" and ").join(LISTS)
+                    )
+                )
         both = set(self.columns) & set(self.fixed)
         if both:
-            raise ValueError(f"'{min(both)}' is both a column and fixed")
+            raise ValueError(_("'{field}' is both a column and fixed").format(field=min(both)))
         missing = [f for f in NEEDED if f not in self.columns and f not in self.fixed]
         if missing:
-            raise ValueError(f"nothing says {', '.join(missing)}; name a column or fix a value")
+            raise ValueError(
+                _("nothing says {missing}; name a column or fix a value").format(
+                    missing=", ".join(missing)
+                )
+            )
         return self
 
     def header(self, names: Sequence[str]) -> dict[str, int]:
@@ -68,13 +84,19 @@ class Layout(Strict):
         for ours, theirs in self.columns.items():
             if plain.count(_plain(theirs)) != 1:
                 what = "twice" if _plain(theirs) in plain else "not"
-                raise RowError(f"column '{theirs}' is {what} in the header{nearest(theirs, names)}")
+                raise RowError(
+                    _("column '{column}' is {what} in the header{hint}").format(
+                        column=theirs, what=what, hint=nearest(theirs, names)
+                    )
+                )
             out[ours] = plain.index(_plain(theirs))
         known = {_plain(c) for c in (*self.columns.values(), *self.ignore)}
         strange = [n for n, p in zip(names, plain, strict=True) if p not in known]
         if strange:
             raise RowError(
-                f"the mapping says nothing of column '{strange[0]}'; map it, or list it in ignore"
+                _(
+                    "the mapping says nothing of column '{column}'; map it, or list it in ignore"
+                ).format(column=strange[0])
             )
         return out
 
@@ -93,26 +115,47 @@ class Imported:
     def text(self, source: Path, target: Path, shown: int) -> str:
         """The account in words."""
         lines = [
-            f"{source.name}: {self.rows:,} rows, {self.used:,} can be used, "
-            f"{self.aside.total():,} set aside, {len(self.refused):,} refused."
+            f"{source.name}: "
+            + _(
+                "{rows:,} rows, {used:,} can be used, {aside:,} set aside, {refused:,} refused."
+            ).format(
+                rows=self.rows, used=self.used, aside=self.aside.total(), refused=len(self.refused)
+            )
         ]
-        lines += [f"  set aside, {reason}: {n:,}" for reason, n in self.aside.most_common()]
+        lines += [
+            "  " + _("set aside, {reason}: {n:,}").format(reason=reason, n=n)
+            for reason, n in self.aside.most_common()
+        ]
         for name, words in self.unknown.items():
-            listed = ", ".join(f"'{w}' {n:,} times" for w, n in words.most_common(20))
-            lines += wrap(f"unknown words in {name}: {listed}", "  ", "    ")
+            listed = ", ".join(
+                _("'{word}' {n:,} times").format(word=w, n=n) for w, n in words.most_common(20)
+            )
+            lines += wrap(
+                _("unknown words in {name}: {listed}").format(name=name, listed=listed),
+                "  ",
+                "    ",
+            )
         for number, reason in self.refused[:shown]:
-            lines += wrap(f"row {number}: {reason}", "  ", "    ")
+            lines += wrap(
+                _("row {number}: {reason}").format(number=number, reason=reason), "  ", "    "
+            )
         if len(self.refused) > shown:
-            lines.append(f"  and {len(self.refused) - shown:,} more (--json lists all)")
+            lines.append(
+                "  " + _("and {n:,} more (--json lists all)").format(n=len(self.refused) - shown)
+            )
         if self.written:
-            lines.append(f"Wrote {target}. Next: benchodds tune {target} --dry-run")
+            lines.append(
+                _("Wrote {target}. Next: benchodds tune {target} --dry-run").format(target=target)
+            )
         elif self.used:
             lines.append(
-                "Nothing was written. Mend the mapping or the rows, or say --skip-bad to leave "
-                "them out."
+                _(
+                    "Nothing was written. Mend the mapping or the rows, or say --skip-bad to "
+                    "leave them out."
+                )
             )
         else:
-            lines.append("Nothing was written; no row can be used.")
+            lines.append(_("Nothing was written; no row can be used."))
         return "\n".join(lines)
 
 
@@ -130,7 +173,7 @@ def translate(
 
     Raises RowError when the header does not fit the mapping.
     """
-    _, names = next(rows)
+    _row, names = next(rows)
     assert not isinstance(names, RowError)
     place = layout.header(names)
     words = {f: {_plain(k): v for k, v in table.items()} for f, table in layout.words.items()}
@@ -146,7 +189,11 @@ def translate(
             maker.make([ours.get(f, "") for f in FIELDS])
             first = seen.setdefault(str(ours["job"]), number)
             if first != number:
-                raise RowError(f"job '{ours['job']}' is listed in row {first} already")
+                raise RowError(
+                    _("job '{job}' is listed in row {first} already").format(
+                        job=ours["job"], first=first
+                    )
+                )
         except _Aside as reason:
             account.aside[str(reason)] += 1
         except RowError as error:
@@ -180,7 +227,9 @@ def _ours(
                 found.append(words[name][_plain(part)])
             else:
                 account.unknown[name][part[:60]] += 1
-                problems.append(f"'{part[:60]}' in {name} is not in the mapping")
+                problems.append(
+                    _("'{part}' in {name} is not in the mapping").format(part=part[:60], name=name)
+                )
         said = [f for f in found if f]
         out[name] = said if name in LISTS else " ".join(said)
     if problems:
@@ -199,7 +248,9 @@ def _date(text: str, style: str) -> str:
     try:
         return datetime.strptime(text, style).date().isoformat()
     except ValueError:
-        raise RowError(f"'{text[:40]}' is not a date in the style {style}") from None
+        raise RowError(
+            _("'{text}' is not a date in the style {style}").format(text=text[:40], style=style)
+        ) from None
 
 
 def _number(text: str, mark: str) -> float:
@@ -210,7 +261,9 @@ def _number(text: str, mark: str) -> float:
         return float(text.replace(mark, "."))
     except ValueError:
         raise RowError(
-            f"'{text[:40]}' is not a number with the decimal mark '{mark}' throughout"
+            _("'{text}' is not a number with the decimal mark '{mark}' throughout").format(
+                text=text[:40], mark=mark
+            )
         ) from None
 
 

@@ -12,6 +12,7 @@ from typing import Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from benchodds.basics.errors import ModelError, UnknownNameError, nearest
+from benchodds.basics.language import _
 
 
 class Strict(BaseModel):
@@ -36,7 +37,9 @@ class Grade(Strict):
     @model_validator(mode="after")
     def _leaves_room(self) -> Self:
         if self.right + self.part >= 1:
-            raise ValueError("right and part leave nothing for a wrong part; no closing is certain")
+            raise ValueError(
+                _("right and part leave nothing for a wrong part; no closing is certain")
+            )
         return self
 
 
@@ -129,16 +132,22 @@ class Learning(Strict):
     def _complete(self) -> Self:
         missing = {"fleet", "variant", "shop", "context"} - set(self.pooling)
         if missing:
-            raise ValueError(f"pooling: no table for {', '.join(sorted(missing))}")
+            raise ValueError(
+                "pooling: " + _("no table for {missing}").format(missing=", ".join(sorted(missing)))
+            )
         if "came-back" not in self.grades:
-            raise ValueError("grades: 'came-back' is needed; a come-back gives it to the closing")
+            raise ValueError(
+                "grades: " + _("'came-back' is needed; a come-back gives it to the closing")
+            )
         return self
 
     def grade(self, name: str) -> Grade:
         """A grade by name; UnknownNameError with the nearest."""
         if name not in self.grades:
             raise UnknownNameError(
-                f"'{name}' is not a grade of a closing{nearest(name, self.grades)}"
+                _("'{name}' is not a grade of a closing{hint}").format(
+                    name=name, hint=nearest(name, self.grades)
+                )
             )
         return self.grades[name]
 

@@ -22,11 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchodds.basics.errors import EvidenceError
+from benchodds.basics.language import _
 from benchodds.basics.tables import Array, State
 from benchodds.infer.assess import Machine, network_of, understand
 from benchodds.infer.machine import FoldedNetwork
-from benchodds.learn.cases import Told, Written
+from benchodds.learn.cases import Told
 from benchodds.learn.learning import Learning
+from benchodds.learn.written import Written
 from benchodds.model.jobs import Job, Reading
 from benchodds.model.priors import NONE, PriorSet, flat_priors
 from benchodds.model.system import SystemModel
@@ -86,7 +88,7 @@ class ReadingWorth:
             logs = self.log_likelihoods(readings)
             top = float(logs.max())
             if not math.isfinite(top):
-                raise EvidenceError("no single fault explains these readings together")
+                raise EvidenceError(_("no single fault explains these readings together"))
             self._kept[readings] = np.maximum(np.exp(logs - top), LEAST)
         return self._kept[readings]
 

@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
 from benchodds.basics.errors import EvidenceError
+from benchodds.basics.language import _
 from benchodds.basics.tables import Array
 from benchodds.learn.dirichlet import LOG_STRENGTHS, log_marginal, responsibilities
 
@@ -145,7 +146,7 @@ def count_faults(problem: Problem, shares: Array) -> tuple[Array, float]:
             p = responsibilities(shares[cell], like)
         except EvidenceError:
             raise EvidenceError(
-                "a job is impossible under every fault that its machine can have"
+                _("a job is impossible under every fault that its machine can have")
             ) from None
         n += membership(cell, problem.n_cells) @ (weight[:, None] * p)
         total += float(weight @ np.log((shares[cell] * like).sum(axis=1)))

@@ -16,8 +16,8 @@ import numpy as np
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Array
 from benchodds.choose.planning import mutual_information
-from benchodds.learn.cases import Written
 from benchodds.learn.likelihoods import ReadingWorth, fault_names
+from benchodds.learn.written import Written
 from benchodds.model.system import SystemModel
 
 

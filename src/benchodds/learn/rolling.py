@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from benchodds.basics.language import N_, _
 from benchodds.basics.tables import Array
 from benchodds.learn.learning import Learning
 from benchodds.learn.likelihoods import fault_names
@@ -27,7 +28,7 @@ from benchodds.model.system import SystemModel
 EDGES = np.array([0.0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0])
 """Bins of the reliability curve: most forecasts are small."""
 
-TUNED, SHIPPED, FLAT = "tuned", "shipped", "flat"
+TUNED, SHIPPED, FLAT = N_("tuned"), N_("shipped"), N_("flat")
 
 
 def forecast(
@@ -108,9 +109,9 @@ def truth_of(kind: Alike, names: Sequence[str], learning: Learning) -> int | str
     """Index of the fault that proof found, or why the job is not scored."""
     last = kind.told[-1]
     if not learning.grade(last.grade).proof:
-        return "closed without proof"
+        return _("closed without proof")
     if len(last.faults) != 1:
-        return "several faults at once"
+        return _("several faults at once")
     return list(names).index(last.faults[0])
 
 
@@ -168,7 +169,7 @@ def roll(
     out = Rolled()
     cuts = []
     for cut, before, after in windows(tally, knowledge.learning):
-        tell(f"trying jobs from {cut} on")
+        tell(_("trying jobs from {cut} on").format(cut=cut))
         cuts.append(cut)
         sets = {TUNED: learn(before, knowledge, half_life_days), **rivals}
         for kind in sorted(after.counts):

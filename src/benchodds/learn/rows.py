@@ -16,7 +16,9 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from benchodds.basics.errors import BenchoddsError, nearest
-from benchodds.learn.cases import FIELDS, NEEDED, RowError
+from benchodds.basics.language import _
+from benchodds.learn.cases import FIELDS, NEEDED
+from benchodds.learn.written import RowError
 
 MOST_BYTES = 100_000
 """Longest row that is read."""
@@ -53,15 +55,17 @@ def _lines(file: BinaryIO) -> Iterator[_Line]:
             while (more := file.readline(MOST_BYTES)) and not more.endswith(b"\n"):
                 n += len(more)
             n += len(more)
-            said = RowError(f"is {n:,} bytes long; at most {MOST_BYTES:,} are read")
+            said = RowError(
+                _("is {n:,} bytes long; at most {most:,} are read").format(n=n, most=MOST_BYTES)
+            )
             yield _Line(number, said, True)
             continue
         try:
             text: str | RowError = raw.decode("utf-8").rstrip("\r\n")
         except UnicodeDecodeError:
-            text = RowError("is not text in UTF-8; save the file as UTF-8")
+            text = RowError(_("is not text in UTF-8; save the file as UTF-8"))
         if isinstance(text, str) and "\0" in text:
-            text = RowError("holds a zero byte, which no text does")
+            text = RowError(_("holds a zero byte, which no text does"))
         yield _Line(number, text, raw.endswith((b"\n", b"\r")))
 
 
@@ -92,10 +96,10 @@ def _whole(first: str, ahead: _Ahead) -> str | RowError:
     while quotes % 2:
         after = ahead.peek(len(parts) - 1) if len(parts) < MOST_LINES else None
         if after is None or isinstance(after.text, RowError):
-            return RowError("opens a quote that is never closed")
+            return RowError(_("opens a quote that is never closed"))
         parts.append(after.text)
         quotes += after.text.count('"')
-    for _ in parts[1:]:
+    for _part in parts[1:]:
         ahead.take()
     return "\n".join(parts)
 
@@ -107,14 +111,14 @@ def records(path: Path) -> Iterator[tuple[int, list[str] | RowError]]:
         first = ahead.take()
         header = first.text if first else ""
         if isinstance(header, RowError):
-            raise RowsError(f"{path}: row 1 {header}")
+            raise RowsError(f"{path}: " + _("row 1 {problem}").format(problem=header))
         header = header.removeprefix("\ufeff")
         if not header.strip():
-            raise RowsError(f"{path}: is empty, or has no header in its first line")
+            raise RowsError(f"{path}: " + _("is empty, or has no header in its first line"))
         mark = max(MARKS, key=header.count)
         names = _fields(header, mark)
         if isinstance(names, RowError):
-            raise RowsError(f"{path}: row 1 {names}")
+            raise RowsError(f"{path}: " + _("row 1 {problem}").format(problem=names))
         yield 1, names
         while (line := ahead.take()) is not None:
             text = line.text
@@ -124,8 +128,12 @@ def records(path: Path) -> Iterator[tuple[int, list[str] | RowError]]:
                 text = _whole(text, ahead) if '"' in text else text
             row = text if isinstance(text, RowError) else _fields(text, mark)
             if isinstance(row, list) and len(row) != len(names):
-                cut = "" if line.ended else "; the file seems to be cut off here"
-                row = RowError(f"has {len(row)} fields where the header has {len(names)}{cut}")
+                cut = "" if line.ended else _("; the file seems to be cut off here")
+                row = RowError(
+                    _("has {n} fields where the header has {wanted}{cut}").format(
+                        n=len(row), wanted=len(names), cut=cut
+                    )
+                )
             yield line.number, row
 
 
@@ -136,7 +144,7 @@ def _fields(text: str, mark: str) -> list[str] | RowError:
     try:
         (row,) = csv.reader([text], delimiter=mark, strict=True)
     except (csv.Error, ValueError) as error:
-        return RowError(f"is not a row of a CSV file ({error})")
+        return RowError(_("is not a row of a CSV file ({error})").format(error=error))
     return row
 
 
@@ -163,13 +171,19 @@ def check_header(path: Path, names: Sequence[str]) -> None:
     strange = [n for n in names if n not in FIELDS]
     doubled = [n for n in dict.fromkeys(names) if names.count(n) > 1]
     missing = [n for n in NEEDED if n not in names]
-    said = [f"'{n}' is not a column known here{nearest(n, FIELDS)}" for n in strange[:3]]
-    said += [f"'{n}' is there twice" for n in doubled]
-    said += [f"'{n}' is missing" for n in missing]
+    said = [
+        _("'{column}' is not a column known here{hint}").format(column=n, hint=nearest(n, FIELDS))
+        for n in strange[:3]
+    ]
+    said += [_("'{column}' is there twice").format(column=n) for n in doubled]
+    said += [_("'{column}' is missing").format(column=n) for n in missing]
     if said:
         raise RowsError(
-            f"{path}: row 1, the header: {'; '.join(said)} (columns: {', '.join(FIELDS)}; for "
-            "another layout see 'benchodds import')"
+            f"{path}: "
+            + _(
+                "row 1, the header: {said} (columns: {fields}; for another layout see "
+                "'benchodds import')"
+            ).format(said="; ".join(said), fields=", ".join(FIELDS))
         )
 
 
@@ -187,13 +201,17 @@ def _json_row(text: str, ended: bool) -> Sequence[Any] | RowError:
     try:
         data = json.loads(text)
     except (ValueError, RecursionError):
-        cut = "" if ended else "; the file seems to be cut off here"
-        return RowError(f"is not JSON; one object per line, please{cut}")
+        cut = "" if ended else _("; the file seems to be cut off here")
+        return RowError(_("is not JSON; one object per line, please{cut}").format(cut=cut))
     if not isinstance(data, Mapping):
-        return RowError("is not a JSON object; one object per line, please")
+        return RowError(_("is not a JSON object; one object per line, please"))
     strange = [k for k in data if k not in FIELDS]
     if strange:
-        return RowError(f"has '{strange[0][:40]}', which is not known here{_near(strange[0])}")
+        return RowError(
+            _("has '{key}', which is not known here{near}").format(
+                key=strange[0][:40], near=_near(strange[0])
+            )
+        )
     return [data.get(f, "") for f in FIELDS]
 
 
@@ -205,4 +223,6 @@ def _opened(path: Path) -> BinaryIO:
     try:
         return path.open("rb")
     except OSError as error:
-        raise RowsError(f"{path}: cannot be read ({error.strerror})") from None
+        raise RowsError(
+            f"{path}: " + _("cannot be read ({reason})").format(reason=error.strerror)
+        ) from None

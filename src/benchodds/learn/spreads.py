@@ -22,11 +22,12 @@ import numpy as np
 from pydantic import Field
 
 from benchodds.basics.errors import BenchoddsError
+from benchodds.basics.language import _
 from benchodds.basics.tables import Array
 from benchodds.infer.assess import Machine
-from benchodds.learn.cases import Written
 from benchodds.learn.learning import Strict
 from benchodds.learn.likelihoods import ReadingWorth
+from benchodds.learn.written import Written
 from benchodds.model.gear import Bench
 from benchodds.model.laws import applied, moved, stated
 from benchodds.model.priors import Spread
@@ -125,7 +126,7 @@ def learn(
         for whose, mine in sorted(_groups(law, proofs).items()):
             if sum(p.count for p in mine) < laws.least_jobs:
                 continue
-            tell(f"learning {law.name} {whose}".rstrip())
+            tell(_("learning {law} {whose}").format(law=law.name, whose=whose).rstrip())
             spread, tried = _one(law, whose, mine, machines, compile_, laws, out.spreads)
             if tried is not None:
                 out.tried.append(tried)

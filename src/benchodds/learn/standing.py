@@ -9,8 +9,8 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from benchodds.infer.assess import Machine, assess
-from benchodds.learn.cases import parse_readings
 from benchodds.learn.likelihoods import job_of
+from benchodds.learn.written import parse_readings
 from benchodds.model.jobs import Job
 from benchodds.model.priors import PriorSet
 

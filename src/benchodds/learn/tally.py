@@ -10,8 +10,7 @@ does not depend on how the rows were divided.
 from __future__ import annotations
 
 import hashlib
-import itertools
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple, Protocol
@@ -19,12 +18,14 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from benchodds.learn.cases import Case, CaseMaker, RowError, SetAside, Told, Written
+from benchodds.basics.language import N_, _, ngettext
+from benchodds.learn.cases import Case, CaseMaker, Told
+from benchodds.learn.written import RowError, SetAside, Written
 
 SHOWN = 20
 """Most bad rows of one source that are kept by number; the rest are counted."""
 
-STORE = "the store"
+STORE = N_("the store")
 """What messages call the job store; its jobs cannot be mended, so they are never refused."""
 
 Fingerprints = NDArray[np.uint64]
@@ -68,7 +69,11 @@ class Bad:
     reason: str
 
     def __str__(self) -> str:
-        where = f"row {self.place}" if isinstance(self.place, int) else f"job '{self.place}'"
+        where = (
+            _("row {number}").format(number=self.place)
+            if isinstance(self.place, int)
+            else _("job '{job}'").format(job=self.place)
+        )
         return f"{self.source}, {where}: {self.reason}"
 
 
@@ -150,7 +155,12 @@ class Tally:
         if source == STORE:
             self.put_aside(reason, n, place)
             return
-        more = f" (and {n - 1} jobs like it)" if n > 1 else ""
+        more = (
+            " "
+            + ngettext("(and {n} jobs like it)", "(and {n} jobs like it)", n - 1).format(n=n - 1)
+            if n > 1
+            else ""
+        )
         self.refuse(Bad(source, place, reason + more))
         self.n_bad += n - 1
 
@@ -271,122 +281,8 @@ def wanted(part: Part) -> Fingerprints:
     return np.union1d(values[times > 1], np.array(linked, dtype=np.uint64))
 
 
-def settle(part: Part, second: Sequence[Found]) -> Tally:
-    """The tally with doubled jobs refused and revised jobs joined to those that revise them."""
-    tally = part.tally
-    by_job: defaultdict[str, list[Found]] = defaultdict(list)
-    for found in second:
-        by_job[found[2].job].append(found)
-    only: dict[str, Found] = {}
-    for job, rows in by_job.items():
-        only[job] = rows[0]
-        for source, place, case in rows[1:]:
-            first_source, first, first_case = rows[0]
-            where = f"row {first}" if isinstance(first, int) else f"job '{first}'"
-            where += f" of {first_source}" if first_source != source else ""
-            same = replace(case, job=first_case.job) == first_case
-            what = "the same" if same else "but closed or written otherwise there"
-            tally.refuse(Bad(source, place, f"job '{job}' is listed in {where} already, {what}"))
-            if not case.revises:
-                tally.take(case)
-    _in_line(only)
-    for job in sorted(j for j, (_, _, c) in only.items() if c.revises):
-        _check_link(tally, only, job)
-    followed = {c.revises for _, _, c in only.values() if c.revises}
-    for job in sorted(j for j, (_, _, c) in only.items() if c.revises and j not in followed):
-        _join(tally, only, job)
-    return tally
-
-
-def _in_line(only: dict[str, Found]) -> None:
-    """Where several jobs revise one, each later one revises the one before it."""
-    following: defaultdict[str, list[Found]] = defaultdict(list)
-    for found in only.values():
-        if found[2].revises:
-            following[found[2].revises].append(found)
-    for rows in following.values():
-        rows.sort(key=lambda f: (f[2].closed, f[2].job))
-        for (_, _, before), (source, place, case) in itertools.pairwise(rows):
-            only[case.job] = (source, place, replace(case, revises=before.job))
-
-
-def _check_link(tally: Tally, only: dict[str, Found], job: str) -> None:
-    """Refuse a come-back that cannot be one, and cut it off from what it names."""
-    source, place, case = only[job]
-    earlier = only.get(case.revises)
-    if earlier is None:
-        tally.notes[f"revises a job that is not in the list (such as '{case.revises}')"] += 1
-        alone = replace(case, revises="")
-        only[job] = (source, place, alone)
-        tally.add_case(alone, (source, place))
-        return
-    before = earlier[2]
-    if before.job == case.job:
-        said = f"job '{job}' revises itself"
-    elif (before.system, before.variant) != (case.system, case.variant):
-        said = f"job '{job}' revises '{before.job}', which is about another machine"
-    elif before.closed > case.closed:
-        said = f"job '{job}' revises '{before.job}', which was closed later"
-    elif _loops(only, job):
-        said = f"job '{job}' revises a job that revises it"
-    else:
-        return
-    tally.refuse(Bad(source, place, said))
-    del only[job]
-
-
-def _loops(only: dict[str, Found], job: str) -> bool:
-    seen = {job}
-    at = only[job][2].revises
-    while at in only and only[at][2].revises:
-        if at in seen:
-            return True
-        seen.add(at)
-        at = only[at][2].revises
-    return at in seen
-
-
-def _join(tally: Tally, only: dict[str, Found], job: str) -> None:
-    """One case out of a last come-back and all that it revises, the earlier closings doubted."""
-    source, place, last = only[job]
-    told = last.told
-    readings = last.readings
-    at = last.revises
-    while at in only:
-        before = only[at][2]
-        told = (*(Told(t.faults, "came-back") for t in before.told), *told)
-        readings = readings or before.readings
-        if not before.revises:
-            tally.take(before)
-        tally.revised += 1
-        at = before.revises
-    whole = replace(last, told=told, readings=readings, revises="")
-    tally.add_case(whole, (source, place))
-
-
 Run = Callable[[Callable[[Chunk], Any], Sequence[Chunk]], Iterable[Any]]
 """Applies a function to every chunk; results in the order of the chunks."""
-
-
-def read(
-    chunks: Sequence[Chunk],
-    maker: Callable[[], CaseMaker],
-    run: Run = map,
-) -> Tally:
-    """Count all chunks and settle what crosses them.
-
-    ``run`` applies a function to every chunk and returns the results in order: ``map`` here, a
-    cluster's map elsewhere. ``maker`` makes a maker of cases for a chunk.
-    """
-    whole = merge(run(Counting(maker), chunks))
-    look = wanted(whole)
-    second: list[Found] = []
-    if len(look):
-        for found in run(Picking(maker, look), chunks):
-            second += found
-    tally = settle(whole, second)
-    tally.sources = list(dict.fromkeys(c.source for c in chunks))
-    return tally
 
 
 @dataclass(frozen=True)

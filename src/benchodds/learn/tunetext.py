@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-from typing import Any
 
+from benchodds.basics.language import _, ngettext
 from benchodds.basics.words import percent, wrap
 from benchodds.learn.drift import Drift, Surprises
 from benchodds.learn.learning import Learning
@@ -25,22 +24,35 @@ SHOWN = 12
 def account(tally: Tally) -> list[str]:
     """What became of every row."""
     lines = [
-        f"{tally.rows:,} rows of {', '.join(tally.sources)}: {tally.jobs:,} jobs used"
-        f" ({tally.first} to {tally.last}), {tally.revised:,} joined to the come-back that "
-        f"revises them, {tally.aside.total():,} set aside, {tally.n_bad:,} left out."
+        _(
+            "{rows:,} rows of {sources}: {jobs:,} jobs used ({first} to {last}), "
+            "{revised:,} joined to the come-back that revises them, {aside:,} set aside, "
+            "{n_bad:,} left out."
+        ).format(
+            rows=tally.rows,
+            sources=", ".join(tally.sources),
+            jobs=tally.jobs,
+            first=tally.first,
+            last=tally.last,
+            revised=tally.revised,
+            aside=tally.aside.total(),
+            n_bad=tally.n_bad,
+        )
     ]
     out = wrap(lines[0])
     for reason, n in tally.aside.most_common(10):
         first = (
-            f"{n:,} jobs, first {tally.aside_at[reason]}"
+            ngettext("{n:,} job, first {place}", "{n:,} jobs, first {place}", n).format(
+                n=n, place=tally.aside_at[reason]
+            )
             if n > 1
-            else f"job {tally.aside_at[reason]}"
+            else _("job {place}").format(place=tally.aside_at[reason])
         )
-        out += wrap(f"{first}: {reason}", "  set aside: ", "    ")
+        out += wrap(f"{first}: {_(reason)}", "  " + _("set aside: "), "    ")
     for bad in tally.bad:
-        out += wrap(str(bad), "  left out: ", "    ")
+        out += wrap(str(bad), "  " + _("left out: "), "    ")
     if tally.n_bad > len(tally.bad):
-        out.append(f"  and {tally.n_bad - len(tally.bad):,} more")
+        out.append("  " + _("and {n:,} more").format(n=tally.n_bad - len(tally.bad)))
     for note, n in sorted(tally.notes.items()):
         out += wrap(f"{n:,} {note}", "  ", "    ")
     return out
@@ -51,7 +63,13 @@ def report(found: Tuning, where: Mapping[str, str]) -> str:
     lines = account(found.tally)
     for system, priors in found.sets.items():
         assert priors.tuned is not None
-        lines += ["", f"{system}: {priors.tuned.jobs:,.0f} jobs"]
+        lines += [
+            "",
+            f"{system}: "
+            + ngettext("{n:,.0f} jobs", "{n:,.0f} jobs", round(priors.tuned.jobs)).format(
+                n=priors.tuned.jobs
+            ),
+        ]
         lines += moves(found.moves[system], priors.tuned.level)
         lines += wrap(says(found.verdicts[system]), "  ")
         if system in found.learned:
@@ -66,11 +84,25 @@ def moves(found: Sequence[Move], level: float) -> list[str]:
     ordered = sorted(found, key=lambda m: (not m.sure, -abs(m.after - m.before)))
     shown = [m for m in ordered if m.sure][:SHOWN] or ordered[:3]
     n = sum(m.sure for m in found)
-    head = f"  {n} shares moved beyond their {level:.0%} interval"
-    lines = [head + (", largest first:" if n else "; the largest moves, none of them sure:")]
-    lines.append(f"    {'per hundred':<28} {'before':>7} {'now':>7} {'between':>15} {'jobs':>7}")
+    head = (
+        ngettext(
+            "{n} shares moved beyond their {level:.0%} interval, largest first:",
+            "{n} shares moved beyond their {level:.0%} interval, largest first:",
+            n,
+        )
+        if n
+        else _(
+            "{n} shares moved beyond their {level:.0%} interval; the largest moves, none of them "
+            "sure:"
+        )
+    )
+    lines = ["  " + head.format(n=n, level=level)]
+    lines.append(
+        f"    {_('per hundred'):<28} {_('before'):>7} {_('now'):>7} "
+        f"{_('between'):>15} {_('jobs'):>7}"
+    )
     for m in shown:
-        between = f"{m.low:.1f} to {m.high:.1f}"
+        between = _("{low:.1f} to {high:.1f}").format(low=m.low, high=m.high)
         name = f"{m.complaint} {m.fault}"
         lines.append(f"    {name:<28} {m.before:7.1f} {m.after:7.1f} {between:>15} {m.jobs:7.1f}")
     return lines
@@ -79,12 +111,15 @@ def moves(found: Sequence[Move], level: float) -> list[str]:
 def spreads(found: Learned) -> list[str]:
     """What the readings of proved parts taught."""
     if not found.tried:
-        return ["  Measurement side: no law has readings of proved parts enough."]
-    lines = [f"  {'measurement side':<34} {'times':>6} {'between':>14} {'jobs':>5}  on later jobs"]
+        return ["  " + _("Measurement side: no law has readings of proved parts enough.")]
+    lines = [
+        f"  {_('measurement side'):<34} {_('times'):>6} {_('between'):>14} {_('jobs'):>5}  "
+        + _("on later jobs")
+    ]
     for t in found.tried:
         name = f"{t.law}{f', {t.whose}' if t.whose else ''}"
-        between = f"{t.shift[1]:.2f} to {t.shift[2]:.2f}"
-        word = "better" if t.taken else "no better, left as it was"
+        between = _("{low:.2f} to {high:.2f}").format(low=t.shift[1], high=t.shift[2])
+        word = _("better") if t.taken else _("no better, left as it was")
         lines.append(f"  {name:<34} {t.shift[0]:6.2f} {between:>14} {t.jobs:5}  {word}")
     return lines
 
@@ -92,15 +127,24 @@ def spreads(found: Learned) -> list[str]:
 def says(v: Verdict) -> str:
     """One sentence on how the set does on jobs it has not seen."""
     if not v.enough:
-        return (
-            f"Tried on {v.scored} later jobs closed with proof: too few to say whether it does "
-            f"better than the {v.against} set ({v.least} are needed); it leans on what was known."
+        return _(
+            "Tried on {scored} later jobs closed with proof: too few to say whether it "
+            "does better than the {against} set ({least} are needed); it leans on what "
+            "was known."
+        ).format(scored=v.scored, against=_(v.against), least=v.least)
+    said = (
+        _(
+            "On {scored:,} later jobs closed with proof it forecasts worse than the {against} set: "
+            "log loss {gain:.3f} nats a job higher ({low:+.3f} to {high:+.3f})."
         )
-    word = "worse" if v.worse else "better"
-    return (
-        f"On {v.scored:,} later jobs closed with proof it forecasts {word} than the {v.against} "
-        f"set: log loss {abs(v.gain):.3f} nats a job {'higher' if v.worse else 'lower'} "
-        f"({v.low:+.3f} to {v.high:+.3f})."
+        if v.worse
+        else _(
+            "On {scored:,} later jobs closed with proof it forecasts better than the {against} "
+            "set: log loss {gain:.3f} nats a job lower ({low:+.3f} to {high:+.3f})."
+        )
+    )
+    return said.format(
+        scored=v.scored, against=_(v.against), gain=abs(v.gain), low=v.low, high=v.high
     )
 
 
@@ -110,112 +154,34 @@ def effect(e: Effect) -> list[str]:
     return wrap(f"{e.job.title}: {odds}", "  ", "    ")
 
 
-def tuned_json(found: Tuning, where: Mapping[str, str]) -> dict[str, Any]:
-    """``tune --json``: account, and by system name, moves, verdict, spreads tried, effects.
-
-    ``gain`` is in nats a job, positive when the tuned set does better; ``became`` says what
-    was done with the set.
-    """
-    return {
-        "schema": SCHEMA,
-        "account": account_json(found.tally),
-        "systems": {
-            system: {
-                "set": priors.id,
-                "became": where[system],
-                "strengths": dict(priors.strengths),
-                "two_or_more": priors.together.two_or_more,
-                "moves": [
-                    {
-                        "complaint": m.complaint,
-                        "fault": m.fault,
-                        "before": m.before,
-                        "after": m.after,
-                        "low": m.low,
-                        "high": m.high,
-                        "jobs": m.jobs,
-                        "sure": m.sure,
-                    }
-                    for m in found.moves[system]
-                ],
-                "spreads": [
-                    {
-                        "law": x.law,
-                        "whose": x.whose,
-                        "jobs": x.jobs,
-                        "factor": x.shift[0],
-                        "low": x.shift[1],
-                        "high": x.shift[2],
-                        "gain": x.gain,
-                        "taken": x.taken,
-                    }
-                    for x in (found.learned[system].tried if system in found.learned else ())
-                ],
-                "verdict": verdict_json(found.verdicts[system]),
-                "standing": [
-                    {
-                        "title": e.job.title,
-                        "odds": [{"fault": f, "before": a, "after": b} for f, a, b in e.odds],
-                    }
-                    for e in found.effects
-                    if e.job.system == system
-                ],
-            }
-            for system, priors in found.sets.items()
-        },
-    }
-
-
-def account_json(tally: Tally) -> dict[str, Any]:
-    """What became of every row."""
-    return {
-        "rows": tally.rows,
-        "jobs": tally.jobs,
-        "revised": tally.revised,
-        "left_out": tally.n_bad,
-        "set_aside": dict(tally.aside),
-        "first": tally.first,
-        "until": tally.last,
-        "sources": list(tally.sources),
-        "bad": [{"source": b.source, "row": b.place, "reason": b.reason} for b in tally.bad],
-        "notes": dict(tally.notes),
-    }
-
-
-def verdict_json(v: Verdict) -> dict[str, Any]:
-    """A verdict; numbers without a meaning are null."""
-    return {
-        "against": v.against,
-        "scored": v.scored,
-        "gain": v.gain,
-        "low": v.low if math.isfinite(v.low) else None,
-        "high": v.high if math.isfinite(v.high) else None,
-        "enough": v.enough,
-        "worse": v.worse,
-    }
-
-
 def scores(rolled: Rolled, title: str, level: float) -> list[str]:
     """Scores of all sets side by side, and the tuned set's reliability curve."""
     if not rolled.scored:
-        return [title, "  no job could be scored"]
+        return [title, "  " + _("no job could be scored")]
     names = [n for n in (TUNED, SHIPPED, FLAT, IN_USE) if all(n in s.said for s in rolled.scored)]
     tables = {n: rolled.scores(n, level) for n in names}
-    lines = [f"{title}: {rolled.jobs:,} jobs, origins {', '.join(rolled.origins)}"]
+    lines = [
+        f"{title}: "
+        + _("{jobs:,} jobs, origins {origins}").format(
+            jobs=rolled.jobs, origins=", ".join(rolled.origins)
+        )
+    ]
     for reason, n in sorted(rolled.left_out.items()):
-        lines.append(f"  not scored, {reason}: {n:,}")
+        lines.append("  " + _("not scored, {reason}: {n:,}").format(reason=reason, n=n))
     lines.append(
-        f"  {'':<8} {'log loss':>9} {'Brier':>7} {'unreliable':>11} {'resolution':>11} "
-        f"{'better than shipped by':>24}"
+        f"  {'':<8} {_('log loss'):>9} {_('Brier'):>7} {_('unreliable'):>11} "
+        f"{_('resolution'):>11} {_('better than shipped by'):>24}"
     )
     for name, t in tables.items():
         than = ""
         if name != SHIPPED:
             mean, low, high = rolled.against(SHIPPED, name, level)
-            than = f"{mean:+.3f} ({low:+.3f} to {high:+.3f})"
+            than = _("{mean:+.3f} ({low:+.3f} to {high:+.3f})").format(
+                mean=mean, low=low, high=high
+            )
         k = t.brier / t.parts.score
         lines.append(
-            f"  {name:<8} {t.log_loss:9.3f} {t.brier:7.3f} {k * t.parts.reliability:11.4f} "
+            f"  {_(name):<8} {t.log_loss:9.3f} {t.brier:7.3f} {k * t.parts.reliability:11.4f} "
             f"{k * t.parts.resolution:11.4f} {than:>24}"
         )
     lines += curve(tables[TUNED])
@@ -225,53 +191,25 @@ def scores(rolled: Rolled, title: str, level: float) -> list[str]:
 def curve(t: Scores) -> list[str]:
     """A reliability curve as a table."""
     lines = [
-        "  when the tuned set said",
-        f"    {'odds':>6} {'came true':>10} {'between':>16} jobs",
+        "  " + _("when the tuned set said"),
+        f"    {_('odds'):>6} {_('came true'):>10} {_('between'):>16} {_('jobs')}",
     ]
     for b in t.curve:
-        mark = "" if b.low <= b.said <= b.high else "  off"
+        mark = "" if b.low <= b.said <= b.high else "  " + _("off")
         lines.append(
-            f"    {b.said:6.1%} {b.came:10.1%} {b.low:7.1%} to {b.high:5.1%} {b.n:,.0f}{mark}"
+            f"    {b.said:6.1%} {b.came:10.1%} "
+            + _("{low:7.1%} to {high:5.1%}").format(low=b.low, high=b.high)
+            + f" {b.n:,.0f}{mark}"
         )
     return lines
-
-
-def scores_json(rolled: Rolled, level: float) -> dict[str, Any]:
-    """One rolled as JSON: by set log_loss (nats), brier (summed over faults), parts, curve.
-
-    ``parts`` are of single yes-no forecasts, one a fault; ``score = reliability - resolution +
-    uncertainty + spread - slope``.
-    """
-    names = [n for n in (TUNED, SHIPPED, FLAT, IN_USE) if all(n in s.said for s in rolled.scored)]
-    out: dict[str, Any] = {
-        "jobs": rolled.jobs,
-        "origins": list(rolled.origins),
-        "not_scored": dict(rolled.left_out),
-        "sets": {},
-    }
-    for name in names if rolled.scored else []:
-        t = rolled.scores(name, level)
-        mean, low, high = rolled.against(SHIPPED, name, level)
-        out["sets"][name] = {
-            "log_loss": t.log_loss,
-            "brier": t.brier,
-            "parts": vars(t.parts),
-            "curve": [vars(b) for b in t.curve],
-            "better_than_shipped": {
-                "mean": mean,
-                "low": low if math.isfinite(low) else None,
-                "high": high if math.isfinite(high) else None,
-            },
-        }
-    return out
 
 
 def review(found: Review) -> str:
     """The whole of ``score``."""
     level = found.learning.check.level
     lines = account(found.tally)
-    lines += ["", *scores(found.start, "Before any reading", level)]
-    lines += ["", *scores(found.read, "With the readings of each job", level)]
+    lines += ["", *scores(found.start, _("Before any reading"), level)]
+    lines += ["", *scores(found.read, _("With the readings of each job"), level)]
     lines += ["", *replayed(found.replays, found.learning.replay.sure)]
     lines += ["", *drifted(found.drifts, found.learning), *surprised(found.surprises)]
     return "\n".join(lines)
@@ -280,19 +218,21 @@ def review(found: Review) -> str:
 def replayed(replays: Mapping[str, Sequence[Replay]], sure: float) -> list[str]:
     """Minutes that the advice would have saved or cost."""
     if not replays:
-        return ["No scored job has two readings or more: no minutes to compare."]
+        return [_("No scored job has two readings or more: no minutes to compare.")]
     n = len(next(iter(replays.values())))
-    said = (
-        f"Minutes until the part at fault stood at {percent(sure)}, {n} latest jobs done over "
+    said = _(
+        "Minutes until the part at fault stood at {sure}, {n} latest jobs done over "
         "with the tests that were done (tests that nobody did cannot be replayed):"
-    )
+    ).format(sure=percent(sure), n=n)
     lines = wrap(said)
-    lines.append(f"  {'':<8} {'as done':>8} {'as advised':>11} {'saved a job':>12}  found")
+    lines.append(
+        f"  {'':<8} {_('as done'):>8} {_('as advised'):>11} {_('saved a job'):>12}  {_('found')}"
+    )
     for name, rows in replays.items():
         done, advised = sum(r.done for r in rows), sum(r.advised for r in rows)
         lines.append(
-            f"  {name:<8} {done / n:8.1f} {advised / n:11.1f} {(done - advised) / n:+12.1f}"
-            f"  {sum(r.found for r in rows)} of {n}"
+            f"  {_(name):<8} {done / n:8.1f} {advised / n:11.1f} {(done - advised) / n:+12.1f}  "
+            + _("{found} of {n}").format(found=sum(r.found for r in rows), n=n)
         )
     return lines
 
@@ -303,13 +243,21 @@ def drifted(drifts: Sequence[Drift], learning: Learning) -> list[str]:
     if not drifts:
         least = learning.drift.least_jobs
         return wrap(
-            f"Drift: no complaint has {least} jobs in the last {days:g} days; nothing can be said."
+            _(
+                "Drift: no complaint has {least} jobs in the last {days:g} days; nothing can "
+                "be said."
+            ).format(least=least, days=days)
         )
-    lines = [f"Jobs of the last {days:g} days against what was learned before:"]
+    lines = [_("Jobs of the last {days:g} days against what was learned before:").format(days=days)]
     for d in drifts:
-        word = "no longer look like the prior" if d.alarmed else "look as expected"
-        head = f"{d.system} {d.complaint}, {d.jobs} jobs: {word} (chance {d.p:.2g})"
-        unlike = "; ".join(f"{f} named {n}, expected {e:.1f}" for f, n, e in d.unlike)
+        word = _("no longer look like the prior") if d.alarmed else _("look as expected")
+        head = _("{system} {complaint}, {jobs} jobs: {word} (chance {chance:.2g})").format(
+            system=d.system, complaint=d.complaint, jobs=d.jobs, word=word, chance=d.p
+        )
+        unlike = "; ".join(
+            _("{fault} named {n}, expected {expected:.1f}").format(fault=f, n=n, expected=e)
+            for f, n, e in d.unlike
+        )
         lines += wrap(f"{head}. {unlike}", "  ", "    ")
     return lines
 
@@ -317,65 +265,35 @@ def drifted(drifts: Sequence[Drift], learning: Learning) -> list[str]:
 def surprised(found: Surprises) -> list[str]:
     """Readings that the model finds surprising."""
     if not found.jobs:
-        return ["No recent job has readings."]
-    lines = [f"Readings of the {found.jobs} latest kinds of jobs:"]
+        return [_("No recent job has readings.")]
+    lines = [_("Readings of the {jobs} latest kinds of jobs:").format(jobs=found.jobs)]
     for (system, test), (n, expected, slips) in sorted(
         found.tests.items(), key=lambda item: item[1][1] - item[1][2]
     )[:5]:
         if slips > expected + 1:
             lines.append(
-                f"  {system} {test}: {slips:.1f} of {n} readings surprise, {expected:.1f} expected"
+                "  "
+                + _(
+                    "{system} {test}: {slips:.1f} of {n} readings surprise, {expected:.1f} expected"
+                ).format(system=system, test=test, slips=slips, n=n, expected=expected)
             )
     for s in found.readings[:8]:
         shown = ", ".join(s.values)
-        lines.append(f"  {s.period} {s.system} {s.test} = {shown}: a slip at {percent(s.p)}")
+        lines.append(
+            "  "
+            + _("{period} {system} {test} = {shown}: a slip at {chance}").format(
+                period=s.period, system=s.system, test=s.test, shown=shown, chance=percent(s.p)
+            )
+        )
     if len(lines) == 1:
-        lines[0] += " none is surprising."
+        lines[0] += " " + _("none is surprising.")
     if found.not_read:
-        lines.append(f"  {found.not_read} jobs have readings that no machine state explains")
+        lines.append(
+            "  "
+            + ngettext(
+                "{n} jobs have readings that no machine state explains",
+                "{n} jobs have readings that no machine state explains",
+                found.not_read,
+            ).format(n=found.not_read)
+        )
     return lines
-
-
-def review_json(found: Review) -> dict[str, Any]:
-    """``score --json``: account, before_readings, with_readings, minutes, drift, surprises."""
-    level = found.learning.check.level
-    return {
-        "schema": SCHEMA,
-        "account": account_json(found.tally),
-        "before_readings": scores_json(found.start, level),
-        "with_readings": scores_json(found.read, level),
-        "minutes": {
-            name: {
-                "jobs": len(rows),
-                "done": sum(r.done for r in rows),
-                "advised": sum(r.advised for r in rows),
-                "found": sum(r.found for r in rows),
-            }
-            for name, rows in found.replays.items()
-        },
-        "drift": [
-            {
-                "system": d.system,
-                "complaint": d.complaint,
-                "jobs": d.jobs,
-                "p": d.p,
-                "alarm": d.alarmed,
-                "unlike": [{"fault": f, "named": n, "expected": e} for f, n, e in d.unlike],
-            }
-            for d in found.drifts
-        ],
-        "surprises": [
-            {
-                "period": s.period,
-                "system": s.system,
-                "test": s.test,
-                "values": list(s.values),
-                "p_slip": s.p,
-            }
-            for s in found.surprises.readings
-        ],
-        "surprising_tests": [
-            {"system": k[0], "test": k[1], "readings": n, "expected": e, "slips": x}
-            for k, (n, e, x) in found.surprises.tests.items()
-        ],
-    }

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from benchodds.basics.errors import JobError, UnknownNameError, nearest
+from benchodds.basics.language import N_, _
 from benchodds.infer.assess import Machine
 from benchodds.infer.network import quantity_node, quantity_table
 from benchodds.keep import files
@@ -36,7 +37,7 @@ from benchodds.model.system import SystemModel
 SEED = 20_250_101
 """Of the draws: the same jobs give the same set."""
 
-IN_USE = "in use"
+IN_USE = N_("in use")
 
 Tell = Callable[[str], None]
 
@@ -136,7 +137,7 @@ def gather(
     if tally.n_bad and not wish.skip_bad:
         raise RowsError(complaint(tally.bad, tally.n_bad, tally.rows))
     if not tally.jobs:
-        raise JobError("no closed job to learn from; close jobs, or name a file of past jobs")
+        raise JobError(_("no closed job to learn from; close jobs, or name a file of past jobs"))
     return tally, knowledge
 
 
@@ -174,12 +175,14 @@ def verdict(rolled: Rolled, system: str, learning: Learning) -> Verdict:
 def tune(wish: Wish, session: Session, tell: Tell = lambda _: None, run: Run = map) -> Tuning:
     """Learn new sets from all jobs and try them; nothing is written."""
     learning = load_learning()
-    tell("reading jobs")
+    tell(_("reading jobs"))
     tally, knowledge = gather(wish, session, learning, run)
     shops = {k.shop for k in tally.counts}
     if wish.shop and wish.shop not in shops:
         raise UnknownNameError(
-            f"'{wish.shop}' is not a shop of these jobs{nearest(wish.shop, shops)}"
+            _("'{shop}' is not a shop of these jobs{hint}").format(
+                shop=wish.shop, hint=nearest(wish.shop, shops)
+            )
         )
     compared = rivals(knowledge)
     rolled = roll(
@@ -189,10 +192,10 @@ def tune(wish: Wish, session: Session, tell: Tell = lambda _: None, run: Run = m
         half_life_days=wish.half_life_days,
         tell=tell,
     )
-    tell("fitting all jobs")
+    tell(_("fitting all jobs"))
     counted = prepare(tally, knowledge, half_life_days=wish.half_life_days)
     fitted = fit(counted.problem)
-    tell("drawing intervals")
+    tell(_("drawing intervals"))
     rng = np.random.default_rng(SEED)
     drawn = sample(counted.problem, fitted, rng, learning.check.draws, wish.shop)
     jobs = {s: sum(n for k, n in tally.counts.items() if k.system == s) for s in knowledge.priors}
@@ -211,7 +214,7 @@ def tune(wish: Wish, session: Session, tell: Tell = lambda _: None, run: Run = m
             spreads = tuple(learned[system].spreads)
             sets[system] = sets[system].model_copy(update={"spreads": spreads})
     before = compared.get(IN_USE, compared[SHIPPED])
-    tell("trying standing jobs")
+    tell(_("trying standing jobs"))
     shown = effects(load_standing(), machine, before, sets)
     return Tuning(tally, sets, moves, verdicts, rolled, learned, shown)
 
@@ -272,20 +275,20 @@ class Review:
 def score(wish: Wish, session: Session, tell: Tell = lambda _: None, run: Run = map) -> Review:
     """Try shipped, tuned and flat sets on jobs that they have not seen; look for drift."""
     learning = load_learning()
-    tell("reading jobs")
+    tell(_("reading jobs"))
     tally, knowledge = gather(wish, session, learning, run)
     compared = rivals(knowledge)
     half = wish.half_life_days
     start = roll(tally, knowledge, compared, half_life_days=half, tell=tell)
-    tell("with their readings")
+    tell(_("with their readings"))
     read = roll(tally, knowledge, compared, half_life_days=half, with_readings=True)
-    tell("looking for drift")
+    tell(_("looking for drift"))
     since = recent_start(tally, learning)
     before, recent = tally.until(since), tally.within(since)
     sets = learn(before, knowledge, half) if before.jobs else dict(knowledge.priors)
     drifts = check(recent, sets, knowledge, np.random.default_rng(SEED))
     found = surprises(recent, machine, sets, learning.drift.most_read)
-    tell("doing jobs over")
+    tell(_("doing jobs over"))
     return Review(tally, start, read, drifts, found, _replays(start, knowledge), learning)
 
 

@@ -18,8 +18,9 @@ import numpy as np
 from scipy.sparse import csr_matrix
 
 from benchodds.basics.errors import BenchoddsError, ModelError
+from benchodds.basics.language import _
 from benchodds.basics.tables import Array
-from benchodds.learn.cases import Catalog, Told, Written
+from benchodds.learn.cases import Catalog, Told
 from benchodds.learn.learning import Learning
 from benchodds.learn.likelihoods import (
     ReadingWorth,
@@ -30,6 +31,7 @@ from benchodds.learn.likelihoods import (
 )
 from benchodds.learn.pooling import Index, Level, Problem
 from benchodds.learn.tally import Alike, Tally
+from benchodds.learn.written import Written
 from benchodds.model.priors import NONE, PriorSet, multiplier
 
 Worths = Callable[[str, str], ReadingWorth]
@@ -108,7 +110,12 @@ def start_shares(
     shares = {}
     for row in priors.rows:
         if complaint not in row.share:
-            raise ModelError(f"rows: '{row.fault}' has no share for the complaint '{complaint}'")
+            raise ModelError(
+                "rows: "
+                + _("'{fault}' has no share for the complaint '{complaint}'").format(
+                    fault=row.fault, complaint=complaint
+                )
+            )
         shares[row.fault] = row.share[complaint]
     total = sum(shares.values())
     shares = {f: s / total for f, s in shares.items()}
@@ -320,7 +327,7 @@ def _likelihoods(
     for cell in cells:
         names = _names(knowledge, cell)
         machines[cell[:2]] = names, [column[f] for f in names]
-    for k, (c, told, readings, _) in enumerate(observed):
+    for k, (c, told, readings, _case) in enumerate(observed):
         cell = cells[c]
         names, where = machines[cell[:2]]
         key = (cell[:2], cell[3:], told, readings)  # the shop makes no difference

@@ -15,6 +15,7 @@ import tomli_w
 from pydantic import BaseModel
 
 from benchodds.basics.errors import ModelError, UnknownNameError
+from benchodds.basics.language import _
 from benchodds.keep import files
 from benchodds.learn.learning import Learning, checked
 from benchodds.learn.spreads import Laws
@@ -32,7 +33,9 @@ def find(name: str) -> Path:
         path = folder / FOLDER / name
         if path.is_file():
             return path
-    raise ModelError(f"priors/{FOLDER}/{name} is missing; reinstall")
+    raise ModelError(
+        _("priors/{folder}/{name} is missing; reinstall").format(folder=FOLDER, name=name)
+    )
 
 
 def _load(kind: type[T], name: str) -> T:
@@ -90,7 +93,9 @@ def take_up(priors: PriorSet) -> Path:
         with path.open("x", encoding="utf-8") as file:
             file.write(as_toml(priors))
     except OSError as error:
-        raise ModelError(f"{path}: cannot be written ({error.strerror})") from None
+        raise ModelError(
+            f"{path}: " + _("cannot be written ({reason})").format(reason=error.strerror)
+        ) from None
     return path
 
 
@@ -98,14 +103,20 @@ def undo(system: str) -> tuple[Path, str]:
     """Move the newest tuned set of a system away; where to, and what is used from now on."""
     newest = files.default_priors(system)
     if newest == system:
-        raise UnknownNameError(f"no tuned set of '{system}' is in use; there is nothing to undo")
+        raise UnknownNameError(
+            _("no tuned set of '{system}' is in use; there is nothing to undo").format(
+                system=system
+            )
+        )
     path = files.find("priors", newest)
     target = path.parent / files.UNDONE / path.name
     try:
         target.parent.mkdir(exist_ok=True)
         path.rename(target)
     except OSError as error:
-        raise ModelError(f"{path}: cannot be moved ({error.strerror})") from None
+        raise ModelError(
+            f"{path}: " + _("cannot be moved ({reason})").format(reason=error.strerror)
+        ) from None
     return target, files.default_priors(system)
 
 

@@ -19,6 +19,7 @@ import numpy as np
 
 from benchodds.basics.errors import ModelError, ReadingError, nearest
 from benchodds.basics.formula import parse_distribution, parse_expression
+from benchodds.basics.language import _
 from benchodds.basics.quantities import (
     Accuracy,
     Expect,
@@ -86,7 +87,9 @@ class Instrument(ABC):
         """Parse what was written; ReadingError when it cannot be this test's reading."""
         if not texts:
             raise ReadingError(
-                f"no value given for {self.name}; write what it showed, or not-taken"
+                _("no value given for {test}; write what it showed, or not-taken").format(
+                    test=self.name
+                )
             )
         return tuple(parse_value(t, self.expect()) for t in texts)
 
@@ -206,8 +209,11 @@ class Instrument(ABC):
         """ModelError where a signal would be worked out at too many values."""
         if math.prod(full) > MAX_SIGNAL_VALUES:
             raise ModelError(
-                f"tests.{self.name}.signal: to be worked out at {math.prod(full):,} points, more "
-                f"than {MAX_SIGNAL_VALUES:,}; let a quantity stand between, or take coarser grids"
+                f"tests.{self.name}.signal: "
+                + _(
+                    "to be worked out at {n:,} points, more than {most:,}; let a "
+                    "quantity stand between, or take coarser grids"
+                ).format(n=math.prod(full), most=MAX_SIGNAL_VALUES)
             )
 
     def _random(self, lead: int, tail: int, n: int = 7) -> tuple[dict[str, Array], Array]:
@@ -228,7 +234,9 @@ class Instrument(ABC):
         if technique.how is not None:
             if technique.how not in known:
                 raise ReadingError(
-                    f"'{technique.how}' is not a way of cranking{nearest(technique.how, known)}"
+                    _("'{how}' is not a way of cranking{hint}").format(
+                        how=technique.how, hint=nearest(technique.how, known)
+                    )
                 )
             return [(1.0, technique.how)]
         return [(m.share, name) for name, m in known.items() if m.share > 0]
@@ -285,13 +293,20 @@ class Instrument(ABC):
     def _bin_outcomes(self, edges: Array) -> tuple[Outcome, ...]:
         unit = self.test.unit
         inner = [
-            Outcome(f"{show(a, unit)} to {show(b, unit)}", self._sign(a, b))
+            Outcome(
+                _("{low} to {high}").format(low=show(a, unit), high=show(b, unit)), self._sign(a, b)
+            )
             for a, b in itertools.pairwise(edges)
         ]
         return (
-            Outcome(f"below {show(edges[0], unit)}", self._sign(0.0, edges[0])),
+            Outcome(
+                _("below {value}").format(value=show(edges[0], unit)), self._sign(0.0, edges[0])
+            ),
             *inner,
-            Outcome(f"above {show(edges[-1], unit)}", self._sign(edges[-1], edges[-1])),
+            Outcome(
+                _("above {value}").format(value=show(edges[-1], unit)),
+                self._sign(edges[-1], edges[-1]),
+            ),
         )
 
 

@@ -11,6 +11,7 @@ from scipy.special import ndtr
 
 from benchodds.basics.errors import ReadingError, nearest
 from benchodds.basics.formula import parse_distribution
+from benchodds.basics.language import _
 from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Array, Table, Variable
 from benchodds.measure.instrument import OUTCOME, Instrument, Outcome
@@ -71,7 +72,9 @@ class SparkInstrument(Instrument):
                 for light, w_light in lights.items():
                     if light not in eye.missed:
                         raise ReadingError(
-                            f"'{light}' is not a light{nearest(str(light), eye.missed)}"
+                            _("'{light}' is not a light{hint}").format(
+                                light=light, hint=nearest(str(light), eye.missed)
+                            )
                         )
                     seen = jump * (1 - eye.missed[light]) + (1 - jump) * eye.imagined
                     out.append((w_how * w_circuit * w_light, seen))

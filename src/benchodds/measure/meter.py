@@ -16,6 +16,7 @@ from scipy.special import ndtr
 
 from benchodds.basics.errors import ReadingError
 from benchodds.basics.formula import Distribution, parse_distribution, parse_expression
+from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Array, Table
 from benchodds.measure.grids import rule
@@ -56,7 +57,7 @@ class MeterInstrument(Instrument):
         }
         m = len(rules)
         extra = {}
-        for i, (key, (x, _)) in enumerate(rules.items()):
+        for i, (key, (x, _w)) in enumerate(rules.items()):
             shape = [1] * (n + m)
             shape[n + i] = len(x)
             extra[key] = x.reshape(shape)
@@ -65,8 +66,8 @@ class MeterInstrument(Instrument):
         with np.errstate(invalid="ignore"):
             widths += [
                 np.gradient(shown, axis=n + i)
-                for i, (x, _) in enumerate(rules.values())
-                if len(x) > 1 and laws[list(laws)[i]].kind not in FIXED
+                for i, key in enumerate(rules)
+                if key not in added and laws[key].kind not in FIXED
             ]
             own = [
                 self._at_nodes(signal, {**extra, k: extra[k] + sd_of(laws[k])}, m) - shown
@@ -75,7 +76,7 @@ class MeterInstrument(Instrument):
         wide, others = _widest(shown.shape, widths)
         others = others + 12.0 * sum(np.where(np.isfinite(d), d, 0.0) ** 2 for d in own)
         w = np.ones(1)
-        for _, weights in rules.values():
+        for _x, weights in rules.values():
             w = np.multiply.outer(w, weights).ravel()
         lead = shown.shape[:n]
         shown, wide, others = (
@@ -235,14 +236,16 @@ class MeterInstrument(Instrument):
                 slip = self._slip_chance(*edges)
             elif value.kind == "over-range":
                 top = value.range_top or technique.range_top
-                _, over, names = self._meter_parts(technique, np.zeros(1), np.ones(1), top)
+                _shown, over, names = self._meter_parts(technique, np.zeros(1), np.ones(1), top)
                 cell, slip = over[..., None], 0.2
             elif value.kind == "unstable":
-                _, over, names = self._meter_parts(technique, np.zeros(1), np.ones(1), None)
+                _shown, over, names = self._meter_parts(technique, np.zeros(1), np.ones(1), None)
                 cell, slip = np.ones_like(over)[..., None], 1.0
             else:
                 raise ReadingError(
-                    f"{self.name} cannot read '{value.text}'; write a number, OL or unstable"
+                    _("{test} cannot read '{text}'; write a number, OL or unstable").format(
+                        test=self.name, text=value.text
+                    )
                 )
             p = p * ((1 - self.slip) * cell + self.slip * slip)
         if p.shape[-1] == 1:

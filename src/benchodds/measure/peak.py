@@ -16,6 +16,7 @@ import numpy as np
 
 from benchodds.basics.errors import ReadingError
 from benchodds.basics.formula import Distribution, parse_distribution
+from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, parse_impedance, to_base
 from benchodds.basics.tables import Array, Table, Variable
 from benchodds.measure.instrument import OUTCOME, Instrument, Outcome, bins
@@ -207,7 +208,11 @@ class PeakInstrument(Instrument):
     def _likelihood(self, values: Sequence[Value], technique: Technique, hookup: str) -> Table:
         numbers = [v for v in values if v.kind == "number"]
         if any(v.kind not in ("number", "unstable") for v in values):
-            raise ReadingError(f"{self.name} shows volts; write a number, not '{values[0].text}'")
+            raise ReadingError(
+                _("{test} shows volts; write a number, not '{text}'").format(
+                    test=self.name, text=values[0].text
+                )
+            )
         if not numbers:  # an unstable peak display says little: only that something is there
             numbers = [
                 Value(

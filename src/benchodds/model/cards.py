@@ -20,6 +20,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from benchodds.basics.errors import JobError, ModelError, nearest
+from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, parse_accuracy, parse_impedance, to_base
 from benchodds.basics.tables import Array, Table, Variable
 from benchodds.basics.validation import validate
@@ -97,8 +98,10 @@ def told(job: Job, name: str) -> Mapping[str, Any]:
     if not isinstance(found, Mapping):
         known = [k.removeprefix("card ") for k in job.gear if k.startswith("card ")]
         raise JobError(
-            f"job {job.id} has no instrument '{name}'{nearest(name, known)}; declare it with "
-            f"'benchodds gear {job.id} --card {name}'"
+            _(
+                "job {job} has no instrument '{name}'{hint}; declare it with 'benchodds gear "
+                "{job} --card {name}'"
+            ).format(job=job.id, name=name, hint=nearest(name, known))
         )
     return found
 

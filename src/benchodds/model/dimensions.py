@@ -12,6 +12,7 @@ from collections.abc import Generator, Iterator, Mapping
 
 from benchodds.basics.errors import ModelError
 from benchodds.basics.formula import base_unit
+from benchodds.basics.language import _
 from benchodds.model.system import SystemModel
 
 BASIC = ("V", "A", "rpm", "min", "s", "mm", "uF", "kg")
@@ -53,7 +54,11 @@ def same(*units: Unit) -> Unit:
     """The unit that all have; UnitError when there are two."""
     known = {u for u in units if u is not None}
     if len(known) > 1:
-        raise UnitError(" and ".join(sorted(spelled(u) for u in known)) + " cannot be put together")
+        raise UnitError(
+            _("{units} cannot be put together").format(
+                units=_(" and ").join(sorted(spelled(u) for u in known))
+            )
+        )
     return next(iter(known), None)
 
 
@@ -61,7 +66,7 @@ def spelled(unit: Unit) -> str:
     """A unit as people write it."""
     for name, other in OF.items():
         if unit == other:
-            return name or "a bare share"
+            return name or _("a bare share")
     powers = zip(unit or (), BASIC, strict=False)
     return " ".join(f"{name}^{p}" if p != 1 else name for p, name in powers if p)
 
@@ -148,7 +153,9 @@ def _inputs(path: str, texts: Mapping[str, list[str]]) -> Generator[str, None, d
         try:
             units[key] = same(*(written(t) for t in several))
         except UnitError as error:
-            yield f"{path}.{key}: {error}; one of its numbers has another unit, or none"
+            yield f"{path}.{key}: " + _(
+                "{error}; one of its numbers has another unit, or none"
+            ).format(error=error)
     return units
 
 
@@ -156,7 +163,9 @@ def _fits(path: str, text: str, names: Mapping[str, Unit], unit: Unit) -> Iterat
     try:
         found = unit_of(ast.parse(text, mode="eval").body, names)
     except UnitError as error:
-        yield f"{path}: {error} in '{text}'"
+        yield f"{path}: " + _("{error} in '{text}'").format(error=error, text=text)
         return
     if found is not None and unit is not None and found != unit:
-        yield f"{path}: '{text}' comes to {spelled(found)}, not {spelled(unit)}"
+        yield f"{path}: " + _("'{text}' comes to {found}, not {unit}").format(
+            text=text, found=spelled(found), unit=spelled(unit)
+        )

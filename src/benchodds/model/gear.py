@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from benchodds.basics.errors import ModelError, nearest
 from benchodds.basics.formula import parse_distribution
+from benchodds.basics.language import _
 from benchodds.basics.quantities import parse_impedance
 from benchodds.basics.tables import Table, Variable
 from benchodds.basics.validation import validate
@@ -167,10 +168,13 @@ def turned(bench: Bench, shares: Mapping[str, float]) -> Bench:
     for name in shares:
         if name not in bench.cranking:
             raise ModelError(
-                f"cranking.{name}: '{name}' is not a way of cranking{nearest(name, bench.cranking)}"
+                f"cranking.{name}: "
+                + _("'{name}' is not a way of cranking{hint}").format(
+                    name=name, hint=nearest(name, bench.cranking)
+                )
             )
     if shares and not sum(shares.values()) > 0:
-        raise ModelError("cranking: the shares are all zero")
+        raise ModelError("cranking: " + _("the shares are all zero"))
     ways = {
         name: way.model_copy(update={"share": shares.get(name, 0.0)})
         for name, way in bench.cranking.items()

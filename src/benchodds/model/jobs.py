@@ -23,18 +23,19 @@ from benchodds.basics.errors import (
     UnknownNameError,
     nearest,
 )
+from benchodds.basics.language import N_, _
 
 EventKind = Literal[
     "opened", "reading", "struck", "setup", "gear", "action", "note", "closed", "reopened"
 ]
 _NAME = re.compile(r"[^\W_][\w-]{0,63}")
-_NAMES = "1 to 64 letters, digits, - and _, a letter or digit first, not a bare number"
+_NAMES = N_("1 to 64 letters, digits, - and _, a letter or digit first, not a bare number")
 _DEEPEST = 20  # nesting of an event's data
 _OPENED_WITH = ("system", "variant", "complaint", "model_version", "prior_set", "prior_version")
 # What an event's data must hold; more is allowed and kept.
-_TEXT, _MAYBE, _FLAG = "a text that is not blank", "a text or left out", "true or false"
-_TEXTS, _VALUES = "a list of texts", "a list of one text or more, none blank"
-_TABLE, _ITEMS = "a table of names and values", "a table of at least one name and value"
+_TEXT, _MAYBE, _FLAG = N_("a text that is not blank"), N_("a text or left out"), N_("true or false")
+_TEXTS, _VALUES = N_("a list of texts"), N_("a list of one text or more, none blank")
+_TABLE, _ITEMS = N_("a table of names and values"), N_("a table of at least one name and value")
 _FITS: dict[str, Callable[[Any], bool]] = {
     _TEXT: lambda v: isinstance(v, str) and v.strip() != "",
     _MAYBE: lambda v: v is None or isinstance(v, str),
@@ -58,11 +59,11 @@ _SHAPES: dict[EventKind, dict[str, str]] = {
 # Asked when a technique is recorded; of a stored one only the types, so that these may widen.
 _TYPES = {"range_top": float, "temp_c": float, "kicks": int, "unplugged": bool, "same_hookup": bool}
 _SENSIBLE: tuple[tuple[str, Callable[[Any], bool], str], ...] = (
-    ("kicks", lambda v: v >= 1, "1 or more"),
-    ("range_top", lambda v: 0 < v < math.inf, "above 0"),
-    ("temp_c", lambda v: -60 <= v <= 400, "from -60 to 400 °C"),
-    ("leads", lambda v: v in ("nulled", "raw"), "'nulled' or 'raw'"),
-    ("light", lambda v: v in ("dark", "shade", "daylight"), "'dark', 'shade' or 'daylight'"),
+    ("kicks", lambda v: v >= 1, N_("1 or more")),
+    ("range_top", lambda v: 0 < v < math.inf, N_("above 0")),
+    ("temp_c", lambda v: -60 <= v <= 400, N_("from -60 to 400 °C")),
+    ("leads", lambda v: v in ("nulled", "raw"), N_("'nulled' or 'raw'")),
+    ("light", lambda v: v in ("dark", "shade", "daylight"), N_("'dark', 'shade' or 'daylight'")),
 )
 
 
@@ -108,8 +109,12 @@ class Technique:
             if kind is float and type(value) is int:
                 known[key] = float(value)
             elif not isinstance(value, kind) or (isinstance(value, bool) != (kind is bool)):
-                want = {str: "a text", bool: "true or false", int: "a whole number"}
-                raise ReadingError(f"{key} is {value!r}; it should be {want.get(kind, 'a number')}")
+                want = {str: _("a text"), bool: _("true or false"), int: _("a whole number")}
+                raise ReadingError(
+                    _("{key} is {value!r}; it should be {kind}").format(
+                        key=key, value=value, kind=want.get(kind, _("a number"))
+                    )
+                )
         return cls(**known)
 
 
@@ -198,7 +203,9 @@ def check_name(name: str) -> str:
     """Return a job's name in its one written form (Unicode NFC). Raises JobError if unfit."""
     text = unicodedata.normalize("NFC", name)
     if not _NAME.fullmatch(text) or text.isnumeric():
-        raise JobError(f"'{name}' cannot name a job; use {_NAMES}")
+        raise JobError(
+            _("'{name}' cannot name a job; use {names}").format(name=name, names=_(_NAMES))
+        )
     return text
 
 
@@ -213,9 +220,15 @@ def fold(job_id: str, events: Iterable[Event]) -> Job:
                 job = _step(job_id, job, event)
                 seen |= {event.uid: job.events[-1]} if event.uid else {}
         except BenchoddsError as error:
-            raise JobError(f"job '{job_id}', event {n} ({event.kind}): {error}") from error
+            raise JobError(
+                _("job '{job_id}', event {n} ({kind}): {error}").format(
+                    job_id=job_id, n=n, kind=event.kind, error=error
+                )
+            ) from error
     if job is None:
-        raise JobError(f"job '{job_id}' has no events; the first should be 'opened'")
+        raise JobError(
+            _("job '{job_id}' has no events; the first should be 'opened'").format(job_id=job_id)
+        )
     return job
 
 
@@ -259,7 +272,11 @@ def reading_event(
     said = Technique.from_data(technique.as_data())
     for key, fits, want in _SENSIBLE:
         if (value := getattr(said, key)) is not None and not fits(value):
-            raise ReadingError(f"{key} is {value!r}; it should be {want}")
+            raise ReadingError(
+                _("{key} is {value!r}; it should be {want}").format(
+                    key=key, value=value, want=_(want)
+                )
+            )
     data = {"test": test, "values": values, "technique": said.as_data(), "note": note}
     return _built(job, "reading", at, uid, data)
 
@@ -315,8 +332,14 @@ def _known(job: Job, uid: str) -> Event | None:
 def _is_repeat(known: Event | None, event: Event) -> bool:
     """Whether `known`, which bears the same token, is this event. JobError when it is another."""
     if known and (known.kind != event.kind or known.data != _plain(event.data)):
-        other = f"event {known.seq} ({known.kind}), which says something else"
-        raise JobError(f"the token '{event.uid}' stands for {other}; give each event its own")
+        other = _("event {seq} ({kind}), which says something else").format(
+            seq=known.seq, kind=known.kind
+        )
+        raise JobError(
+            _("the token '{uid}' stands for {other}; give each event its own").format(
+                uid=event.uid, other=other
+            )
+        )
     return known is not None
 
 
@@ -325,17 +348,19 @@ def _step(job_id: str, job: Job | None, event: Event) -> Job:
     at, kind, data = event.at, event.kind, _plain(event.data)
     seq = len(job.events) + 1 if job else 1
     if event.seq not in (0, seq):
-        raise JobError(f"numbered {event.seq} where {seq} is due")
+        raise JobError(_("numbered {number} where {due} is due").format(number=event.seq, due=seq))
     _check_form(event, data)
     if (job is None) != (kind == "opened"):
-        raise JobError("a job begins with 'opened', and is opened once")
+        raise JobError(_("a job begins with 'opened', and is opened once"))
     if job is None:
         facts = {key: data[key] for key in _OPENED_WITH} | {"contexts": tuple(data["contexts"])}
         job = Job(job_id, **facts, opened_at=at, name=data.get("name"))
     if kind == "reopened" and not job.is_closed:
-        raise JobError(f"job '{job_id}' is open; only a closed job can be re-opened")
+        raise JobError(
+            _("job '{job_id}' is open; only a closed job can be re-opened").format(job_id=job_id)
+        )
     if kind not in ("reopened", "note") and job.is_closed:
-        raise JobError(f"job '{job_id}' is closed; re-open it first")
+        raise JobError(_("job '{job_id}' is closed; re-open it first").format(job_id=job_id))
     new: dict[str, Any] = {"events": (*job.events, replace(event, seq=seq, data=data))}
     match kind:
         case "reading":
@@ -365,28 +390,44 @@ def _struck(job: Job, name: str, reason: str) -> tuple[Reading, ...]:
     found = next((r for r in job.readings if r.id == name), None)
     if found is None:
         known = nearest(name, [r.id for r in job.readings])
-        raise UnknownNameError(f"job '{job.id}' has no reading '{name}'{known}")
+        raise UnknownNameError(
+            _("job '{job}' has no reading '{name}'{known}").format(
+                job=job.id, name=name, known=known
+            )
+        )
     if found.struck is not None:
-        raise JobError(f"reading {name} is struck already ({found.struck}); nothing is left to do")
+        raise JobError(
+            _("reading {name} is struck already ({struck}); nothing is left to do").format(
+                name=name, struck=found.struck
+            )
+        )
     return tuple(replace(r, struck=reason) if r is found else r for r in job.readings)
 
 
 def _check_form(event: Event, data: Mapping[str, Any]) -> None:
     """Raise JobError unless the event has its time, its token and what its kind must hold."""
     if not isinstance(event.kind, str) or event.kind not in _SHAPES or not isinstance(data, dict):
-        raise JobError(f"'{event.kind}' is not a kind of event known here")
+        raise JobError(_("'{kind}' is not a kind of event known here").format(kind=event.kind))
     for key, want in _SHAPES[event.kind].items():
         if not _FITS[want](data.get(key)):
-            found = repr(data[key])[:60] if key in data else "missing"
-            raise JobError(f"'{key}' is {found}; it should be {want}")
+            found = repr(data[key])[:60] if key in data else _("missing")
+            raise JobError(
+                _("'{key}' is {found}; it should be {want}").format(
+                    key=key, found=found, want=_(want)
+                )
+            )
     try:
         is_utc = datetime.fromisoformat(event.at).utcoffset() == timedelta(0)
     except (TypeError, ValueError):
         is_utc = False
     if not is_utc or len(event.at) < len("2025-01-31T09:30:00Z"):
-        raise JobError(f"the time is '{event.at}'; it should be like 2025-01-31T09:30:00Z (UTC)")
+        raise JobError(
+            _("the time is '{at}'; it should be like 2025-01-31T09:30:00Z (UTC)").format(
+                at=event.at
+            )
+        )
     if len(event.uid) > 200 or not event.uid.isprintable():
-        raise JobError("the event's token should be at most 200 printable characters")
+        raise JobError(_("the event's token should be at most 200 printable characters"))
 
 
 def _plain(value: Any, depth: int = 0) -> Any:
@@ -401,6 +442,14 @@ def _plain(value: Any, depth: int = 0) -> Any:
             return [_plain(v, depth + 1) for v in value]
         if isinstance(value, Mapping) and all(isinstance(k, str) for k in value):
             return {k: _plain(v, depth + 1) for k, v in value.items()}
-    shown = repr(value) if isinstance(value, float) else f"this {type(value).__name__}"
-    want = f"texts, finite numbers, true or false, lists and tables, at most {_DEEPEST} deep"
-    raise JobError(f"{shown} cannot be kept in a job's record; use {want}")
+    shown = (
+        repr(value)
+        if isinstance(value, float)
+        else _("this {kind}").format(kind=type(value).__name__)
+    )
+    want = _("texts, finite numbers, true or false, lists and tables, at most {most} deep").format(
+        most=_DEEPEST
+    )
+    raise JobError(
+        _("{shown} cannot be kept in a job's record; use {want}").format(shown=shown, want=want)
+    )

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 
 from benchodds.basics.errors import ModelError, UnknownNameError, nearest
 from benchodds.basics.formula import parse_expression
+from benchodds.basics.language import _
 from benchodds.model.benchwork import Repair, Setup, Test
 from benchodds.model.joinnames import Fault, Naming, causes_of, namings, raisings
 from benchodds.model.system import Component, ModeInput, Quantity, SystemModel, Variant
@@ -41,9 +42,13 @@ def join(models: Sequence[SystemModel]) -> JoinedModel:
         A system stands twice, the benches differ, or a shared part cannot be told as one.
     """
     if len({m.id for m in models}) != len(models) or len(models) < 2:
-        raise ModelError("join two or more different systems: " + ", ".join(m.id for m in models))
+        raise ModelError(
+            _("join two or more different systems: {systems}").format(
+                systems=", ".join(m.id for m in models)
+            )
+        )
     if len({m.bench for m in models}) > 1:
-        raise ModelError("systems with different bench files cannot be joined in one job")
+        raise ModelError(_("systems with different bench files cannot be joined in one job"))
     return _Join(models).model()
 
 
@@ -124,7 +129,7 @@ class _Join:
             for fault, name in naming.stand_ins.items():
                 title = naming.model.title_of(*fault)
                 yield from any_of(name, title, causes_of(naming, self.every, fault))
-            for name, title, faults, _, _ in raisings(naming, self.every):
+            for name, title, faults, _part, _times in raisings(naming, self.every):
                 yield from any_of(name, title, faults)
 
     def _quantities(self, naming: Naming) -> dict[str, Quantity]:
@@ -159,8 +164,12 @@ class _Join:
         parts = {part for part, _ in told}
         if len(parts) > 1:
             raise ModelError(
-                f"{model.id}: {path}: its modes belong to different parts when systems are joined "
-                f"({', '.join(sorted(parts))}); split it into two inputs"
+                f"{model.id}: "
+                + f"{path}: "
+                + _(
+                    "its modes belong to different parts when systems are joined ({parts}); "
+                    "split it into two inputs"
+                ).format(parts=", ".join(sorted(parts)))
             )
         first = next(iter(model.components[modal.of].modes))
         part = next(iter(parts), naming.fault(modal.of, first)[0])
@@ -261,7 +270,7 @@ def any_of(name: str, title: str, faults: Sequence[Fault]) -> Iterator[tuple[str
                 states=("no", "yes"),
                 formula=f"1 - (1 - {before}) * (1 - here)" if before else "here",
                 modes={"here": ModeInput.model_construct(of=part, otherwise="0", by=by, joined={})},
-                provenance="any of the faults that it stands for",
+                provenance=_("any of the faults that it stands for"),
             ),
         )
         before = here
@@ -279,10 +288,16 @@ def complaint_name(models: Sequence[SystemModel], said: str) -> str:
     known = [c for m in models for c in m.complaints]
     for word in words:
         if word not in known:
-            raise UnknownNameError(f"'{word}' is not a complaint here{nearest(word, known)}")
+            raise UnknownNameError(
+                _("'{word}' is not a complaint here{hint}").format(
+                    word=word, hint=nearest(word, known)
+                )
+            )
     chosen = [[c for c in m.complaints if c in words] for m in models]
     if any(len(own) > 1 for own in chosen):
-        raise UnknownNameError(f"'{said}' has two complaints of one system; name the chief one")
+        raise UnknownNameError(
+            _("'{said}' has two complaints of one system; name the chief one").format(said=said)
+        )
     return PLUS.join(dict.fromkeys(own[0] for own in chosen if own))
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from benchodds.basics.errors import ModelError, nearest
+from benchodds.basics.language import _
 from benchodds.model.system import SystemModel
 
 Fault = tuple[str, str]
@@ -26,17 +27,20 @@ class Naming:
         for system, meeting in self.model.meets.items():
             if system in self.others:
                 for fault in meeting.stands_for:
-                    component, _, mode = fault.partition(".")
+                    component, _dot, mode = fault.partition(".")
                     if component in self.model.components:
                         out[component, mode] = self.quantity(f"{component}_{mode}")
-        for component in {c for c, _ in out}:
+        for component in {c for c, _mode in out}:
             missing = [
                 m for m in self.model.components[component].modes if (component, m) not in out
             ]
             if missing:
                 raise ModelError(
-                    f"{self.model.id}: {component} stands for parts of another system in some of "
-                    f"its modes, not in {', '.join(missing)}; say what these stand for too"
+                    f"{self.model.id}: "
+                    + _(
+                        "{component} stands for parts of another system in some of its modes, "
+                        "not in {missing}; say what these stand for too"
+                    ).format(component=component, missing=", ".join(missing))
                 )
         return out
 
@@ -95,7 +99,9 @@ def named(naming: Naming, text: str) -> list[Fault]:
     if not found and text.partition(".")[0] not in naming.model.components:
         known = list(naming.model.components)
         raise ModelError(
-            f"'{text}' names no fault of {naming.model.id}{nearest(text.partition('.')[0], known)}"
+            _("'{text}' names no fault of {model}{hint}").format(
+                text=text, model=naming.model.id, hint=nearest(text.partition(".")[0], known)
+            )
         )
     return found
 
@@ -111,5 +117,7 @@ def raisings(
             for component, mode in naming.faults(text):
                 name = naming.quantity(f"{component}_{mode}_from_{system}")
                 bringing = [f for t in raised.by for f in named(every[system], t)]
-                title = f"{naming.model.title_of(component, mode)}: brought on by {system}"
+                title = f"{naming.model.title_of(component, mode)}: " + _(
+                    "brought on by {system}"
+                ).format(system=system)
                 yield name, title, bringing, naming.fault(component, mode), raised.times

@@ -13,6 +13,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from benchodds.basics.errors import ModelError
+from benchodds.basics.language import _
 from benchodds.basics.tables import Special, Table
 from benchodds.model.join import PLUS, JoinedModel
 from benchodds.model.joinnames import Fault, Naming, causes_of, namings, raisings
@@ -154,7 +155,7 @@ def _by_fault(prior: FaultPrior, model: SystemModel) -> dict[Fault, float]:
 
 def _parts(odds: Mapping[Fault, float]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     total: dict[str, float] = {}
-    for (part, _), o in odds.items():
+    for (part, _mode), o in odds.items():
         total[part] = total.get(part, 0.0) + o
     return np.array(list(total.values()))
 
@@ -168,8 +169,11 @@ def _none_share(odds: Mapping[Fault, float], leak: float) -> float:
 def _unnoticed(priors: PriorSet, complaint: str) -> float:
     if not priors.together.unnoticed:
         raise ModelError(
-            f"{priors.id}: together.unnoticed is missing in its prior file; say for each complaint "
-            "in what share of machines such a fault is there, and nobody complained of it"
+            f"{priors.id}: "
+            + _(
+                "together.unnoticed is missing in its prior file; say for each complaint in "
+                "what share of machines such a fault is there, and nobody complained of it"
+            )
         )
     return priors.together.unnoticed.get(complaint, 0.0)
 
@@ -216,7 +220,7 @@ def _links(naming: Naming, priors: PriorSet) -> tuple[list[Link], list[tuple[Fau
 def _raised(every: Mapping[str, Naming], model: JoinedModel) -> Iterator[tuple[str, Table]]:
     """Findings that multiply the odds of a fault where another system brings it on."""
     for naming in every.values():
-        for name, _, _, (part, mode), times in raisings(naming, every):
+        for name, _title, _faults, (part, mode), times in raisings(naming, every):
             modes = ("good", *model.components[part].modes)
             p = np.ones((2, len(modes)))
             p[1, modes.index(mode)] = times

@@ -11,6 +11,7 @@ import numpy as np
 from pydantic import BaseModel
 
 from benchodds.basics.errors import ModelError
+from benchodds.basics.language import _
 from benchodds.basics.tables import Table, Variable
 from benchodds.model.gear import Bench
 from benchodds.model.priors import Spread
@@ -31,7 +32,9 @@ def moved(text: str, shift: float, widen: float) -> str:
         try:
             p = float(text)
         except ValueError:
-            raise ModelError(f"'{text}' is neither LN, N, band nor a share") from None
+            raise ModelError(
+                _("'{text}' is neither LN, N, band nor a share").format(text=text)
+            ) from None
         return f"{1 / (1 + (1 - p) / p * math.exp(-shift)):.5g}"
     kind, a, unit, b, unit_b = found[1], float(found[2]), found[3], float(found[4]), found[5]
     factor, wider = math.exp(shift), math.exp(widen)
@@ -47,12 +50,12 @@ def stated(where: Any, key: str) -> str:
     for part in key.split("."):
         if isinstance(where, Mapping):
             if part not in where:
-                raise ModelError(f"spreads: '{key}' names nothing")
+                raise ModelError("spreads: " + _("'{key}' names nothing").format(key=key))
             where = where[part]
         else:
             where = getattr(where, part, None)
         if where is None:
-            raise ModelError(f"spreads: '{key}' names nothing")
+            raise ModelError("spreads: " + _("'{key}' names nothing").format(key=key))
     return str(where)
 
 

@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from scipy.optimize import brentq
 
 from benchodds.basics.errors import ModelError, UnknownNameError, nearest
+from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Special, Table
 from benchodds.basics.validation import validate
 from benchodds.model.system import SystemModel
@@ -194,23 +195,35 @@ def single_shares(
     """
     if complaint not in model.complaints:
         raise UnknownNameError(
-            f"'{complaint}' is not a complaint of {model.id}{nearest(complaint, model.complaints)}"
+            _("'{complaint}' is not a complaint of {model}{hint}").format(
+                complaint=complaint, model=model.id, hint=nearest(complaint, model.complaints)
+            )
         )
     for name in contexts:
         if name not in model.contexts:
             raise UnknownNameError(
-                f"'{name}' is not a context of {model.id}{nearest(name, model.contexts)}"
+                _("'{name}' is not a context of {model}{hint}").format(
+                    name=name, model=model.id, hint=nearest(name, model.contexts)
+                )
             )
     table = {row.fault: row for row in priors.rows}
     faults = [f"{c}.{m}" for c, m in model.faults()]
     missing = [f for f in [*faults, NONE] if f not in table]
     if missing:
-        raise ModelError(f"rows: no row for {', '.join(missing)}; every fault needs one")
+        raise ModelError(
+            "rows: "
+            + _("no row for {missing}; every fault needs one").format(missing=", ".join(missing))
+        )
     share = {}
     for fault in [*faults, NONE]:
         row = table[fault]
         if complaint not in row.share:
-            raise ModelError(f"rows: '{fault}' has no share for the complaint '{complaint}'")
+            raise ModelError(
+                "rows: "
+                + _("'{fault}' has no share for the complaint '{complaint}'").format(
+                    fault=fault, complaint=complaint
+                )
+            )
         share[fault] = row.variants.get(model.variant, row.share).get(
             complaint, row.share[complaint]
         )
@@ -219,7 +232,9 @@ def single_shares(
                 share[fault] *= multiplier(priors.contexts[name], fault)
     total = sum(share.values())
     if not total > 0:
-        raise ModelError(f"rows: the shares for '{complaint}' sum to zero")
+        raise ModelError(
+            "rows: " + _("the shares for '{complaint}' sum to zero").format(complaint=complaint)
+        )
     return {k: v / total for k, v in share.items()}
 
 

@@ -15,6 +15,7 @@ from typing import Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from benchodds.basics.errors import ModelError, UnknownNameError, nearest
+from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 from benchodds.basics.validation import quiet, validate
 from benchodds.model.benchwork import Limit, Name, Repair, Setup, Share, Test, Text
@@ -128,7 +129,7 @@ class Quantity(_Strict):
     @model_validator(mode="after")
     def _one_kind(self) -> Self:
         if (self.grid is None) == (self.states is None):
-            raise ValueError("a quantity has either a grid or two states")
+            raise ValueError(_("a quantity has either a grid or two states"))
         return self
 
 
@@ -215,7 +216,7 @@ class SystemModel(_Strict):
     def title_of(self, component: str, mode: str) -> str:
         """Words for one fault, for people."""
         if component == "none":
-            return "nothing electrical: spark misjudged, cranked too slowly, or fuel and air"
+            return _("nothing electrical: spark misjudged, cranked too slowly, or fuel and air")
         return f"{self.components[component].title}: {self.components[component].modes[mode]}"
 
     def minutes(self, test: str) -> float:
@@ -242,7 +243,9 @@ class SystemModel(_Strict):
         if len(joined) == 1:  # of joined systems only one has it
             return joined[0]
         raise UnknownNameError(
-            f"'{name}' is not a test of {self.id} ({self.variant}){nearest(key, self.tests)}"
+            _("'{name}' is not a test of {system} ({variant}){hint}").format(
+                name=name, system=self.id, variant=self.variant, hint=nearest(key, self.tests)
+            )
         )
 
 
@@ -261,13 +264,14 @@ def _narrow(raw: Mapping[str, Any], variant: str) -> tuple[dict[str, Any], list[
             if place is None:
                 near = nearest(key, known)
                 problems.append(
-                    f"variants.{variant}.set.'{path}': there is no '{key}' to change{near}"
+                    f"variants.{variant}.set.'{path}': "
+                    + _("there is no '{key}' to change{near}").format(key=key, near=near)
                 )
                 break
         if isinstance(place, dict):
             place[keys[-1]] = value
         elif place is not None:
-            problems.append(f"variants.{variant}.set.'{path}': there is nothing to change")
+            problems.append(f"variants.{variant}.set.'{path}': " + _("there is nothing to change"))
     for section in ("components", "quantities", "tests", "repairs"):
         items = data.get(section)
         if isinstance(items, dict):
@@ -310,11 +314,15 @@ def look_at(
     """
     variants = raw.get("variants")
     if not isinstance(variants, dict) or not variants:
-        raise ModelError("variants: missing; a model has at least one [variants.NAME] table")
+        raise ModelError(
+            "variants: " + _("missing; a model has at least one [variants.NAME] table")
+        )
     name = variant or str(raw.get("default_variant", ""))
     if name not in variants:
         raise UnknownNameError(
-            f"'{name}' is not a variant of {raw.get('id', 'this model')}{nearest(name, variants)}"
+            _("'{name}' is not a variant of {id}{hint}").format(
+                name=name, id=raw.get("id", _("this model")), hint=nearest(name, variants)
+            )
         )
     blanks = {
         "schema": 1,

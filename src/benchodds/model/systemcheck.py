@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchodds.basics.errors import ModelError, nearest
 from benchodds.basics.formula import base_unit, parse_distribution, parse_expression
+from benchodds.basics.language import N_, _
 from benchodds.basics.quantities import to_base
 
 if TYPE_CHECKING:
@@ -61,14 +62,17 @@ class _Check:
         model = self.model
         if model.default_variant not in model.variants:
             yield (
-                f"default_variant: '{model.default_variant}' is not a variant"
-                f"{nearest(model.default_variant, model.variants)}"
+                "default_variant: "
+                + _("'{variant}' is not a variant{hint}").format(
+                    variant=model.default_variant,
+                    hint=nearest(model.default_variant, model.variants),
+                )
             )
         yield from self._only()
         yield from self._meetings()
         for name in model.components:
             if name in model.quantities:
-                yield f"quantities.{name}: a component has this name; choose another"
+                yield f"quantities.{name}: " + _("a component has this name; choose another")
         for name, q in model.quantities.items():
             yield from self._quantity(f"quantities.{name}", name, q)
         yield from self._order()
@@ -86,17 +90,23 @@ class _Check:
             yield from self._fault(f"shared.'{fault}'", fault)
             whole, common = fault.endswith(".*"), model.shared[fault]
             if whole == ("." in common):
-                right = "a name, such as 'battery'" if whole else "a fault, such as 'earth.highR'"
-                yield f"shared.'{fault}': '{common}' found where {right} is expected"
+                right = (
+                    _("a name, such as 'battery'") if whole else _("a fault, such as 'earth.highR'")
+                )
+                yield f"shared.'{fault}': " + _(
+                    "'{common}' found where {right} is expected"
+                ).format(common=common, right=right)
             elif not _COMMON.fullmatch(common):
-                yield f"shared.'{fault}': '{common}' is no name; use small letters, digits and -"
-        yield from self._refs("shared_setups", model.shared_setups, "setups", "set-up")
+                yield f"shared.'{fault}': " + _(
+                    "'{common}' is no name; use small letters, digits and -"
+                ).format(common=common)
+        yield from self._refs("shared_setups", model.shared_setups, "setups", N_("a set-up"))
         for name, meeting in model.meets.items():
             for fault in meeting.stands_for:
                 yield from self._fault(f"meets.{name}.stands_for.'{fault}'", fault)
             for fault in meeting.raises:
                 yield from self._fault(f"meets.{name}.raises.'{fault}'", fault)
-            yield from self._refs(f"meets.{name}.leaves", meeting.leaves, "tests", "test")
+            yield from self._refs(f"meets.{name}.leaves", meeting.leaves, "tests", N_("a test"))
 
     def _only(self) -> Iterator[str]:
         """Variants that parts, quantities, tests and repairs are kept to."""
@@ -107,11 +117,15 @@ class _Check:
                 for variant in only if isinstance(only, (list, tuple)) else ():
                     if variant not in self.model.variants:
                         near = nearest(str(variant), self.model.variants)
-                        yield f"{section}.{name}.only: '{variant}' is not a variant{near}"
+                        yield f"{section}.{name}.only: " + _(
+                            "'{variant}' is not a variant{near}"
+                        ).format(variant=variant, near=near)
 
     def _quantity(self, path: str, name: str, q: Quantity) -> Iterator[str]:
         if "-" in name or name in ROLES:
-            yield f"{path}: '{name}' cannot be used in a formula; write it with _ and not as rpm"
+            yield f"{path}: " + _(
+                "'{name}' cannot be used in a formula; write it with _ and not as rpm"
+            ).format(name=name)
         bad_unit = list(_attempt(f"{path}.unit", base_unit, q.unit))
         yield from bad_unit
         if q.grid is not None and not bad_unit:
@@ -125,11 +139,15 @@ class _Check:
                         ends[key] = to_base(text, q.unit)
             values = list(ends.values())
             if any(a >= b for a, b in itertools.pairwise(values)):
-                yield f"{path}.grid: {' < '.join(ends)} must hold; they are {values}"
+                yield f"{path}.grid: " + _("{ends} must hold; they are {values}").format(
+                    ends=" < ".join(ends), values=values
+                )
             if q.grid.spacing == "log" and ends.get("low", 1.0) <= 0:
-                yield f"{path}.grid.low: cells of equal ratio begin above zero; or use linear"
+                yield f"{path}.grid.low: " + _(
+                    "cells of equal ratio begin above zero; or use linear"
+                )
             if bool(q.grid.knee) != bool(q.grid.below):
-                yield f"{path}.grid: 'knee' and 'below' belong together"
+                yield f"{path}.grid: " + _("'knee' and 'below' belong together")
             for atom in q.grid.atoms:
                 if atom != "open":
                     yield from _attempt(f"{path}.grid.atoms", to_base, atom, q.unit)
@@ -137,11 +155,11 @@ class _Check:
             yield from _attempt(f"{path}.random.{key}", parse_distribution, dist)
         for key, modal in q.modes.items():
             where = f"{path}.modes.{key}"
-            yield from self._ref(f"{where}.of", modal.of, self.parts, "component")
+            yield from self._ref(f"{where}.of", modal.of, self.parts, N_("a component"))
             for mode, dist in modal.by.items():
                 if modal.of in self.model.components:
                     modes = self.model.components[modal.of].modes
-                    yield from self._ref(f"{where}.by.{mode}", mode, modes, "fault mode")
+                    yield from self._ref(f"{where}.by.{mode}", mode, modes, N_("a fault mode"))
                 yield from _attempt(f"{where}.by.{mode}", parse_distribution, dist)
             for mode, dist in modal.joined.items():
                 yield from _attempt(f"{where}.joined.{mode}", parse_distribution, dist)
@@ -161,27 +179,30 @@ class _Check:
                 below = used in self.model.quantities and used not in seen
                 if below and used not in (name, *q.random, *q.modes):
                     yield (
-                        f"quantities.{name}.formula: uses '{used}', which stands below it; "
-                        "write quantities in the order they depend on each other"
+                        f"quantities.{name}.formula: "
+                        + _(
+                            "uses '{used}', which stands below it; write quantities in the order "
+                            "they depend on each other"
+                        ).format(used=used)
                     )
             seen.add(name)
 
     def _setup(self, path: str, setup: Setup) -> Iterator[str]:
         yield from _minutes(f"{path}.minutes", setup.minutes)
         yield from _minutes(f"{path}.close", setup.close)
-        yield from self._refs(f"{path}.needs", setup.needs, "setups", "set-up")
-        yield from self._refs(f"{path}.cautions", setup.cautions, "cautions", "caution")
+        yield from self._refs(f"{path}.needs", setup.needs, "setups", N_("a set-up"))
+        yield from self._refs(f"{path}.cautions", setup.cautions, "cautions", N_("a caution"))
 
     def _test(self, path: str, test: Test) -> Iterator[str]:
         yield from _minutes(f"{path}.minutes", test.minutes, 0.1)
         bad_unit = list(_attempt(f"{path}.unit", base_unit, test.unit))
         yield from bad_unit
-        yield from self._refs(f"{path}.needs", test.needs, "setups", "set-up")
-        yield from self._refs(f"{path}.cautions", test.cautions, "cautions", "caution")
-        yield from self._refs(f"{path}.after", test.after, "tests", "test")
-        yield from self._refs(f"{path}.passed", test.passed, "tests", "test")
+        yield from self._refs(f"{path}.needs", test.needs, "setups", N_("a set-up"))
+        yield from self._refs(f"{path}.cautions", test.cautions, "cautions", N_("a caution"))
+        yield from self._refs(f"{path}.after", test.after, "tests", N_("a test"))
+        yield from self._refs(f"{path}.passed", test.passed, "tests", N_("a test"))
         if test.proves and test.proves not in GEAR:
-            yield from self._ref(f"{path}.proves", test.proves, GEAR, "piece of gear")
+            yield from self._ref(f"{path}.proves", test.proves, GEAR, N_("a piece of gear"))
         if test.kind == "look":
             yield from self._look(path, test)
         elif not bad_unit:
@@ -189,37 +210,47 @@ class _Check:
 
     def _look(self, path: str, test: Test) -> Iterator[str]:
         if len(test.outcomes) < 2:
-            yield f"{path}.outcomes: a look needs at least two outcomes"
+            yield f"{path}.outcomes: " + _("a look needs at least two outcomes")
         yield from (
             line
             for word in test.passes
-            for line in self._ref(f"{path}.passes", word, test.outcomes, "outcome")
+            for line in self._ref(f"{path}.passes", word, test.outcomes, N_("an outcome"))
         )
         if not test.base:
-            yield f"{path}.base: missing; the chance of each outcome without any of the causes"
+            yield f"{path}.base: " + _(
+                "missing; the chance of each outcome without any of the causes"
+            )
         rows = {"base": test.base, **{f"causes.'{c}'": r for c, r in test.causes.items()}}
         for where, row in rows.items():
             for outcome in row:
-                yield from self._ref(f"{path}.{where}", outcome, test.outcomes, "outcome")
+                yield from self._ref(f"{path}.{where}", outcome, test.outcomes, N_("an outcome"))
             if (row or where != "base") and abs(sum(row.values()) - 1) > 1e-6:
-                yield f"{path}.{where}: chances sum to {sum(row.values()):g}; they must sum to 1"
+                yield f"{path}.{where}: " + _(
+                    "chances sum to {total:g}; they must sum to 1"
+                ).format(total=sum(row.values()))
         for cause in test.causes:
             yield from self._cause(f"{path}.causes.'{cause}'", cause)
 
     def _cause(self, path: str, cause: str) -> Iterator[str]:
         """A fault, or a state of a quantity that has two."""
-        name, _, state = cause.partition(".")
+        name, _dot, state = cause.partition(".")
         quantity = self.model.quantities.get(name)
         if quantity is None:
             yield from self._fault(path, cause)
         elif quantity.states is None:
-            yield f"{path}: '{name}' has a grid; a look can depend on a quantity of two states"
+            yield f"{path}: " + _(
+                "'{name}' has a grid; a look can depend on a quantity of two states"
+            ).format(name=name)
         elif state not in quantity.states:
-            yield from self._ref(path, state, quantity.states, f"state of {name}")
+            yield from self._ref(
+                path, state, quantity.states, _("a state of {name}").format(name=name)
+            )
 
     def _reading(self, path: str, test: Test) -> Iterator[str]:
         if not test.signal:
-            yield f"{path}.signal: missing; say what the {test.kind} reading shows"
+            yield f"{path}.signal: " + _("missing; say what the {kind} reading shows").format(
+                kind=test.kind
+            )
         inputs = {*self.known["quantities"], *test.random, *ROLES}
         for key in ("signal", "in_circuit"):
             if getattr(test, key):
@@ -231,12 +262,18 @@ class _Check:
                 text = getattr(test, key)
                 yield from _attempt(f"{path}.{key}", parse_distribution, text, test.unit)
         if test.kind == "spark" and not test.need:
-            yield f"{path}.need: missing; the volts the gap needs, such as 'N(7 kV, 1.2 kV)'"
+            yield f"{path}.need: " + _(
+                "missing; the volts the gap needs, such as 'N(7 kV, 1.2 kV)'"
+            )
         if test.kind != "spark" and test.span is None:
-            yield f"{path}.span: missing; the least and the largest reading worth telling apart"
+            yield f"{path}.span: " + _(
+                "missing; the least and the largest reading worth telling apart"
+            )
         if test.jitter:
             moving = [n for n, q in self.model.quantities.items() if q.states is not None]
-            yield from self._ref(f"{path}.jitter", test.jitter, moving, "quantity of two states")
+            yield from self._ref(
+                f"{path}.jitter", test.jitter, moving, N_("a quantity of two states")
+            )
         if test.span is not None:
             for text in test.span:
                 yield from _attempt(f"{path}.span", to_base, text, test.unit)
@@ -256,18 +293,22 @@ class _Check:
         yield from _minutes(f"{path}.minutes", repair.minutes)
         for fault in repair.clears:
             yield from self._fault(f"{path}.clears", fault)
-        yield from self._refs(f"{path}.requires", repair.requires, "tests", "test")
-        yield from self._refs(f"{path}.cautions", repair.cautions, "cautions", "caution")
+        yield from self._refs(f"{path}.requires", repair.requires, "tests", N_("a test"))
+        yield from self._refs(f"{path}.cautions", repair.cautions, "cautions", N_("a caution"))
 
     def _fault(self, path: str, fault: str) -> Iterator[str]:
         component, dot, mode = fault.partition(".")
         if not dot:
-            yield f"{path}: '{fault}' is not a fault; write component.mode, such as 'exc.open'"
+            yield f"{path}: " + _(
+                "'{fault}' is not a fault; write component.mode, such as 'exc.open'"
+            ).format(fault=fault)
         elif component not in self.parts:
-            yield from self._ref(path, component, self.parts, "component")
+            yield from self._ref(path, component, self.parts, N_("a component"))
         elif component in self.model.components and mode != "*":
             modes = self.model.components[component].modes
-            yield from self._ref(path, mode, modes, f"mode of {component}")
+            yield from self._ref(
+                path, mode, modes, _("a mode of {component}").format(component=component)
+            )
 
     def _refs(self, path: str, names: Iterable[str], section: str, what: str) -> Iterator[str]:
         """Names of a section; 'a|b' names two."""
@@ -277,8 +318,9 @@ class _Check:
 
     def _ref(self, path: str, name: str, known: Collection[str], what: str) -> Iterator[str]:
         if name not in known:
-            article = "an" if what[0] in "aeiou" else "a"
-            yield f"{path}: '{name}' is not {article} {what}{nearest(name, known)}"
+            yield f"{path}: " + _("'{name}' is not {what}{hint}").format(
+                name=name, what=_(what), hint=nearest(name, known)
+            )
 
 
 def _attempt(path: str, call: Any, *args: Any) -> Iterator[str]:
@@ -295,7 +337,9 @@ def _minutes(path: str, text: str, least: float = 0.0) -> Iterator[str]:
         yield f"{path}: {error}"
         return
     if not minutes >= least:
-        yield f"{path}: '{text}' found where at least {least:g} min is expected"
+        yield f"{path}: " + _("'{text}' found where at least {least:g} min is expected").format(
+            text=text, least=least
+        )
 
 
 def _names(path: str, text: str, known: set[str]) -> Iterator[str]:
@@ -306,7 +350,9 @@ def _names(path: str, text: str, known: set[str]) -> Iterator[str]:
         return
     for name in names:
         if name not in known:
-            yield f"{path}: '{name}' in '{text}' is not a quantity or input{nearest(name, known)}"
+            yield f"{path}: " + _("'{name}' in '{text}' is not a quantity or input{hint}").format(
+                name=name, text=text, hint=nearest(name, known)
+            )
 
 
 def _pair(path: str, pair: tuple[str, str], unit: str) -> Iterator[str]:
@@ -316,4 +362,4 @@ def _pair(path: str, pair: tuple[str, str], unit: str) -> Iterator[str]:
     except ModelError:
         return
     if low >= high:
-        yield f"{path}: {pair[0]} is not below {pair[1]}"
+        yield f"{path}: " + _("{low} is not below {high}").format(low=pair[0], high=pair[1])

@@ -18,6 +18,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from benchodds.basics.formula import parse_distribution, parse_expression
+from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, parse_impedance, to_base
 from benchodds.basics.tables import Array
 from benchodds.infer.assess import Machine, Taken
@@ -214,7 +215,7 @@ class _Peak:
             effects["diode"] = (np.array([-self.drop]), np.ones(1))
         effects["adapter or hook-up"] = self._lost()
         effects |= _accuracy(self.tool, best, self.technique, float(self.gear["meter"][-1]))
-        of = "a fresh battery" if self.tool.test.battery else "a source just at its limit"
+        of = _("a fresh battery") if self.tool.test.battery else _("a source just at its limit")
         return _made(self.nominal, of, self.tool.test.unit, effects)
 
     def _lost(self) -> Effect:
@@ -275,7 +276,7 @@ def _root(f: object, low: float, high: float) -> float:
     assert callable(f)
     if f(low) >= 0 or f(high) <= 0:
         return low if f(low) >= 0 else high
-    for _ in range(60):
+    for _other in range(60):
         middle = math.sqrt(low * high)
         low, high = (middle, high) if f(middle) < 0 else (low, middle)
     return math.sqrt(low * high)
@@ -347,7 +348,7 @@ def _meter(
             at[only_there[0]] = x
         change = np.minimum(np.broadcast_to(parallel(at), x.shape) - number, 0.0)
         effects["parallel path"] = (np.append(0.0, change), np.append(1 - p_in, p_in * w))
-    return _made(number, "the reading", test.unit, effects)
+    return _made(number, _("the reading"), test.unit, effects)
 
 
 def _sparks(
@@ -392,4 +393,6 @@ def _sparks(
     if value.hits is None:  # a word is a class of counts: weak 1/10 to 9/10, strong 9/10 and up
         wide = {"weak": 0.4, "strong": 0.05}.get(value.word or "", 0.0)
         effects["counting"] = (both * u_rectangular(wide * tries), even)
-    return _made(float(tries), f"a sound machine, sparks of {tries}", "sparks", effects)
+    return _made(
+        float(tries), _("a sound machine, sparks of {tries}").format(tries=tries), "sparks", effects
+    )

@@ -17,6 +17,7 @@ from typing import Literal
 import numpy as np
 
 from benchodds.basics.errors import EvidenceError, ReadingError
+from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Network, State, Table
 from benchodds.choose.planning import open_setups
@@ -182,18 +183,25 @@ def _explanations(
                 found.append(Explanation(reason, detail, t.reading.id, p))
 
         p_slip = doubted[reading] / PARTS
-        found.append(Explanation("other slip", f"{reading} is a slip", reading, p_slip))
+        found.append(
+            Explanation(
+                "other slip", _("{reading} is a slip").format(reading=reading), reading, p_slip
+            )
+        )
         if any(v.number for v in t.values):
-            for power, words in ((3, "1000 times more"), (-3, "1000 times less")):
-                detail = f"{reading} meant {words} than was written"
+            for power, words in (
+                (3, _("{reading} meant 1000 times more than was written")),
+                (-3, _("{reading} meant 1000 times less than was written")),
+            ):
+                detail = words.format(reading=reading)
                 add("factor 1000", detail, t.reading.test, _scaled(t.values, power), part / 2)
         rivals = _rivals(assessment, t)
         for name in rivals:
-            detail = f"{reading} was taken where {name} is"
+            detail = _("{reading} was taken where {name} is").format(reading=reading, name=name)
             add("wrong terminal", detail, name, t.values, part / len(rivals))
         moving = _intermittent(assessment, t)
         if moving > 0:
-            detail = f"a contact came and went about {reading}"
+            detail = _("a contact came and went about {reading}").format(reading=reading)
             found.append(Explanation("intermittent", detail, reading, moving))
     total = math.fsum(e.p for e in found)
     ranked = sorted((replace(e, p=e.p / total) for e in found), key=lambda e: -e.p)
@@ -217,16 +225,20 @@ def _honest(assessment: Assessment, taken: Sequence[Taken]) -> list[tuple[Reason
         sums[n] = sums.get(n, 0.0) + float(q)
         if n not in best or q > best[n][0]:
             best[n] = (float(q), state)
-    rows: list[tuple[Reason, str, float]] = [("no fault", "nothing at fault", sums[0])]
-    rows.append(("single fault", f"most likely {_spell(best[1][1])}", sums[1]))
+    rows: list[tuple[Reason, str, float]] = [("no fault", _("nothing at fault"), sums[0])]
+    rows.append(
+        ("single fault", _("most likely {fault}").format(fault=_spell(best[1][1])), sums[1])
+    )
     several = max(0.0, 1.0 - sums[0] - sums[1])
-    pair = f"most likely {_spell(best[2][1])}" if 2 in best else "two faults"
+    pair = (
+        _("most likely {fault}").format(fault=_spell(best[2][1])) if 2 in best else _("two faults")
+    )
     rows.append(("two faults", pair, several))
     return rows
 
 
 def _spell(state: State) -> str:
-    return " and ".join(f"{c}.{m}" for c, m in state)
+    return _(" and ").join(f"{c}.{m}" for c, m in state)
 
 
 def _scaled(values: Sequence[Value], power: int) -> list[Value]:
@@ -349,7 +361,7 @@ def _proof(assessment: Assessment, suspect: Suspect) -> tuple[str | None, str | 
         again = next(
             (n for n, t in model.tests.items() if mine in t.after and t.kind == "peak"), mine
         )
-        return "move the probes and read again", again, minutes(again)
+        return _("move the probes and read again"), again, minutes(again)
     if suspect.kind == "technique":
         ways: Mapping[str, float] = {
             m.title: to_base(model.setups[m.setup].minutes, "min") * (m.setup not in opened)
@@ -358,5 +370,5 @@ def _proof(assessment: Assessment, suspect: Suspect) -> tuple[str | None, str | 
         }
         if ways:
             title = min(ways, key=lambda t: ways[t])
-            return f"crank by {title} and read again", None, ways[title]
+            return _("crank by {title} and read again").format(title=title), None, ways[title]
     return None, None, None

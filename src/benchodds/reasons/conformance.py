@@ -21,6 +21,7 @@ import numpy as np
 from scipy.integrate import quad
 from scipy.special import gammaln, ndtr, ndtri, stdtrit
 
+from benchodds.basics.language import _
 from benchodds.basics.tables import Array
 
 Side = Literal["lower", "upper"]
@@ -56,7 +57,11 @@ def conformance_probability(
         The uncertainty is not above zero.
     """
     if not standard_uncertainty > 0:
-        raise ValueError(f"a standard uncertainty of {standard_uncertainty}; it is above zero")
+        raise ValueError(
+            _("a standard uncertainty of {standard_uncertainty}; it is above zero").format(
+                standard_uncertainty=standard_uncertainty
+            )
+        )
     below = 0.0 if lower is None else ndtr((lower - best_estimate) / standard_uncertainty)
     beyond = 0.0 if upper is None else ndtr((best_estimate - upper) / standard_uncertainty)
     return float(1.0 - below - beyond)

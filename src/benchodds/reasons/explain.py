@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchodds.basics.errors import JobError, UnknownNameError, nearest
+from benchodds.basics.language import _
 from benchodds.basics.quantities import show_value
 from benchodds.infer.assess import Assessment, Machine, Taken
 from benchodds.model.system import SystemModel
@@ -78,13 +79,17 @@ def _find(assessment: Assessment, reading_id: str) -> Taken:
         if taken.reading.id == reading_id.strip().upper():
             if taken.table is None:
                 raise JobError(
-                    f"{taken.reading.id} ({taken.reading.test}) was not taken; a reading that is "
-                    "not there has no weight"
+                    _(
+                        "{reading} ({test}) was not taken; a reading that is not there has "
+                        "no weight"
+                    ).format(reading=taken.reading.id, test=taken.reading.test)
                 )
             return taken
     known = [t.reading.id for t in assessment.taken]
     raise UnknownNameError(
-        f"job '{assessment.job.id}' has no reading '{reading_id}'{nearest(reading_id, known)}"
+        _("job '{job}' has no reading '{reading}'{hint}").format(
+            job=assessment.job.id, reading=reading_id, hint=nearest(reading_id, known)
+        )
     )
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from benchodds.basics.language import _
 from benchodds.basics.quantities import show
 from benchodds.basics.tables import Array
 from benchodds.reasons.conformance import odds_db
@@ -80,7 +81,7 @@ def _keep_apart(figure: Figure, texts: Sequence[Text], step: float = 2.0) -> Non
     figure.draw_without_rendering()
     placed: list[Any] = []
     for text in sorted(texts, key=lambda t: t.get_window_extent().y0):
-        for _ in range(MOST_STEPS):
+        for _other in range(MOST_STEPS):
             if not any(text.get_window_extent().overlaps(other) for other in placed):
                 break
             x, y = text.get_position()
@@ -112,7 +113,7 @@ def spread_figure(why: Why) -> Figure | None:
     axes.set_ylim(0, 1.08 * float(max(good.max(), bad.max())))
     _number_axis(axes, unit)
     labels = _flanks(figure, axes, edges, good, bad)
-    rows = [(m, "limit") for m in (limit.lower, limit.upper) if m]
+    rows = [(m, _("limit")) for m in (limit.lower, limit.upper) if m]
     for value, name in rows:
         axes.axvline(value, color=INK, lw=1.3, linestyle=(0, (4, 3)))
         side = "center" if len(rows) == 1 else "right" if value == limit.lower else "left"
@@ -120,19 +121,41 @@ def spread_figure(why: Why) -> Figure | None:
     if reading.number is not None:
         axes.axvline(reading.number, color=INK, lw=2.2)
         written = show(reading.number, unit)
-        _above(axes, reading.number, f"this reading {written}", 1.08, "center", "bold")
+        _above(
+            axes,
+            reading.number,
+            _("this reading {written}").format(written=written),
+            1.08,
+            "center",
+            "bold",
+        )
     else:
-        _above(axes, right, f"this reading {', '.join(reading.written)}", 1.08, "right", "bold")
-    shares = [(f"below {show(float(edges[0]), unit)}", spread.good[0], spread.bad[0])]
-    shares.append(("no number", 1 - spread.good.sum(), 1 - spread.bad.sum()))
+        _above(
+            axes,
+            right,
+            _("this reading {written}").format(written=", ".join(reading.written)),
+            1.08,
+            "right",
+            "bold",
+        )
+    shares = [
+        (
+            _("below {value}").format(value=show(float(edges[0]), unit)),
+            spread.good[0],
+            spread.bad[0],
+        )
+    ]
+    shares.append((_("no number"), 1 - spread.good.sum(), 1 - spread.bad.sum()))
     under = "; ".join(
-        f"{name}: {100 * a:.0f} % within, {100 * b:.0f} % outside"
+        _("{name}: {within:.0f} % within, {outside:.0f} % outside").format(
+            name=name, within=100 * a, outside=100 * b
+        )
         for name, a, b in shares
         if max(a, b) > SEEN
     )
     under = f"\n{under}" if under else ""
-    axes.set_xlabel(f"reading, {unit}{under}", fontsize=9, color=INK)
-    axes.set_ylabel("readings per doubling, %", fontsize=9, color=INK)
+    axes.set_xlabel(_("reading, {unit}").format(unit=unit) + under, fontsize=9, color=INK)
+    axes.set_ylabel(_("readings per doubling, %"), fontsize=9, color=INK)
     _keep_apart(figure, labels)
     return figure
 
@@ -144,15 +167,15 @@ def _flanks(figure: Figure, axes: Axes, edges: Array, good: Array, bad: Array) -
     means = [float(middle @ (d * width) / (d @ width)) for d in (good, bad)]
     labels: list[Annotation] = []
     for density, hue, name, left_first in (
-        (good, GOOD, "within the limit", means[0] < means[1]),
-        (bad, BAD, "outside the limit", means[0] >= means[1]),
+        (good, GOOD, _("within the limit"), means[0] < means[1]),
+        (bad, BAD, _("outside the limit"), means[0] >= means[1]),
     ):
         if density.max() < SEEN * max(good.max(), bad.max()):
             continue  # shows no number; said below the axis
         high = np.flatnonzero(density > density.max() / 2)
         for is_left in (left_first, not left_first):
             label = axes.annotate(
-                f"true value\n{name}",
+                _("true value\n{name}").format(name=name),
                 (float(edges[high[0]] if is_left else edges[high[-1] + 1]), 0.62 * density.max()),
                 xytext=(-6 if is_left else 6, 0),
                 textcoords="offset points",
@@ -198,7 +221,9 @@ def path_figure(
     chosen.sort(key=lambda s: -float(book.p(s).max()))
     chosen = chosen[:N_LINES]
     n = len(book.readings)
-    figure, axes = _figure(max(6.4, 2.9 + 0.62 * n), 4.4, "Odds of each part, reading by reading")
+    figure, axes = _figure(
+        max(6.4, 2.9 + 0.62 * n), 4.4, _("Odds of each part, reading by reading")
+    )
     index = {s.name: i for i, s in enumerate(book.suspects)}
     labels = []
     lines = [np.clip(book.odds[:, index[s.name]], -FLOOR_DB, FLOOR_DB) for s in chosen]
@@ -237,9 +262,11 @@ def path_figure(
     ticks = [(odds_db(p, 1 - p), p) for p in CHANCES]
     ticks = [(db, p) for db, p in ticks if low - 1.5 <= db <= high + 1.5]
     axes.set_yticks([db for db, _ in ticks], [f"{100 * p:g} %" for _, p in ticks])
-    axes.set_xticks(range(n + 1), ["before", *(_tick(tests, r) for r in book.readings)], fontsize=8)
-    axes.set_xlabel("readings in the order taken", fontsize=9, color=INK)
-    axes.set_ylabel("chance of being at fault (log odds)", fontsize=9, color=INK)
+    axes.set_xticks(
+        range(n + 1), [_("before"), *(_tick(tests, r) for r in book.readings)], fontsize=8
+    )
+    axes.set_xlabel(_("readings in the order taken"), fontsize=9, color=INK)
+    axes.set_ylabel(_("chance of being at fault (log odds)"), fontsize=9, color=INK)
     _keep_apart(figure, labels)
     return figure
 
@@ -258,7 +285,9 @@ def weights_figure(why: Why) -> Figure:
     """
     rows = [w for w in why.weights if max(abs(w.taken), abs(w.left_out)) >= FAINT_DB][:N_BARS]
     rows.sort(key=lambda w: w.taken)
-    title = f"{why.reading.id} {why.reading.test}: what it says for and against"
+    title = _("{reading} {test}: what it says for and against").format(
+        reading=why.reading.id, test=why.reading.test
+    )
     figure, axes = _figure(7.2, 1.9 + 0.34 * max(len(rows), 1), title)
     own = [abs(x) for w in rows if w.kind == "component" for x in (w.taken, w.left_out)]
     bound = 1.1 * max([10.0, *own])
@@ -274,24 +303,24 @@ def weights_figure(why: Why) -> Figure:
         for at, value in ((1.09, w.taken), (1.22, w.left_out)):
             _beside(axes, at, i, f"{value:+.0f}".replace("-0", "0").replace("+0", "0"))
     if not rows:
-        axes.text(0, 0, "no evidence to speak of", ha="center", va="center", fontsize=9)
-    for at, head in ((1.09, "taken"), (1.22, "beside")):
+        axes.text(0, 0, _("no evidence to speak of"), ha="center", va="center", fontsize=9)
+    for at, head in ((1.09, _("taken")), (1.22, _("beside"))):
         _beside(axes, at, max(len(rows), 1) - 0.2, head)
     axes.axvline(0, color=INK, lw=1.0)
     axes.set_xlim(-bound, bound)
     axes.set_ylim(-0.6, max(len(rows), 1) - 0.2)
     axes.set_yticks(range(len(rows)), [_label(why, w.name) for w in rows])
     axes.set_xlabel(
-        "weight of evidence, decibans (+10: odds times ten)",
+        _("weight of evidence, decibans (+10: odds times ten)"),
         fontsize=9,
         color=INK,
     )
     figure.supxlabel(
-        "bar: when it was taken; diamond: beside all other readings; hatched: gear, technique",
+        _("bar: when it was taken; diamond: beside all other readings; hatched: gear, technique"),
         fontsize=8.5,
         color=INK,
     )
-    for x, word in ((-0.02, "against"), (0.02, "for")):
+    for x, word in ((-0.02, _("against")), (0.02, _("for"))):
         axes.text(
             0.5 + x,
             1.01,
@@ -322,5 +351,7 @@ def _beside(axes: Axes, x: float, y: float, text: str) -> None:
 
 def _label(why: Why, name: str) -> str:
     if name.startswith("hookup "):
-        return f"hook-up of {name.removeprefix('hookup ')} not sound"
-    return why.titles.get(name, {"adapter": "adapter dead", "meter": "meter off"}.get(name, name))
+        return _("hook-up of {name} not sound").format(name=name.removeprefix("hookup "))
+    return why.titles.get(
+        name, {"adapter": _("adapter dead"), "meter": _("meter off")}.get(name, _(name))
+    )

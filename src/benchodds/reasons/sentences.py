@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from benchodds.basics.language import N_, _
 from benchodds.basics.quantities import show
 from benchodds.basics.words import about, percent, wrap
 from benchodds.reasons.budget import Budget
@@ -13,6 +14,17 @@ from benchodds.reasons.limits import Conformance, Guard, OneSided
 from benchodds.reasons.whatif import Crossing, Learning, Turn
 from benchodds.reasons.why import LimitSaid, Weight, Why
 
+NAMES = (
+    *(N_("speed"), N_("voltage"), N_("capture"), N_("droop"), N_("diode"), N_("leads")),
+    *(N_("adapter or hook-up"), N_("meter accuracy"), N_("rounding"), N_("contact")),
+    *(N_("temperature"), N_("parallel path"), N_("gap spread"), N_("eye"), N_("counting")),
+    *(N_("either way"), N_("can only lower"), N_("can only raise")),
+    *(N_("within"), N_("outside"), N_("cannot say")),
+    *(N_("no fault"), N_("single fault"), N_("two faults"), N_("other slip")),
+    *(N_("factor 1000"), N_("wrong terminal"), N_("intermittent")),
+    *(N_("adapter"), N_("meter"), N_("operator"), N_("input"), N_("slow cranking")),
+)
+"""What the numbers are called in English; told in the language of who reads."""
 FAINT_DB = 1.0
 """The smallest evidence a person notices (Good 1950, after Turing); less is not told."""
 FAINT_BITS = 0.01
@@ -29,8 +41,10 @@ def sentences(why: Why) -> list[str]:
         parts.append(_conforms(why.conformance))
     if why.p_slip > 0.5:
         parts.append(
-            f"It fits no likely state: {about(why.p_slip)} ({percent(why.p_slip)}) a slip, such as "
-            "a wrong terminal or a factor of 1000. Take it again."
+            _(
+                "It fits no likely state: {about} ({percent}) a slip, such as a wrong "
+                "terminal or a factor of 1000. Take it again."
+            ).format(about=about(why.p_slip), percent=percent(why.p_slip))
         )
     parts += [_gear(n) for n in why.gear if r.id in n.readings][:1]
     if why.one_sided:
@@ -50,13 +64,19 @@ def clash_sentences(found: Sequence[Clash]) -> list[str]:
     lines: list[str] = []
     for clash in found:
         if clash.kind == "no state":
-            text = f"{clash.readings[0]} fits no likely state of the machine"
+            text = _("{reading} fits no likely state of the machine").format(
+                reading=clash.readings[0]
+            )
         else:
-            text = "No single fault explains these readings"
-        lines += wrap(f"{text} ({about(clash.p)}, {percent(clash.p)}). Least surprising first:")
+            text = _("No single fault explains these readings")
+        lines += wrap(
+            _("{text} ({about}, {percent}). Least surprising first:").format(
+                text=text, about=about(clash.p), percent=percent(clash.p)
+            )
+        )
         for e in clash.explanations[:4]:
             if e.p >= 0.01:
-                lines += wrap(f"{percent(e.p):>9}  {e.reason}: {e.detail}", "", " " * 11)
+                lines += wrap(f"{percent(e.p):>9}  {_(e.reason)}: {e.detail}", "", " " * 11)
     return lines
 
 
@@ -68,47 +88,64 @@ def gear_sentences(notes: Sequence[GearNote]) -> list[str]:
 def _limit(limit: LimitSaid, unit: str) -> str:
     ends = []
     if limit.lower is not None:
-        ends.append(f"at least {show(limit.lower, unit)}")
+        ends.append(_("at least {lower}").format(lower=show(limit.lower, unit)))
     if limit.upper is not None:
-        ends.append(f"at most {show(limit.upper, unit)}")
+        ends.append(_("at most {upper}").format(upper=show(limit.upper, unit)))
     told = f" ({limit.conditions})" if limit.conditions else ""
-    return f"Limit: {', '.join(ends)}{told}. A bare comparison says: {limit.bare}."
+    return _("Limit: {ends}{told}. A bare comparison says: {bare}.").format(
+        ends=", ".join(ends), told=told, bare=_(limit.bare)
+    )
 
 
 def _conforms(c: Conformance) -> str:
-    return (
-        f"The true value meets the limit: {percent(c.job)} ({about(c.job)}) by the whole job; "
-        f"{percent(c.alone)} ({about(c.alone)}) by this reading alone, "
-        f"{percent(c.prior)} before any."
+    return _(
+        "The true value meets the limit: {job} ({about}) by the whole job; {alone} "
+        "({about_alone}) by this reading alone, {prior} before any."
+    ).format(
+        job=percent(c.job),
+        about=about(c.job),
+        alone=percent(c.alone),
+        about_alone=about(c.alone),
+        prior=percent(c.prior),
     )
 
 
 def _one_sided(rule: OneSided, why: Why) -> str:
     if not (rule.passed or rule.cleared_by):
-        return (
-            "A low peak is weak evidence: slow cranking, a missed peak, droop and poor contact can "
-            f"only lower it. By this technique a sound machine clears the limit "
-            f"{about(rule.p_sound)} times ({percent(rule.p_sound)})."
-        )
-    by = "" if rule.passed else f" {rule.cleared_by} did that."
+        return _(
+            "A low peak is weak evidence: slow cranking, a missed peak, droop and poor "
+            "contact can only lower it. By this technique a sound machine clears the "
+            "limit {about} times ({percent})."
+        ).format(about=about(rule.p_sound), percent=percent(rule.p_sound))
     text = (
-        f"Once over the minimum, the source is good at that speed and temperature;{by} later low "
-        "readings do not undo it."
+        _(
+            "Once over the minimum, the source is good at that speed and temperature; later low "
+            "readings do not undo it."
+        )
+        if rule.passed
+        else _(
+            "Once over the minimum, the source is good at that speed and temperature. {reading} "
+            "did that. Later low readings do not undo it."
+        ).format(reading=rule.cleared_by)
     )
     hot = [f for f in rule.unseen if f.endswith(".hot")]
     past = [f"{f} {about(p)}" for f, p in rule.slips_past if p < rule.p_sound][:2]
     if hot:
-        text += f" Blind to what fails only hot: {', '.join(hot)}."
+        text += " " + _("Blind to what fails only hot: {hot}.").format(hot=", ".join(hot))
     if past:
-        text += f" Can still pass: {', '.join(past)}."
-    return text.replace(f";{by} later", f".{by} Later") if by else text
+        text += " " + _("Can still pass: {past}.").format(past=", ".join(past))
+    return text
 
 
 def _names(rows: Iterable[Weight], why: Why) -> str:
     told = []
     for w in rows:
-        name = why.titles.get(w.name, w.name)
-        told.append(f"{name} {w.taken:+.0f} ({percent(w.before)} to {percent(w.after)})")
+        name = why.titles.get(w.name, _(w.name))
+        told.append(
+            _("{name} {taken:+.0f} ({before} to {after})").format(
+                name=name, taken=w.taken, before=percent(w.before), after=percent(w.after)
+            )
+        )
     return ", ".join(told)
 
 
@@ -119,14 +156,20 @@ def _weights(rows: Sequence[Weight], why: Why) -> str:
     against = [w for w in mine if w.taken < 0][:2]
     others = [w for w in strong if w.kind != "component" and w.taken > 0][:1]
     if not strong:
-        return "Evidence: none to speak of, for or against anything."
-    text = "Evidence, in decibans (+10: odds times ten)."
-    for head, group in (("For", speaks_for), ("Against", against), ("Gear, technique", others)):
+        return _("Evidence: none to speak of, for or against anything.")
+    text = _("Evidence, in decibans (+10: odds times ten).")
+    for head, group in (
+        (_("For"), speaks_for),
+        (_("Against"), against),
+        (_("Gear, technique"), others),
+    ):
         if group:
             text += f" {head}: {_names(group, why)}."
     for w in [w for w in mine if abs(w.taken - w.left_out) > 3][:1]:
-        name = why.titles.get(w.name, w.name)
-        text += f" Beside all other readings it is worth {w.left_out:+.0f} on {name}."
+        name = why.titles.get(w.name, _(w.name))
+        text += " " + _("Beside all other readings it is worth {left_out:+.0f} on {name}.").format(
+            left_out=w.left_out, name=name
+        )
     return text
 
 
@@ -141,16 +184,26 @@ def _round(x: float) -> float:
 def _turn(turn: Turn, why: Why) -> str:
     unit = why.reading.unit
     title = why.titles[turn.lead.component]
-    lead = f"{title[0].upper()}{title[1:]} leads ({percent(turn.lead.p)})"
+    lead = _("{part} leads ({chance})").format(
+        part=title[0].upper() + title[1:], chance=percent(turn.lead.p)
+    )
     by: dict[str, list[str]] = {}
-    for word, c in (("or less", turn.lower), ("or more", turn.higher)):
+    for words, c in (
+        (_("about {value} or less"), turn.lower),
+        (_("about {value} or more"), turn.higher),
+    ):
         if c is not None:
-            by.setdefault(c.lead.component, []).append(f"about {_at(c, unit)} {word}")
+            by.setdefault(c.lead.component, []).append(words.format(value=_at(c, unit)))
     for c in turn.named:
         by.setdefault(c.lead.component, []).append(f"'{c.at}'")
     if not by:
-        return f"{lead}; no other outcome of this reading alone would turn that."
-    told = [f"{' or '.join(ways)} would put {why.titles[c]} ahead" for c, ways in by.items()]
+        return _("{lead}; no other outcome of this reading alone would turn that.").format(
+            lead=lead
+        )
+    told = [
+        _("{ways} would put {part} ahead").format(ways=_(" or ").join(ways), part=why.titles[c])
+        for c, ways in by.items()
+    ]
     return f"{lead}; {'; '.join(told)}."
 
 
@@ -160,18 +213,24 @@ def _guard(guards: Mapping[Side, Guard], unit: str, words: Mapping[Side, str]) -
         if guard.kind == "at" and guard.at is not None:
             told.append(f"{words[side]} {show(_round(guard.at), unit)}")
         elif guard.kind == "every":
-            told.append("whatever it shows")
-    return ", ".join(told) or "never by this reading alone"
+            told.append(_("whatever it shows"))
+    return ", ".join(told) or _("never by this reading alone")
 
 
 def _guards(c: Conformance, why: Why) -> str:
     unit = why.reading.unit
-    accept = _guard(c.accept, unit, {"lower": "from", "upper": "up to"})
-    reject = _guard(c.reject, unit, {"lower": "below", "upper": "above"})
-    return (
-        f"To be right {100 * c.level:.0f} times in 100, accept {accept}; reject {reject}. The bare "
-        f"limit, so read, rejects {percent(c.risks.producer / c.risks.conforming)} of good parts "
-        f"and accepts {percent(c.risks.consumer / (1 - c.risks.conforming))} of bad ones."
+    accept = _guard(c.accept, unit, {"lower": _("from"), "upper": _("up to")})
+    reject = _guard(c.reject, unit, {"lower": _("below"), "upper": _("above")})
+    return _(
+        "To be right {level:.0f} times in 100, accept {accept}; reject {reject}. The "
+        "bare limit, so read, rejects {producer} of good parts and accepts "
+        "{consumer} of bad ones."
+    ).format(
+        level=100 * c.level,
+        accept=accept,
+        reject=reject,
+        producer=percent(c.risks.producer / c.risks.conforming),
+        consumer=percent(c.risks.consumer / (1 - c.risks.conforming)),
     )
 
 
@@ -180,32 +239,41 @@ def _budget(b: Budget) -> str:
     unit = b.unit if b.unit != "sparks" else ""
     for c in b.contributions[:3]:
         shift = f"{_round(c.shift):+g} " if abs(c.shift) > 0.2 * c.u else ""
-        told.append(f"{c.name} {shift}±{show(_round(c.u), unit)}, {c.direction}")
-    return f"Uncertainty of {b.of}, ideally {show(b.nominal, unit)}: {'; '.join(told)}."
+        told.append(f"{_(c.name)} {shift}±{show(_round(c.u), unit)}, {_(c.direction)}")
+    return _("Uncertainty of {of}, ideally {nominal}: {told}.").format(
+        of=b.of, nominal=show(b.nominal, unit), told="; ".join(told)
+    )
 
 
 def _learning(learning: Learning) -> str:
     best = learning.unknowns[0] if learning.unknowns else None
     if best is None or max(best.bits, learning.repeat_bits) < FAINT_BITS:
         return ""
-    told, again = f"{best.bits:.2g} bit", f"{learning.repeat_bits:.2g}"
+    told, again = _("{bits:.2g} bit").format(bits=best.bits), f"{learning.repeat_bits:.2g}"
     if best.bits > learning.repeat_bits:
-        return f"Telling me {best.words} is worth more than {learning.repeat} ({told}; {again})."
+        return _("Telling me {what} is worth more than {repeat} ({told}; {again}).").format(
+            what=best.words, repeat=learning.repeat, told=told, again=again
+        )
     if best.bits >= FAINT_BITS:
-        return (
-            f"{learning.repeat.capitalize()} is worth more ({again} bit) than telling me "
-            f"{best.words} ({told})."
+        return _("{repeat} is worth more ({again} bit) than telling me {what} ({told}).").format(
+            repeat=learning.repeat.capitalize(), again=again, what=best.words, told=told
         )
     return ""
 
 
 def _gear(note: GearNote) -> str:
-    how = "the likelier culprit" if note.likelier else "under suspicion"
+    how = _("the likelier culprit") if note.likelier else _("under suspicion")
     what = note.item
     if what.startswith("hookup "):
-        what = f"hook-up of {what.removeprefix('hookup ')}"
-    text = f"The {what} is {how}: {about(note.p)} ({percent(note.p)})"
+        what = _("hook-up of {reading}").format(reading=what.removeprefix("hookup "))
+    else:
+        what = _(what)
+    text = _("The {what} is {how}: {about} ({percent})").format(
+        what=what, how=how, about=about(note.p), percent=percent(note.p)
+    )
     if note.proof and note.minutes is not None:
         test = f" ({note.test})" if note.test else ""
-        text += f". Prove it in {note.minutes:.0f} min: {note.proof}{test}"
+        text += _(". Prove it in {minutes:.0f} min: {proof}{test}").format(
+            minutes=note.minutes, proof=note.proof, test=test
+        )
     return text + "."

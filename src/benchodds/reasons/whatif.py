@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from benchodds.basics.language import N_, _
 from benchodds.basics.tables import Array, State, Table, slim
 from benchodds.choose.planning import mutual_information
 from benchodds.infer.assess import Assessment, Taken
@@ -25,13 +26,13 @@ HALF = 0.5
 LEAST_STATE = 1e-4
 """Whole states below this probability are left out of what an answer is worth."""
 WORDS: Mapping[str, str] = {
-    "meter": "the meter's input impedance",
-    "kicks": "how many kicks there were",
-    "how": "how it was cranked",
-    "leads": "whether the leads were nulled",
-    "unplugged": "whether it was unplugged",
-    "temp_c": "how warm the part was",
-    "light": "in what light it was seen",
+    "meter": N_("the meter's input impedance"),
+    "kicks": N_("how many kicks there were"),
+    "how": N_("how it was cranked"),
+    "leads": N_("whether the leads were nulled"),
+    "unplugged": N_("whether it was unplugged"),
+    "temp_c": N_("how warm the part was"),
+    "light": N_("in what light it was seen"),
 }
 """What each unknown of the technique is called; the keys are the technique's fields."""
 
@@ -190,10 +191,10 @@ def learning(assessment: Assessment, taken: Taken) -> Learning:
     found.sort(key=lambda u: -u.bits)
     peak = tool.test.kind == "peak" and not tool.test.battery
     technique = replace(taken.technique, kicks=1) if peak else taken.technique
-    _, again = tool.predictive(technique, None, taken.hookup if peak else None)
+    _other, again = tool.predictive(technique, None, taken.hookup if peak else None)
     p = whole.outcomes(slim(again, keep=1))
     bits = mutual_information(_weights(whole), p / p.sum(axis=1, keepdims=True))
-    return Learning(tuple(found), "one more kick" if peak else "the same reading again", bits)
+    return Learning(tuple(found), _("one more kick") if peak else _("the same reading again"), bits)
 
 
 def _stacked(tables: Sequence[Table]) -> Table:
@@ -205,7 +206,7 @@ def _stacked(tables: Sequence[Table]) -> Table:
 
 def _said(value: object) -> str:
     if isinstance(value, bool):
-        return "yes" if value else "no"
+        return _("yes") if value else _("no")
     return f"{value:.0f}" if isinstance(value, float) else str(value)
 
 
@@ -216,4 +217,4 @@ def _unknown(name: str, labels: Sequence[str], p: Array) -> Unknown:
     rows = p / np.where(p_state > 0, p_state, 1.0)[:, None]
     answers = sorted(zip(labels, p.sum(axis=0), strict=True), key=lambda a: -a[1])
     bits = mutual_information(p_state, rows)
-    return Unknown(name, WORDS[name], bits, tuple((a, float(q)) for a, q in answers))
+    return Unknown(name, _(WORDS[name]), bits, tuple((a, float(q)) for a, q in answers))

@@ -19,11 +19,12 @@ def advise(
     cheaper (see ``simulate``). Without ``steps`` as many are looked ahead as fit in about a
     second.
     """
-    greedy = plan(assessment)
-    weighed = weigh(assessment, greedy, load_shop(shop), Depth(steps) if steps else None)
+    prices = load_shop(shop)
+    greedy = plan(assessment, prices)
+    weighed = weigh(assessment, greedy, prices, Depth(steps) if steps else None)
     return (proposed(assessment, greedy, weighed) if ahead else greedy), weighed
 
 
-def greedily(assessment: Assessment) -> tuple[Plan, None]:
-    """What to do next by bits per minute and the model's own thresholds, nothing weighed."""
-    return plan(assessment), None
+def greedily(assessment: Assessment, shop: str = "shop") -> tuple[Plan, None]:
+    """What to do next by bits per minute and the thresholds for mending, nothing weighed."""
+    return plan(assessment, load_shop(shop)), None

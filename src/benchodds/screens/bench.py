@@ -10,12 +10,14 @@ import shlex
 from dataclasses import dataclass, field
 
 from benchodds.basics.errors import BenchoddsError, JobError
+from benchodds.basics.language import N_, _
 from benchodds.basics.words import percent, wrap
-from benchodds.choose.planning import Plan, plan
+from benchodds.choose.planning import Plan
 from benchodds.infer.assess import Assessment
 from benchodds.keep.session import Session
 from benchodds.model import jobs
 from benchodds.screens import render
+from benchodds.screens.advising import greedily
 from benchodds.screens.commands import (
     did_repair,
     explain,
@@ -24,7 +26,8 @@ from benchodds.screens.commands import (
     record_reading,
 )
 
-HELP = """\
+# Translators: the words on the left are typed and stay as they are.
+HELP = N_("""\
 VALUE ...            what the proposed test showed; several values are kicks
 TEST VALUE ...       what any other test showed; add '; how=firm-kick'
 skip                 propose the next best test instead; nothing is recorded
@@ -34,7 +37,7 @@ next | odds          what to do next, or all odds
 why [R2]             what a reading is worth
 done REPAIR          a repair that was done
 open A | closed A    a set-up that is open, or closed again
-quit                 leave; the job stays as it is"""
+quit                 leave; the job stays as it is""")
 
 COMMANDS = (
     "skip",
@@ -64,12 +67,12 @@ class Bench:
     def greet(self) -> str:
         """What is proposed, in a few lines."""
         assessment = self._assess()
-        return self._proposal(assessment, plan(assessment))
+        return self._proposal(assessment, greedily(assessment)[0])
 
     def proposed(self) -> str | None:
         """The test that a bare value is recorded for."""
         assessment = self._assess()
-        return self._test(plan(assessment))
+        return self._test(greedily(assessment)[0])
 
     def words(self) -> list[str]:
         """All that can be completed: commands, tests, repairs, set-ups."""
@@ -83,19 +86,23 @@ class Bench:
         except BenchoddsError as error:
             return f"! {error}"
         except ValueError as error:
-            return f"! {line.strip()!r} cannot be read ({error}); close the quotes"
+            return "! " + _("{line!r} cannot be read ({error}); close the quotes").format(
+                line=line.strip(), error=error
+            )
 
     def _handle(self, line: str) -> str:
         if not line or line == "next":
             return self.greet()
-        first, _, rest = line.partition(" ")
+        first, _space, rest = line.partition(" ")
         rest = rest.strip()
         match first.lower():
             case "help" | "?":
-                return HELP
+                return _(HELP)
             case "quit" | "exit":
                 self.over = True
-                return f"Job {self.job_id} stays as it is: benchodds bench {self.job_id}"
+                return _("Job {job_id} stays as it is: benchodds bench {job_id}").format(
+                    job_id=self.job_id
+                )
             case "odds":
                 return render.odds(self._assess())
             case "why":
@@ -106,7 +113,7 @@ class Bench:
                     self.skipped.append(test)
                 return self.greet()
             case "undo":
-                return self._undo(rest or "mistyped")
+                return self._undo(rest or _("mistyped"))
             case "done":
                 return did_repair(self.session, self.job_id, rest, None)
             case "open" | "closed":
@@ -122,27 +129,28 @@ class Bench:
         if not named:
             test = self.proposed()
             if test is None:
-                raise JobError("no test is proposed now; write the test's name before its value")
+                raise JobError(_("no test is proposed now; write the test's name before its value"))
             known = machine.instrument(test).expect().words
             spaced = shlex.split(line.partition(";")[0])
             if known and len(spaced) == 2 and "/" in spaced[1]:  # none 0/10 needs no quotes
                 line = f"'{' '.join(spaced)}'" + line[len(line.partition(";")[0]) :]
             line = f"{test} {line}"
         row = parse_sheet_line(machine, line)
-        text, _ = record_reading(self.session, self.job_id, row.test, row.values, row.said(), None)
+        text = record_reading(self.session, self.job_id, row.test, row.values, row.said(), None)[0]
         self.skipped = []
         return f"{text}\n\n{self.greet()}"
 
     def _undo(self, reason: str) -> str:
         job = self.session.store.job(self.job_id)
         if not job.live_readings:
-            raise JobError("there is no reading to strike")
+            raise JobError(_("there is no reading to strike"))
         last = job.live_readings[-1].id
         self.session.append(
             self.job_id,
             lambda j, at, uid: jobs.strike_event(j, last, at=at, uid=uid, reason=reason),
         )
-        return f"Struck {last} ({reason}); it stays on record.\n\n{self.greet()}"
+        said = _("Struck {reading} ({reason}); it stays on record.")
+        return f"{said.format(reading=last, reason=reason)}\n\n{self.greet()}"
 
     def _assess(self) -> Assessment:
         return self.session.assess(self.session.store.job(self.job_id))
@@ -155,21 +163,24 @@ class Bench:
     def _proposal(self, assessment: Assessment, step: Plan) -> str:
         model = assessment.machine.model
         top = sorted(assessment.p_mode.items(), key=lambda row: -row[1])[:3]
-        lines = wrap(", ".join(f"{c}.{m} {percent(p)}" for (c, m), p in top), "Leads: ")
+        lines = wrap(", ".join(f"{c}.{m} {percent(p)}" for (c, m), p in top), _("Leads: "))
         if step.do == "repair" and step.repair:
-            lines += wrap(f"{step.repair} - {model.repairs[step.repair].title}", "DO: ")
-            lines += wrap(f"write 'done {step.repair}' when it is done", "    ")
+            lines += wrap(f"{step.repair} - {model.repairs[step.repair].title}", _("DO: "))
+            lines += wrap(
+                _("write 'done {repair}' when it is done").format(repair=step.repair), "    "
+            )
         test = self._test(step)
         if test is None:
-            return "\n".join([*lines, "No test left is worth its minutes."])
+            return "\n".join([*lines, _("No test left is worth its minutes.")])
         row = next(r for r in step.ranking if r.test == test)
         spec = model.tests[test]
-        word = "DO" if step.do != "repair" else "or test"
-        lines += wrap(f"{test} - {spec.title}, {row.minutes:.0f} min", f"{word}: ")
+        word = _("DO: ") if step.do != "repair" else _("or test: ")
+        minutes = _("{minutes:.0f} min").format(minutes=row.minutes)
+        lines += wrap(f"{test} - {spec.title}, {minutes}", word)
         lines += wrap(spec.do, "    ")
         if row.setups:
             names = (f"{s} {model.setups[s].title}" for s in row.setups)
-            lines += wrap("first " + ", ".join(names), "    ")
+            lines += wrap(_("first {setups}").format(setups=", ".join(names)), "    ")
         for branch in row.branches[:3]:
             lines += wrap(
                 f"{branch.label} ({percent(branch.p)}): {render.fault_words(model, branch.p_mode)}",

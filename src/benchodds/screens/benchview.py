@@ -6,10 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchodds.basics.errors import ReadingError
+from benchodds.basics.language import _
 from benchodds.basics.words import about, limit_words, percent
-from benchodds.choose.planning import open_setups, plan
+from benchodds.choose.planning import open_setups
 from benchodds.keep.session import Session
 from benchodds.screens import render
+from benchodds.screens.advising import greedily
 
 UNITS = {"V": ("V", "mV", "kV"), "ohm": ("ohm", "kohm", "Mohm")}
 MOST_READINGS = 60
@@ -87,7 +89,7 @@ def job_view(session: Session, job_id: str, test: str | None, skipped: Sequence[
     """
     job = session.store.job(job_id)
     assessment = session.assess(job)
-    step = plan(assessment)
+    step, _weighed = greedily(assessment)
     model = assessment.machine.model
     wanted = step.test if step.test and step.test not in skipped else None
     wanted = wanted or next((r.test for r in step.ranking if r.test not in skipped), None)
@@ -104,7 +106,7 @@ def job_view(session: Session, job_id: str, test: str | None, skipped: Sequence[
             title=spec.title,
             do=spec.do,
             kind=spec.kind,
-            minutes=f"{row.minutes:.0f} min" if row else spec.minutes,
+            minutes=_("{minutes:.0f} min").format(minutes=row.minutes) if row else spec.minutes,
             first=tuple(model.setups[s].title for s in row.setups) if row else (),
             why=tuple(
                 f"{b.label} ({percent(b.p)}): {render.fault_words(model, b.p_mode)}"
@@ -124,8 +126,10 @@ def job_view(session: Session, job_id: str, test: str | None, skipped: Sequence[
     several = ""
     if faults["2+"] > 0.4:
         state, p = assessment.states()[0]
-        pair = " with ".join(".".join(f) for f in state)
-        several = f"No single fault explains this: {pair}, {about(p)}."
+        pair = _(" with ").join(".".join(f) for f in state)
+        several = _("No single fault explains this: {pair}, {chance}.").format(
+            pair=pair, chance=about(p)
+        )
     top = sorted(assessment.p_mode.items(), key=lambda row: -row[1])[:4]
     used = [t.technique for t in assessment.taken]
     return JobView(
@@ -183,11 +187,11 @@ def typed_values(
         return (mark,)
     if hits or tries:
         if not hits or not tries:
-            raise ReadingError("say both how many sparks were seen and out of how many tries")
+            raise ReadingError(_("say both how many sparks were seen and out of how many tries"))
         return (f"{hits}/{tries}",)
     filled = [v.strip() for v in values if v.strip()]
     if not filled:
-        raise ReadingError("nothing was filled in; write what the test showed, or choose a word")
+        raise ReadingError(_("nothing was filled in; write what the test showed, or choose a word"))
     return tuple(f"{v} {unit}" if _is_bare(v) and unit else v for v in filled)
 
 

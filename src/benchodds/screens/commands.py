@@ -16,6 +16,7 @@ from benchodds.basics.errors import (
     UnknownNameError,
     nearest,
 )
+from benchodds.basics.language import _
 from benchodds.basics.quantities import (
     Expect,
     parse_accuracy,
@@ -99,11 +100,11 @@ def record_reading(
     }
     lines = [f"{reading.id}: {name} = {', '.join(show_value(v) for v in parsed)}"]
     if not any(t.table is not None for t in after.taken if t.reading.id == reading.id):
-        lines.append("Noted; it says nothing about the machine.")
+        lines.append(_("Noted; it says nothing about the machine."))
     elif moved:
         lines += [f"  {f:<14} {percent(a):>9} -> {percent(b)}" for f, a, b in moved]
     else:
-        lines.append("Moved nothing by more than 1 in 100.")
+        lines.append(_("Moved nothing by more than 1 in 100."))
     lines += render.gear(after)
     lines += render.clashing(after)
     return "\n".join(lines), data
@@ -146,7 +147,9 @@ def make_technique(said: Mapping[str, Any]) -> Technique:
         top = parse_value(text, Expect("--range", unit)).number
         if not top or top <= 0:
             raise ReadingError(
-                f"'{text}' is not a range; write its top, such as 200, 20k or 1000 V"
+                _("'{text}' is not a range; write its top, such as 200, 20k or 1000 V").format(
+                    text=text
+                )
             )
     return Technique(**values, range_top=top, unplugged=unplugged, same_hookup=same)
 
@@ -161,18 +164,24 @@ def parse_sheet_line(machine: Machine, line: str) -> SheetRow:
     ValueError
         Quotes that do not close.
     """
-    what, _, how = line.partition(";")
+    what, _semicolon, how = line.partition(";")
     test, *values = shlex.split(what)
     technique: dict[str, Any] = {}
     for word in shlex.split(how):
         key, equals, value = word.partition("=")
         if not equals or key not in SHEET_KEYS:
-            raise ReadingError(f"'{word}' should read KEY=VALUE{nearest(key, SHEET_KEYS)}")
+            raise ReadingError(
+                _("'{word}' should read KEY=VALUE{hint}").format(
+                    word=word, hint=nearest(key, SHEET_KEYS)
+                )
+            )
         target, convert = SHEET_KEYS[key]
         try:
             technique[target] = convert(value)
         except ValueError:
-            raise ReadingError(f"'{value}' is not a number for {key}") from None
+            raise ReadingError(
+                _("'{value}' is not a number for {key}").format(value=value, key=key)
+            ) from None
     test = find_test(machine.model, test)
     machine.instrument(test).parse(values)
     return SheetRow(test, tuple(values), technique)
@@ -197,10 +206,16 @@ def read_sheet(session: Session, job_id: str, text: str, name: str) -> list[Shee
                 rows[-1].said()
             except (BenchoddsError, ValueError) as error:
                 raise ReadingError(
-                    f"{name}, line {number}: {error}; nothing was recorded"
+                    _("{name}, line {number}: {error}; nothing was recorded").format(
+                        name=name, number=number, error=error
+                    )
                 ) from None
     if not rows:
-        raise ReadingError(f"{name}: no readings in it; write a line each, such as 'vexc 112 V'")
+        raise ReadingError(
+            _("{name}: no readings in it; write a line each, such as 'vexc 112 V'").format(
+                name=name
+            )
+        )
     return rows
 
 
@@ -222,14 +237,22 @@ def explain(
     """What one reading is worth: sentences, the numbers behind them, and figures if asked."""
     job = session.store.job(job_id)
     if not job.live_readings:
-        raise JobError(f"job '{job_id}' has no reading yet; record one first")
+        raise JobError(
+            _("job '{job_id}' has no reading yet; record one first").format(job_id=job_id)
+        )
     wanted = (reading or job.live_readings[-1].id).upper()
     if wanted not in {r.id for r in job.live_readings}:
         struck = {r.id for r in job.readings} - {r.id for r in job.live_readings}
         if wanted in struck:
-            raise JobError(f"reading {wanted} is struck; it does nothing to the odds")
+            raise JobError(
+                _("reading {wanted} is struck; it does nothing to the odds").format(wanted=wanted)
+            )
         known = nearest(wanted, [r.id for r in job.live_readings])
-        raise UnknownNameError(f"job '{job_id}' has no reading '{reading}'{known}")
+        raise UnknownNameError(
+            _("job '{job_id}' has no reading '{reading}'{known}").format(
+                job_id=job_id, reading=reading, known=known
+            )
+        )
     from benchodds.reasons.clashes import clashes
     from benchodds.reasons.explain import explain_reading, sentences, to_dict
     from benchodds.reasons.sentences import clash_sentences
@@ -239,7 +262,10 @@ def explain(
     contradictions = clashes(assessment)
     lines = sentences(found) + clash_sentences(contradictions)
     if figures is not None:
-        lines += [f"Wrote {path}" for path in _save_figures(found, figures, f"{job_id}-{wanted}")]
+        lines += [
+            _("Wrote {path}").format(path=path)
+            for path in _save_figures(found, figures, f"{job_id}-{wanted}")
+        ]
     return "\n".join(lines), to_dict(found, contradictions)
 
 
@@ -260,7 +286,9 @@ def _save_figures(found: Why, folder: Path, stem: str) -> list[Path]:
                 paths.append(folder / f"{stem}-{name}.{suffix}")
                 figure.savefig(paths[-1], dpi=150)  # type: ignore[union-attr]
     except OSError as error:
-        raise StoreError(f"{folder} cannot be written ({error.strerror})") from None
+        raise StoreError(
+            _("{folder} cannot be written ({reason})").format(folder=folder, reason=error.strerror)
+        ) from None
     return paths
 
 
@@ -270,22 +298,25 @@ def mark_setup(session: Session, job_id: str, setup: str, is_open: bool) -> str:
     name = setup if setup in model.setups else setup.upper()
     if name not in model.setups:
         raise UnknownNameError(
-            f"'{setup}' is not a set-up of {model.id}{nearest(setup, model.setups)}"
+            _("'{setup}' is not a set-up of {model}{hint}").format(
+                setup=setup, model=model.id, hint=nearest(setup, model.setups)
+            )
         )
     session.append(job_id, lambda j, at, uid: jobs.setup_event(j, name, is_open, at=at, uid=uid))
-    return f"{name} ({model.setups[name].title}) is {'open' if is_open else 'closed'}."
+    said = _("{name} ({title}) is open.") if is_open else _("{name} ({title}) is closed.")
+    return said.format(name=name, title=model.setups[name].title)
 
 
 def declare_gear(session: Session, job_id: str, items: Mapping[str, str]) -> str:
     """Record the instruments of a job."""
     if not items:
-        raise JobError("nothing to declare; give --meter, --accuracy, --adapter or --operator")
+        raise JobError(_("nothing to declare; give --meter, --accuracy, --adapter or --operator"))
     if "meter" in items:
         parse_impedance(items["meter"])
     if "accuracy" in items:
         parse_accuracy(items["accuracy"])
     session.append(job_id, lambda j, at, uid: jobs.gear_event(j, items, at=at, uid=uid))
-    return "Declared for all readings that do not say otherwise: " + ", ".join(
+    return _("Declared for all readings that do not say otherwise: ") + ", ".join(
         f"{k} {v}" for k, v in items.items()
     )
 
@@ -295,19 +326,27 @@ def did_repair(session: Session, job_id: str, repair: str, note: str | None) -> 
     model = session.machine(session.store.job(job_id)).model
     if repair not in model.repairs:
         raise UnknownNameError(
-            f"'{repair}' is not a repair of {model.id}{nearest(repair, model.repairs)}"
+            _("'{repair}' is not a repair of {model}{hint}").format(
+                repair=repair, model=model.id, hint=nearest(repair, model.repairs)
+            )
         )
     session.append(
         job_id, lambda j, at, uid: jobs.action_event(j, repair, at=at, uid=uid, note=note)
     )
-    return f"Written down: {repair} ({model.repairs[repair].title})."
+    return _("Written down: {repair} ({title}).").format(
+        repair=repair, title=model.repairs[repair].title
+    )
 
 
 def check_fault(model: SystemModel, fault: str) -> str:
     """A fault's name if it is one; UnknownNameError with the nearest."""
     known = [f"{c}.{m}" for c, m in model.faults()] + ["none.elec"]
     if fault not in known:
-        raise UnknownNameError(f"'{fault}' is not a fault of {model.id}{nearest(fault, known)}")
+        raise UnknownNameError(
+            _("'{fault}' is not a fault of {model}{hint}").format(
+                fault=fault, model=model.id, hint=nearest(fault, known)
+            )
+        )
     return fault
 
 
@@ -324,7 +363,11 @@ def close_job(
     assessment = session.assess(job)
     model = assessment.machine.model
     if not faults and grade not in ("gave-up", "came-back"):
-        raise JobError(f"say what it was with --fault, or close with --grade gave-up, not {grade}")
+        raise JobError(
+            _("say what it was with --fault, or close with --grade gave-up, not {grade}").format(
+                grade=grade
+            )
+        )
     checked = [check_fault(model, f) for f in faults]
     ended = {f"{c}.{m}": p for (c, m), p in assessment.p_mode.items()}
     ended["none.elec"] = assessment.faults_at_once["0"]
@@ -335,11 +378,20 @@ def close_job(
     if note:
         verdict["note"] = note
     session.append(job_id, lambda j, at, uid: jobs.close_event(j, at=at, uid=uid, verdict=verdict))
-    lines = [f"Closed job {job_id}: {', '.join(checked) or 'no verdict'} ({grade})."]
+    lines = [
+        _("Closed job {job_id}: {checked} ({grade}).").format(
+            job_id=job_id, checked=", ".join(checked) or _("no verdict"), grade=grade
+        )
+    ]
     for fault in checked:
-        lines.append(f"  {fault} stood at {percent(ended[fault])} when the job was closed")
+        lines.append(
+            "  "
+            + _("{fault} stood at {ended} when the job was closed").format(
+                fault=fault, ended=percent(ended[fault])
+            )
+        )
     if model.closing:
-        lines += ["", "Before it leaves the bench"]
+        lines += ["", _("Before it leaves the bench")]
         for step in model.closing:
             lines += wrap(step, "  [ ] ", "      ")
     return "\n".join(lines), {"schema": 1, "job": job_id, "verdict": verdict}

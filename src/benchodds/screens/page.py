@@ -21,7 +21,8 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from benchodds.basics.errors import BenchoddsError, UnknownNameError
+from benchodds.basics.errors import BenchoddsError, UnknownJobError
+from benchodds.basics.language import _
 from benchodds.keep import files
 from benchodds.keep.session import Session
 from benchodds.model import jobs
@@ -84,12 +85,12 @@ class Gate:
     def _refused(self, request: Request) -> Response | None:
         host = request.headers.get("host", "")
         if host not in self.hosts:
-            return HTMLResponse("This address is not served here.", 421)
+            return HTMLResponse(_("This address is not served here."), 421)
         length = request.headers.get("content-length") or "0"
         if not length.isdecimal() or len(length) > 9 or int(length) > MOST_BYTES:
-            return HTMLResponse("That is more than a form can hold.", 413)
+            return HTMLResponse(_("That is more than a form can hold."), 413)
         if request.method not in ("GET", "HEAD", "POST"):
-            return HTMLResponse("Not a way to ask.", 405)
+            return HTMLResponse(_("Not a way to ask."), 405)
         if request.method == "POST":
             origin = request.headers.get("origin")
             site = request.headers.get("sec-fetch-site", "same-origin")
@@ -97,13 +98,13 @@ class Gate:
                 "same-origin",
                 "none",
             ):
-                return HTMLResponse("Forms are taken from this page only.", 403)
+                return HTMLResponse(_("Forms are taken from this page only."), 403)
         open_to_all = request.url.path.startswith("/static/") or request.url.path == "/pair"
         role = self.guard.role(request.cookies.get(COOKIE))
         if role is None and not open_to_all:
             return RedirectResponse("/pair", 303)
         if request.method == "POST" and role == "look" and not open_to_all:
-            return HTMLResponse("This device looks on; it cannot write. Pair it to work.", 403)
+            return HTMLResponse(_("This device looks on; it cannot write. Pair it to work."), 403)
         return None
 
     @staticmethod
@@ -184,12 +185,12 @@ class Page:
         form = await self._form(request)
         if form is None:
             return self._show(
-                request, "sorry.html", 403, words="This form is out of date. Open the job again."
+                request, "sorry.html", 403, words=_("This form is out of date. Open the job again.")
             )
         try:
             said = await run_in_threadpool(act, job_id, form)
         except BenchoddsError as error:
-            if isinstance(error, UnknownNameError) and "no job" in str(error):
+            if isinstance(error, UnknownJobError):
                 return self._show(request, "sorry.html", 404, words=str(error))
             kept = (
                 {k: str(v) for k, v in form.items() if k not in ("token", "uid")} if typed else {}
@@ -245,13 +246,15 @@ class Page:
                 self.session.assess(self.session.store.job(request.path_params["job"]))
             )
 
-        return await self._text(request, "Odds", work)
+        return await self._text(request, _("Odds"), work)
 
     async def why(self, request: Request) -> Response:
         """What one reading is worth."""
         job, reading = request.path_params["job"], request.path_params["reading"]
         return await self._text(
-            request, f"Why {reading}", lambda: explain(self.session, job, reading, None)[0]
+            request,
+            _("Why {reading}").format(reading=reading),
+            lambda: explain(self.session, job, reading, None)[0],
         )
 
     async def _text(self, request: Request, title: str, work: Callable[[], str]) -> Response:
@@ -268,7 +271,7 @@ class Page:
         kinds = {"bench.css": "text/css", "bench.js": "text/javascript"}
         name = request.path_params["name"]
         if name not in kinds:
-            return HTMLResponse("Not here.", 404)
+            return HTMLResponse(_("Not here."), 404)
         text = (package_files("benchodds") / "static" / name).read_text(encoding="utf-8")
         return Response(text, media_type=kinds[name])
 
@@ -281,7 +284,7 @@ class Page:
         form = await request.form(max_files=0, max_fields=5)
         key = self.guard.pair(str(form.get("code", "")))
         if key is None:
-            words = "That is not the code. See the terminal; after five tries it changes."
+            words = _("That is not the code. See the terminal; after five tries it changes.")
             return self._show(request, "pair.html", 403, wrong=words)
         response = RedirectResponse("/", 303)
         _set_cookie(response, key)
@@ -291,8 +294,8 @@ class Page:
         """Open a job from the form on the first page."""
         form = await self._form(request)
         if form is None:
-            return self._show(request, "sorry.html", 403, words="This form is out of date.")
-        system, _, complaint = str(form.get("what", "")).partition("/")
+            return self._show(request, "sorry.html", 403, words=_("This form is out of date."))
+        system, _slash, complaint = str(form.get("what", "")).partition("/")
 
         def work() -> str:
             contexts = [str(c) for c in form.getlist("context")]
@@ -343,7 +346,7 @@ class Page:
                 lambda j, at, uid: jobs.strike_event(j, reading, at=at, uid=uid, reason=reason),
                 uid=str(form.get("uid", "")),
             )
-            return f"Struck {reading}."
+            return _("Struck {reading}.").format(reading=reading)
 
         return await self._act(request, act)
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from benchodds.basics.errors import StoreError
+from benchodds.basics.language import _, language, ngettext
 from benchodds.screens.report import Report
 from benchodds.screens.worksheet import Worksheet
 
@@ -18,9 +19,15 @@ def environment() -> Any:
     """The templates of the package, escaping all that they are given."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    return Environment(
-        loader=PackageLoader("benchodds"), autoescape=True, undefined=StrictUndefined
+    made = Environment(
+        loader=PackageLoader("benchodds"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        extensions=["jinja2.ext.i18n"],
     )
+    made.install_gettext_callables(_, ngettext)  # type: ignore[attr-defined]
+    made.globals["language"] = language
+    return made
 
 
 def _css() -> Any:
@@ -66,7 +73,11 @@ def write_pages(html: str, target: Path) -> list[Path]:
     """
     suffix = target.suffix.lower()
     if suffix not in ("", ".html", ".pdf"):
-        raise StoreError(f"'{target.name}' should end in .html or .pdf, or have no suffix for both")
+        raise StoreError(
+            _("'{target}' should end in .html or .pdf, or have no suffix for both").format(
+                target=target.name
+            )
+        )
     written = []
     try:
         if suffix in ("", ".html"):
@@ -78,7 +89,9 @@ def write_pages(html: str, target: Path) -> list[Path]:
             path.write_bytes(_pdf(html))
             written.append(path)
     except OSError as error:
-        raise StoreError(f"{target} cannot be written ({error.strerror})") from None
+        raise StoreError(
+            _("{target} cannot be written ({reason})").format(target=target, reason=error.strerror)
+        ) from None
     return written
 
 
@@ -87,8 +100,10 @@ def _pdf(html: str) -> bytes:
         import weasyprint
     except (ImportError, OSError):
         raise StoreError(
-            "PDF needs the extra 'pdf' (pip install \"benchodds[pdf]\") and the Pango library of "
-            "your system; the same page as .html prints from any browser"
+            _(
+                "PDF needs the extra 'pdf' (pip install \"benchodds[pdf]\") and the Pango "
+                "library of your system; the same page as .html prints from any browser"
+            )
         ) from None
 
     def nothing_outside(url: str, *_: Any, **__: Any) -> Any:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from benchodds.basics.language import _
 from benchodds.basics.words import about, limit_words, percent, wrap
-from benchodds.choose.planning import Plan, Ranked
+from benchodds.choose.planning import LOOKED, Plan, Ranked
 from benchodds.choose.weighing import Weighed, follows
 from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Job, Reading
@@ -17,14 +18,15 @@ from benchodds.screens.weighwords import weighing
 
 def heading(job: Job, model: SystemModel) -> list[str]:
     """Who this is about."""
-    parts = [f"Job {job.id}", model.title, model.variants[model.variant].title]
+    parts = [_("Job {job}").format(job=job.id), model.title, model.variants[model.variant].title]
     parts += [model.complaints.get(job.complaint, job.complaint)]
     parts += [model.contexts.get(c, c) for c in job.contexts]
     lines = wrap("; ".join(parts))
     if job.model_version != model.version:
         lines += wrap(
-            f"Opened with version {job.model_version} of the model, worked out with "
-            f"{model.version}."
+            _(
+                "Opened with version {model_version} of the model, worked out with {version}."
+            ).format(model_version=job.model_version, version=model.version)
         )
     return lines
 
@@ -34,36 +36,56 @@ def reading_line(reading: Reading) -> str:
     said = [f"{k} {v}" for k, v in reading.technique.as_data().items()]
     text = f"{reading.id} {reading.test} = {', '.join(reading.values)}"
     text += f"  ({'; '.join(said)})" if said else ""
-    return text + (f"  STRUCK: {reading.struck}" if reading.struck else "")
+    return text + (
+        "  " + _("STRUCK: {struck}").format(struck=reading.struck) if reading.struck else ""
+    )
 
 
 def record(job: Job) -> list[str]:
     """The whole record of a job."""
     lines = wrap(
-        f"Job {job.id}: {job.system}, {job.variant}, {job.complaint}, "
-        f"opened {job.opened_at}, model {job.model_version}, "
-        f"priors {job.prior_set} {job.prior_version}"
+        _(
+            "Job {job}: {system}, {variant}, {complaint}, opened {opened_at}, model "
+            "{model_version}, priors {prior_set} {prior_version}"
+        ).format(
+            job=job.id,
+            system=job.system,
+            variant=job.variant,
+            complaint=job.complaint,
+            opened_at=job.opened_at,
+            model_version=job.model_version,
+            prior_set=job.prior_set,
+            prior_version=job.prior_version,
+        )
     )
     for reading in job.readings:
         lines += wrap(
             f"{reading.at[:16].replace('T', ' ')}  {reading_line(reading)}", "  ", "     "
         )
-        lines += wrap(f"note: {reading.note}", "     ") if reading.note else []
+        lines += wrap(_("note: {note}").format(note=reading.note), "     ") if reading.note else []
     for action in job.actions:
         lines += wrap(
-            f"{action.at[:16].replace('T', ' ')}  done: {action.repair}"
+            _("{at}  done: {repair}").format(
+                at=action.at[:16].replace("T", " "), repair=action.repair
+            )
             + (f" ({action.note})" if action.note else ""),
             "  ",
             "     ",
         )
     for note in job.notes:
-        lines += wrap(f"{note.at[:16].replace('T', ' ')}  note: {note.text}", "  ", "     ")
+        lines += wrap(
+            _("{at}  note: {text}").format(at=note.at[:16].replace("T", " "), text=note.text),
+            "  ",
+            "     ",
+        )
     if job.closed is not None:
         verdict = job.closed
         lines += wrap(
-            f"{(job.closed_at or '')[:16].replace('T', ' ')}  closed: "
-            f"{', '.join(verdict.get('faults', [])) or 'no verdict'} "
-            f"({verdict.get('grade', 'no grade')})",
+            _("{closed_at}  closed: {faults} ({grade})").format(
+                closed_at=(job.closed_at or "")[:16].replace("T", " "),
+                faults=", ".join(verdict.get("faults", [])) or _("no verdict"),
+                grade=verdict.get("grade", _("no grade")),
+            ),
             "  ",
             "     ",
         )
@@ -78,7 +100,7 @@ def odds(assessment: Assessment, top: int = 8) -> str:
         lines.append("")
         for reading in assessment.job.readings:
             lines += wrap(reading_line(reading), "  ", "     ")
-    lines += ["", "What leads"]
+    lines += ["", _("What leads")]
     rows = [*assessment.p_mode.items(), (("none", "elec"), assessment.faults_at_once["0"])]
     rows.sort(key=lambda row: -row[1])
     wide = max(14, *(len(f"{c}.{m}") for (c, m), _ in rows[:top]))
@@ -92,8 +114,9 @@ def odds(assessment: Assessment, top: int = 8) -> str:
     n = assessment.faults_at_once
     lines += [
         "",
-        "How many faults at once: "
-        f"none {percent(n['0'])}, one {percent(n['1'])}, more {percent(n['2+'])}",
+        _("How many faults at once: none {none}, one {one}, more {more}").format(
+            none=percent(n["0"]), one=percent(n["1"]), more=percent(n["2+"])
+        ),
     ]
     lines += gear(assessment)
     lines += clashing(assessment)
@@ -103,21 +126,23 @@ def odds(assessment: Assessment, top: int = 8) -> str:
 def gear(assessment: Assessment) -> list[str]:
     """Lines on adapter, meter, hook-ups and cranking when the readings speak against them."""
     lines = gear_sentences(gear_notes(assessment))
-    return ["", "Gear and technique", *lines] if lines else []
+    return ["", _("Gear and technique"), *lines] if lines else []
 
 
 def clashing(assessment: Assessment) -> list[str]:
     """Readings that contradict each other, with the least surprising explanations."""
     lines = clash_sentences(clashes(assessment))
-    return ["", "Readings that clash", *lines] if lines else []
+    return ["", _("Readings that clash"), *lines] if lines else []
 
 
 def fault_words(model: SystemModel, p_mode: Mapping[tuple[str, str], float]) -> str:
     """The leader of a branch in a few words."""
     if not p_mode:
-        return "nothing electrical"
+        return _("nothing electrical")
     (component, mode), p = max(p_mode.items(), key=lambda item: item[1])
-    return f"{component}.{mode} leads, {percent(p)}"
+    return _("{component}.{mode} leads, {chance}").format(
+        component=component, mode=mode, chance=percent(p)
+    )
 
 
 def next_step(
@@ -130,38 +155,50 @@ def next_step(
     if plan.do == "repair" and plan.repair:
         act = next(a for a in plan.acts if a.repair == plan.repair)
         spec = model.repairs[plan.repair]
-        lines += wrap(f"{plan.repair} - {spec.title}", "DO: ")
+        lines += wrap(f"{plan.repair} - {spec.title}", _("DO: "))
         lines += wrap(
-            f"{about(act.p_needed)} ({percent(act.p_needed)}) that it is needed, "
-            f"{percent(act.p_cures)} that it cures alone. Part {spec.cost:g} plugs, {spec.minutes}"
-            + ("." if spec.returnable else "; cannot go back once fitted."),
-            "Why: ",
+            _(
+                "{about} ({percent}) that it is needed, {p_cures} that it cures alone. "
+                "Part {cost:g} plugs, {minutes}"
+            ).format(
+                about=about(act.p_needed),
+                percent=percent(act.p_needed),
+                p_cures=percent(act.p_cures),
+                cost=spec.cost,
+                minutes=spec.minutes,
+            )
+            + ("." if spec.returnable else _("; cannot go back once fitted.")),
+            _("Why: "),
         )
         lines += _cautions(model, spec.cautions)
     elif plan.test:
         taken = {t.reading.test for t in assessment.taken if t.table is not None}
         if plan.do == "prove-gear" and plan.test in taken:
             lines += wrap(
-                "The gear has failed its proof: mend or change it, strike what was read through "
-                "it, and prove it again before anything else is believed."
+                _(
+                    "The gear has failed its proof: mend or change it, strike what was read "
+                    "through it, and prove it again before anything else is believed."
+                )
             )
         chosen = by_name[plan.test]
         proves, first = plan.do == "prove-gear", chosen is plan.ranking[0]
         lines += _test_lines(model, chosen, proves, first)
     else:
-        lines += wrap("Stop testing: no test left would tell more than its minutes are worth.")
+        lines += wrap(_("Stop testing: no test left would tell more than its minutes are worth."))
     if weighed is not None:
         lines += ["", *weighing(model, weighed)]
         if not follows(plan, weighed):
             lines += wrap(
-                "What is proposed above goes by information per minute, which in simulated jobs "
-                "came cheaper than following this look-ahead (--ahead follows it).",
+                _(
+                    "What is proposed above goes by information per minute, which in simulated "
+                    "jobs came cheaper than following this look-ahead (--ahead follows it)."
+                ),
                 "  ",
                 "    ",
             )
     rest = [r for r in plan.ranking if r.test != plan.test][:top]
     if rest:
-        lines += ["", "Other tests        minutes     bits  bits/min  set-ups to open"]
+        lines += ["", _("Other tests        minutes     bits  bits/min  set-ups to open")]
         for r in rest:
             lines.append(
                 f"  {r.test:<16} {r.minutes:>7.0f} {r.bits:>8.2f} {r.bits_per_minute:>9.3f}  "
@@ -169,16 +206,18 @@ def next_step(
             )
     likely = [a for a in plan.acts if a.p_needed >= 0.05][:4]
     if likely:
-        lines += ["", "Repairs            needed  cures alone  cost now  before buying"]
+        lines += ["", _("Repairs            needed  cures alone  cost now  before buying")]
         for a in likely:
             lines.append(
                 f"  {a.repair:<16} {percent(a.p_needed):>7} {percent(a.p_cures):>12} "
                 f"{a.expected_cost:>9.1f}  {', '.join(a.missing) or '-'}"
             )
-        lines.append("  (cost in plugs: part, labour, and the part again where it would be wasted)")
-    refused = [x for x in plan.left_out if x.reason not in ("already looked",)]
+        lines.append(
+            "  " + _("(cost in plugs: part, labour, and the part again where it would be wasted)")
+        )
+    refused = [x for x in plan.left_out if x.reason != _(LOOKED)]
     if refused:
-        lines += ["", "Not offered now"]
+        lines += ["", _("Not offered now")]
         for x in refused:
             lines += wrap(f"{x.test}: {x.reason}", "  ", "    ")
     return "\n".join(lines)
@@ -186,33 +225,35 @@ def next_step(
 
 def _test_lines(model: SystemModel, r: Ranked, proves: bool, first: bool) -> list[str]:
     test = model.tests[r.test]
-    lines = wrap(f"{r.test} - {test.title}", "DO: ")
+    lines = wrap(f"{r.test} - {test.title}", _("DO: "))
     lines += wrap(test.do, "    ")
     if test.limit:
         lines += wrap(
-            f"Limit: {limit_words(test.limit.min, test.limit.max)}"
+            _("Limit: {limit}").format(limit=limit_words(test.limit.min, test.limit.max))
             + (f" ({test.limit.conditions})" if test.limit.conditions else ""),
             "    ",
         )
     own = model.minutes(r.test)
-    text = f"{r.minutes:.0f} min"
+    text = _("{minutes:.0f} min").format(minutes=r.minutes)
     if r.setups:
         opened = ", ".join(
             f"{s} {model.setups[s].title} {model.setups[s].minutes}" for s in r.setups
         )
-        text += f": {own:.0f} min and, first, {opened}"
-    lines += wrap(text, "Costs: ")
-    why = f"{r.bits:.2f} bit about the machine, {r.bits_per_minute:.3f} a minute"
-    why += ": the most on offer." if first else "."
+        text += _(": {own:.0f} min and, first, {opened}").format(own=own, opened=opened)
+    lines += wrap(text, _("Costs: "))
+    why = _("{bits:.2f} bit about the machine, {bits_per_minute:.3f} a minute").format(
+        bits=r.bits, bits_per_minute=r.bits_per_minute
+    )
+    why += _(": the most on offer.") if first else "."
     if proves:
-        why += " It tells whether earlier readings can be believed."
-    lines += wrap(why, "Why: ")
+        why += _(" It tells whether earlier readings can be believed.")
+    lines += wrap(why, _("Why: "))
     for branch in r.branches[:5]:
         lines += wrap(
             f"{branch.label} ({percent(branch.p)}): {fault_words(model, branch.p_mode)}", "  - "
         )
     if test.harm:
-        lines += wrap(test.harm, "Harm: ")
+        lines += wrap(test.harm, _("Harm: "))
     lines += _cautions(model, r.cautions)
     return lines
 
@@ -221,7 +262,7 @@ def _cautions(model: SystemModel, names: Iterable[str]) -> list[str]:
     lines: list[str] = []
     wanted = list(names)
     if wanted:
-        lines.append("Careful:")
+        lines.append(_("Careful:"))
         for name in [*wanted, *(["literature"] if "literature" in model.cautions else [])]:
             lines += wrap(model.cautions[name], "  ! ", "    ")
     return lines
@@ -231,12 +272,22 @@ def systems(models: Sequence[SystemModel]) -> str:
     """The systems there are, with variants, complaints and contexts."""
     lines: list[str] = []
     for model in models:
-        lines += wrap(f"{model.id} - {model.title} (version {model.version})")
+        lines += wrap(
+            _("{model} - {title} (version {version})").format(
+                model=model.id, title=model.title, version=model.version
+            )
+        )
         lines += wrap(model.notice, "  ")
         for name, variant in model.variants.items():
-            lines += wrap(f"variant {name}: {variant.title}, {variant.years}", "  ", "    ")
-        lines += wrap("complaints: " + ", ".join(model.complaints), "  ", "    ")
-        lines += wrap("contexts: " + ", ".join(model.contexts), "  ", "    ")
+            lines += wrap(
+                _("variant {name}: {title}, {years}").format(
+                    name=name, title=variant.title, years=variant.years
+                ),
+                "  ",
+                "    ",
+            )
+        lines += wrap(_("complaints: ") + ", ".join(model.complaints), "  ", "    ")
+        lines += wrap(_("contexts: ") + ", ".join(model.contexts), "  ", "    ")
         lines.append("")
     return "\n".join(lines).rstrip()
 
@@ -244,13 +295,13 @@ def systems(models: Sequence[SystemModel]) -> str:
 def system(model: SystemModel) -> str:
     """One system in full: components, set-ups, tests."""
     lines = systems([model]).splitlines()
-    lines += ["", "Components"]
+    lines += ["", _("Components")]
     for name, c in model.components.items():
         lines += wrap(f"{name:<6} {c.title}: {', '.join(c.modes)}", "  ", " " * 9)
-    lines += ["", "Set-ups"]
+    lines += ["", _("Set-ups")]
     for name, s in model.setups.items():
         lines.append(f"  {name:<6} {s.minutes:>7}  {s.title}")
-    lines += ["", "Tests               minutes  set-ups    limit"]
+    lines += ["", _("Tests               minutes  set-ups    limit")]
     for name, t in model.tests.items():
         limit = limit_words(t.limit.min, t.limit.max) if t.limit else ""
         lines.append(

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from benchodds.basics.language import N_, _
 from benchodds.basics.quantities import show_value
 from benchodds.basics.words import about, limit_words, percent
 from benchodds.infer.assess import Assessment
@@ -22,11 +23,11 @@ DECISIVE = 4
 """How many readings the customer's page names as reasons."""
 
 GRADES: Mapping[str, str] = {
-    "bench-bad": "the part was tested bad on the bench",
-    "swap-confirmed": "a known-good part cured it and the old part brought the fault back",
-    "came-good": "it came good with the repair; the old part was not proved bad",
-    "gave-up": "the cause was not found",
-    "came-back": "the fault came back",
+    "bench-bad": N_("the part was tested bad on the bench"),
+    "swap-confirmed": N_("a known-good part cured it and the old part brought the fault back"),
+    "came-good": N_("it came good with the repair; the old part was not proved bad"),
+    "gave-up": N_("the cause was not found"),
+    "came-back": N_("the fault came back"),
 }
 
 
@@ -96,8 +97,8 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
         complaint=model.complaints.get(job.complaint, job.complaint),
         contexts=tuple(model.contexts.get(c, c) for c in job.contexts),
         found=tuple(_spell(model, f) for f in named),
-        sure=f"{about(p)} ({percent(p)}) by the readings",
-        grade=GRADES.get(str(verdict.get("grade", "")), "the job is still open"),
+        sure=_("{about} ({percent}) by the readings").format(about=about(p), percent=percent(p)),
+        grade=_(GRADES.get(str(verdict.get("grade", "")), N_("the job is still open"))),
         reasons=_reasons(assessment, book, named),
         repairs=tuple(
             model.repairs[a.repair].title if a.repair in model.repairs else a.repair
@@ -116,9 +117,12 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
         cautions=tuple(model.cautions[c] for c in cautions if c in model.cautions),
         versions=(
             ("benchodds", version),
-            (f"model {job.system}, {job.variant}", job.model_version),
-            (f"priors {job.prior_set}", job.prior_version),
-            ("bench file", assessment.machine.bench.version),
+            (
+                _("model {system}, {variant}").format(system=job.system, variant=job.variant),
+                job.model_version,
+            ),
+            (_("priors {prior_set}").format(prior_set=job.prior_set), job.prior_version),
+            (_("bench file"), assessment.machine.bench.version),
         ),
         notice=model.notice,
     )
@@ -135,7 +139,7 @@ def _shown(assessment: Assessment, reading: Reading) -> str:
 
 
 def _how(reading: Reading) -> str:
-    words = {True: "yes", False: "no"}
+    words = {True: _("yes"), False: _("no")}
     said = reading.technique.as_data().items()
     return "; ".join(f"{k} {words.get(v, v) if isinstance(v, bool) else v}" for k, v in said)
 
@@ -156,9 +160,9 @@ def _line(assessment: Assessment, book: Ledger, reading: Reading) -> Line:
         test=reading.test,
         title=test.title,
         shown=_shown(assessment, reading),
-        how=_how(reading) or "not said",
+        how=_how(reading) or _("not said"),
         limit=limit_words(test.limit.min, test.limit.max) if test.limit else "-",
-        judged={1: "within", -1: "outside"}.get(sign, "-"),
+        judged={1: _("within"), -1: _("outside")}.get(sign, "-"),
         moved=moved or "-",
         struck=reading.struck or "",
         note=reading.note or "",
@@ -180,9 +184,9 @@ def _reasons(assessment: Assessment, book: Ledger, faults: list[str]) -> tuple[R
         against = float(weights[cleared]) if cleared is not None else 0.0
         title = model.components[book.suspects[cleared].name].title if cleared is not None else ""
         if speaks >= max(1.0, -against):
-            rows.append((speaks, name, "points at it"))
+            rows.append((speaks, name, _("points at it")))
         elif against <= -3.0:
-            rows.append((-against, name, f"clears the {title}"))
+            rows.append((-against, name, _("clears the {title}").format(title=title)))
     rows.sort(reverse=True)
     return tuple(
         Reason(model.tests[readings[n].test].title, _shown(assessment, readings[n]), words)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from benchodds.basics.language import _
 from benchodds.basics.words import percent, wrap
 from benchodds.choose.lookahead import Choice
 from benchodds.choose.weighing import Tip, Weighed
@@ -12,8 +13,11 @@ def weighing(model: SystemModel, weighed: Weighed) -> list[str]:
     """What testing, mending and ending cost to the end of the job, and what would change it."""
     currency = weighed.shop.currency
     rows = [c for c in (weighed.test, weighed.repair, weighed.end) if c]
-    lines = ["Test on, or mend now? Expected to the end of the job, from here:"]
-    lines.append(f"  {'first':<32} {'minutes':>8} {'parts, days':>12} {'all, ' + currency:>14}")
+    lines = [_("Test on, or mend now? Expected to the end of the job, from here:")]
+    lines.append(
+        f"  {_('first'):<32} {_('minutes'):>8} {_('parts, days'):>12}"
+        f" {_('all, {currency}').format(currency=currency):>14}"
+    )
     for c in sorted(rows, key=lambda c: c.cost):
         lines.append(f"  {_name(c):<32} {c.minutes:>8.0f} {c.money:>12.0f} {c.cost:>14.0f}")
     better, other = weighed.better, weighed.other
@@ -23,20 +27,33 @@ def weighing(model: SystemModel, weighed: Weighed) -> list[str]:
         lines += wrap(_tip(weighed, tip), "  ", "    ")
     if weighed.waiting:
         repair, tests = weighed.waiting
-        lines += wrap(f"{repair} waits for {', '.join(tests)}.", "  ", "    ")
+        lines += wrap(
+            _("{repair} waits for {tests}.").format(repair=repair, tests=", ".join(tests)),
+            "  ",
+            "    ",
+        )
     if better.step.kind == "repair" and weighed.come_back is not None:
         minutes = weighed.shop.proof
         lines += wrap(
-            f"After {better.step.name}: the check ({minutes.solid}; {minutes.intermittent} where "
-            f"the fault comes and goes). If it passes, the machine comes back within the week "
-            f"with {percent(weighed.come_back)}.",
+            _(
+                "After {step}: the check ({solid}; {intermittent} where the fault comes and "
+                "goes). If it passes, the machine comes back within the week with "
+                "{come_back}."
+            ).format(
+                step=better.step.name,
+                solid=minutes.solid,
+                intermittent=minutes.intermittent,
+                come_back=percent(weighed.come_back),
+            ),
             "  ",
             "    ",
         )
     if weighed.foresight.left_out >= 0.005:
         lines += wrap(
-            f"{percent(weighed.foresight.left_out)} of the machines that the readings allow were "
-            "not looked at (rare pairs of faults).",
+            _(
+                "{left_out} of the machines that the readings allow were not looked at (rare "
+                "pairs of faults)."
+            ).format(left_out=percent(weighed.foresight.left_out)),
             "  ",
             "    ",
         )
@@ -44,25 +61,33 @@ def weighing(model: SystemModel, weighed: Weighed) -> list[str]:
 
 
 def _name(choice: Choice) -> str:
-    words = {"test": "test", "repair": "mend", "end": "end:"}
+    words = {"test": _("test"), "repair": _("mend"), "end": _("end:")}
     return f"{words[choice.step.kind]} {choice.step.name}"
 
 
 def _saves(weighed: Weighed, better: Choice, other: Choice) -> str:
     if weighed.tied:
-        return (
-            f"{_name(better).capitalize()} first costs no more than {_name(other)}, as far as can "
-            "be told; by bits per minute and the model's own thresholds it comes first."
-        )
+        return _(
+            "{better} first costs no more than {other}, as far as can be told; by bits "
+            "per minute and the model's own thresholds it comes first."
+        ).format(better=_name(better).capitalize(), other=_name(other))
     minutes, money = other.minutes - better.minutes, other.money - better.money
     parts = [
-        f"{abs(minutes):.0f} min {'less' if minutes > 0 else 'more'}",
-        f"{abs(money):.0f} {weighed.shop.currency} {'less' if money > 0 else 'more'} in parts, "
-        "days and come-backs",
+        (_("{minutes:.0f} min less") if minutes > 0 else _("{minutes:.0f} min more")).format(
+            minutes=abs(minutes)
+        ),
+        (
+            _("{money:.0f} {currency} less in parts, days and come-backs")
+            if money > 0
+            else _("{money:.0f} {currency} more in parts, days and come-backs")
+        ).format(money=abs(money), currency=weighed.shop.currency),
     ]
-    return (
-        f"{_name(better).capitalize()} first, rather than {_name(other)}, saves "
-        f"{other.cost - better.cost:.0f} {weighed.shop.currency}: {', '.join(parts)}."
+    return _("{better} first, rather than {other}, saves {cost:.0f} {currency}: {parts}.").format(
+        better=_name(better).capitalize(),
+        other=_name(other),
+        cost=other.cost - better.cost,
+        currency=weighed.shop.currency,
+        parts=", ".join(parts),
     )
 
 
@@ -70,38 +95,59 @@ def _tip(weighed: Weighed, tip: Tip) -> str:
     assert weighed.test and weighed.repair
     repair, test = weighed.repair.step.name, weighed.test.step.name
     mends = weighed.better is weighed.repair
-    verdict = "Testing first would be right" if mends else "Mending now would be right"
+    verdict = _("Testing first would be right") if mends else _("Mending now would be right")
     if weighed.tied and tip.at is not None:
-        unit = {"p-needed": "", "price": f" {weighed.shop.currency}", "minutes": " min"}[tip.what]
+        unit = {"p-needed": "", "price": f" {weighed.shop.currency}", "minutes": _(" min")}[
+            tip.what
+        ]
         at, now = (
             (_chance(x) if tip.what == "p-needed" else f"{x:.0f}") for x in (tip.at, tip.now)
         )
         what = {
-            "p-needed": f"{repair} needed",
-            "price": f"{repair}, days of waiting included,",
+            "p-needed": _("{repair} needed").format(repair=repair),
+            "price": _("{repair}, days of waiting included,").format(repair=repair),
             "minutes": test,
         }[tip.what]
-        return f"Both cost the same with {what} at {at}{unit} (now {now})."
+        return _("Both cost the same with {what} at {at}{unit} (now {now}).").format(
+            what=what, at=at, unit=unit, now=now
+        )
     if tip.what == "p-needed":
         if tip.at is None:
-            return f"However sure {repair} were, that alone would not change it."
-        word = "below" if tip.at < tip.now else "above"
-        return f"{verdict} with {repair} needed {word} {percent(tip.at)} (now {percent(tip.now)})."
+            return _("However sure {repair} were, that alone would not change it.").format(
+                repair=repair
+            )
+        word = _("below") if tip.at < tip.now else _("above")
+        return _("{verdict} with {repair} needed {word} {at} (now {now}).").format(
+            verdict=verdict, repair=repair, word=word, at=percent(tip.at), now=percent(tip.now)
+        )
     if tip.what == "price":
         if tip.at is None:
             if tip.now == 0:
-                return f"{repair} costs no part."
+                return _("{repair} costs no part.").format(repair=repair)
             if not mends:
-                return f"Not even with the part of {repair} for nothing would mending be right now."
-            return f"No price of {repair} alone, up to ten times of now, would change it."
-        word = "below" if tip.at < tip.now else "above"
-        return (
-            f"{verdict} with {repair} {word} {tip.at:.0f} {weighed.shop.currency} "
-            f"(now {tip.now:.0f}, days of waiting included)."
+                return _(
+                    "Not even with the part of {repair} for nothing would mending be right now."
+                ).format(repair=repair)
+            return _("No price of {repair} alone, up to ten times of now, would change it.").format(
+                repair=repair
+            )
+        word = _("below") if tip.at < tip.now else _("above")
+        return _(
+            "{verdict} with {repair} {word} {at:.0f} {currency} (now {now:.0f}, days of "
+            "waiting included)."
+        ).format(
+            verdict=verdict,
+            repair=repair,
+            word=word,
+            at=tip.at,
+            currency=weighed.shop.currency,
+            now=tip.now,
         )
     if tip.at is None:
-        return f"Not even for nothing would {test} be worth doing first."
-    return f"{verdict} if {test} took less than {tip.at:.0f} min (now {tip.now:.0f})."
+        return _("Not even for nothing would {test} be worth doing first.").format(test=test)
+    return _("{verdict} if {test} took less than {at:.0f} min (now {now:.0f}).").format(
+        verdict=verdict, test=test, at=tip.at, now=tip.now
+    )
 
 
 def _chance(p: float) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from benchodds.basics.language import _
 from benchodds.basics.words import limit_words
 from benchodds.choose.planning import Ranked
 from benchodds.infer.assess import Assessment
@@ -90,8 +91,8 @@ def build_worksheet(assessment: Assessment, ranking: tuple[Ranked, ...]) -> Work
 
 def _title(model: SystemModel, setups: list[str]) -> str:
     if not setups:
-        return "Without opening anything"
-    return "; then ".join(f"{model.setups[s].title} ({model.setups[s].minutes})" for s in setups)
+        return _("Without opening anything")
+    return _("; then ").join(f"{model.setups[s].title} ({model.setups[s].minutes})" for s in setups)
 
 
 def _row(model: SystemModel, name: str) -> SheetTest:
@@ -100,5 +101,5 @@ def _row(model: SystemModel, name: str) -> SheetTest:
     if test.outcomes:
         limit = " / ".join(test.outcomes)
     if test.kind == "spark":
-        limit = f"sparks of {test.tries}"
+        limit = _("sparks of {tries}").format(tries=test.tries)
     return SheetTest(name, test.do, test.minutes.removesuffix(" min"), limit)

@@ -9,11 +9,11 @@
     const show = () => {
       const fields = [...kicks.querySelectorAll("input")];
       const numbers = fields.map((f) => parseFloat(f.value.replace(",", "."))).filter((n) => !isNaN(n));
-      best.textContent = numbers.length > 1 ? "best of " + numbers.length + ": " + Math.max(...numbers) : "";
+      best.textContent = numbers.length > 1 ? kicks.dataset.best.replace("{n}", numbers.length).replace("{best}", Math.max(...numbers)) : "";
       if (fields[fields.length - 1].value && fields.length < 20) {
         const more = fields[0].cloneNode();
         more.value = "";
-        more.setAttribute("aria-label", "another kick");
+        more.setAttribute("aria-label", kicks.dataset.another);
         more.removeAttribute("aria-invalid");
         kicks.append(more);
       }
@@ -30,7 +30,7 @@
   const keep = (list) => {
     localStorage.setItem(shelf, JSON.stringify(list));
     waiting.hidden = list.length === 0;
-    waiting.textContent = list.length + (list.length === 1 ? " reading waits" : " readings wait") + " for the connection; it is sent by itself.";
+    waiting.textContent = (list.length === 1 ? waiting.dataset.one : waiting.dataset.many).replace("{n}", list.length);
   };
   let busy = false;
   const send = async () => {

@@ -109,6 +109,17 @@ class Weights:
         total = sum(float(w.sum()) for w in parts)
         return Weights(tuple(w / total for w in parts))
 
+    def renewed(self, untouched: Weights) -> Weights:
+        """Weights when the gear has been changed: all of it is in the first state.
+
+        Machines behind gear that was not sound are as ``untouched`` has them, the weights
+        without what was read through gear.
+        """
+        fresh = untouched.parts[0]
+        shape = fresh / np.maximum(fresh.sum(axis=1, keepdims=True), 1e-300)
+        gone = self.mass()[:, 1:].sum(axis=1, keepdims=True)
+        return Weights((self.parts[0] + gone * shape, *(0.0 * w for w in self.parts[1:])))
+
     def moved(self, cures: Flags, rest: Numbers) -> Weights:
         """Weights after a repair that did not cure: states go where it leaves them.
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchodds.basics.errors import ModelError
+from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, State, Table
 
 Numbers = NDArray[np.intp]
@@ -54,7 +55,11 @@ class Nature:
         self.roots = network.roots
         for name, table in network.findings.items():
             if not set(table.scope) <= set(self.roots):
-                raise ModelError(f"'{name}' is about more than components; draw before reading")
+                raise ModelError(
+                    _("'{name}' is about more than components; draw before reading").format(
+                        name=name
+                    )
+                )
         self._most = math.prod(float(t.p.max()) for t in network.findings.values()) * math.prod(
             max(1.0, s.ratio) for s in network.special
         )
@@ -84,6 +89,14 @@ class Nature:
                 del at[v]
         assert all(states[c].states[0] == "good" for c in gone)
         return self._truth(self._fill(at, rng.random(len(self._order))))
+
+    def with_sound(self, truth: Truth, gear: str) -> Truth:
+        """The machine looked at through new gear of a kind, in its commonest sound state."""
+        if gear not in truth.at:
+            return truth
+        states, p = self.network.variables[gear].states, self.network.tables[gear].p
+        sound = [i for i, s in enumerate(states) if s.startswith("ok")]
+        return Truth({**truth.at, gear: max(sound, key=lambda i: float(p[i]))}, truth.state)
 
     def crowd(
         self, fixed: Mapping[str, Numbers], size: int, rng: np.random.Generator
@@ -116,7 +129,7 @@ class Nature:
     def _faults(self, rng: np.random.Generator) -> dict[str, int]:
         """Component states by rejection: exactly the prior with links and weighted states."""
         tables, names = self.network.tables, self.network.variables
-        for _ in range(MOST_TRIES):
+        for _try in range(MOST_TRIES):
             lot = {
                 c: np.searchsorted(np.cumsum(tables[c].p)[:-1], rng.random(AT_ONCE), side="right")
                 for c in self.roots
@@ -134,7 +147,7 @@ class Nature:
             if taken.any():
                 first = int(taken.argmax())
                 return {c: int(lot[c][first]) for c in self.roots}
-        raise ModelError("no machine with this complaint can be drawn; look at its shares")
+        raise ModelError(_("no machine with this complaint can be drawn; look at its shares"))
 
 
 def reading(table: Table, truth: Truth, luck: float) -> int:
@@ -159,7 +172,7 @@ def _topological(network: Network) -> list[str]:
     while left:
         ready = [v for v in left if set(network.tables[v].scope[1:]) <= out.keys()]
         if not ready:
-            raise ModelError("the network runs in a circle")
+            raise ModelError(_("the network runs in a circle"))
         out |= dict.fromkeys(ready)
         left = [v for v in left if v not in out]
     return [v for v in out if v not in network.roots]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from benchodds.basics.language import N_, _
 from benchodds.reasons.figures import DASHES, INK, MARKS, PALE
 
 if TYPE_CHECKING:
@@ -14,17 +15,17 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 PANELS = (
-    ("cost", "cost of a job"),
-    ("search", "minutes to the verdict"),
-    ("wrong_parts", "wrong parts in a job"),
+    ("cost", N_("cost of a job")),
+    ("search", N_("minutes to the verdict")),
+    ("wrong_parts", N_("wrong parts in a job")),
 )
-LINES = ("solid, dots", "dashed, squares")
+LINES = (N_("solid, dots"), N_("dashed, squares"))
 NATURES = {
-    "none": "as the model says",
-    "priors": "faults a factor off",
-    "spreads": "wider spreads",
-    "operator": "another operator",
-    "meter": "another meter",
+    "none": N_("as the model says"),
+    "priors": N_("faults a factor off"),
+    "spreads": N_("wider spreads"),
+    "operator": N_("another operator"),
+    "meter": N_("another meter"),
 }
 
 
@@ -48,7 +49,9 @@ def costs_figure(report: Mapping[str, Any]) -> Figure:
     nature, policies = next(iter(report["natures"].items()))
     names = sorted(policies, key=lambda p: -policies[p]["measures"]["cost"]["value"])
     jobs = max(policies[p]["jobs"] for p in names)
-    title = f"{report['setting']['system']}: {jobs} drawn jobs, nature {NATURES[nature]}"
+    title = f"{report['setting']['system']}: " + _("{jobs} drawn jobs, nature {nature}").format(
+        jobs=jobs, nature=_(NATURES[nature])
+    )
     figure, axes = _figure(9.5, 0.9 + 0.42 * len(names), title, len(PANELS))
     for ax, (measure, label) in zip(axes, PANELS, strict=True):
         for y, name in enumerate(names):
@@ -78,7 +81,7 @@ def reliability_figure(report: Mapping[str, Any]) -> Figure:
         kind: {p: f for p, f in found.items() if "leading_verdict" in f}
         for kind, found in report["natures"].items()
     }
-    title = "stated odds, and how often right"
+    title = _("stated odds, and how often right")
     figure, axes = _figure(3.4 * len(natures) + 0.6, 3.9, title, len(natures))
     for ax, (kind, policies) in zip(axes, natures.items(), strict=True):
         ax.plot([0, 1], [0, 1], color=PALE, linewidth=3, zorder=0)
@@ -98,7 +101,9 @@ def reliability_figure(report: Mapping[str, Any]) -> Figure:
             )
             error = found["reliability_error"]["value"]
             ax.annotate(
-                f"{policy}, off by {error:.3f} ({LINES[i]})",
+                _("{policy}, off by {error:.3f} ({line})").format(
+                    policy=policy, error=error, line=_(LINES[i])
+                ),
                 (0.02, 0.97 - 0.07 * i),
                 fontsize=8,
                 color=INK,
@@ -106,7 +111,7 @@ def reliability_figure(report: Mapping[str, Any]) -> Figure:
             )
         ax.set_xlim(0, 1)
         ax.set_ylim(0, 1)
-        ax.set_title(NATURES[kind], fontsize=9, color=INK, loc="left")
-        ax.set_xlabel("stated chance of the leading verdict", fontsize=9, color=INK)
-    axes[0].set_ylabel("share that was right", fontsize=9, color=INK)
+        ax.set_title(_(NATURES[kind]), fontsize=9, color=INK, loc="left")
+        ax.set_xlabel(_("stated chance of the leading verdict"), fontsize=9, color=INK)
+    axes[0].set_ylabel(_("share that was right"), fontsize=9, color=INK)
     return figure

@@ -11,12 +11,12 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import NamedTuple, TypeVar, cast
+from typing import TypeVar, cast
 
 import numpy as np
 
 from benchodds.basics.tables import Array
-from benchodds.choose.acting import Acts, minutes_before, order, waits_for, worth
+from benchodds.choose.acting import waits_for, worth
 from benchodds.choose.board import xlogx
 from benchodds.choose.choosing import decision_of
 from benchodds.choose.coarse import Coarse, Groups, coarse, grouped
@@ -27,6 +27,7 @@ from benchodds.infer.inference import posterior
 from benchodds.model.jobs import Job, Reading, Technique
 from benchodds.trials.crowd import ADAPTER, Block, Tests, Weights, draw_block, lay_out
 from benchodds.trials.draws import Nature
+from benchodds.trials.steps import Act, Belief, History, Told, first_act
 
 T = TypeVar("T")
 
@@ -37,39 +38,6 @@ KEPT = 64
 
 SEED = 20_000
 """Seed of the crowd: the same whatever is simulated with it."""
-
-
-class Act(NamedTuple):
-    """One thing done: kind ('test', 'repair', 'end') and name."""
-
-    kind: str
-    name: str
-
-
-class Told(NamedTuple):
-    """A reading as it counts: the test, how it was cranked, the group that it fell in."""
-
-    test: str
-    how: str
-    group: int
-
-
-@dataclass(frozen=True)
-class Belief:
-    """What is believed at a place.
-
-    ``needed`` by repair is the chance that it is wanted, ``parts`` by component the chance of
-    a fault in it, ``none`` that of no fault at all.
-    """
-
-    needed: Mapping[str, float]
-    parts: tuple[float, ...]
-    none: float
-
-    def leading(self) -> tuple[str, float]:
-        """The repair likeliest to be wanted, or 'none', with its chance."""
-        best = max(self.needed, key=lambda r: (self.needed[r], r))
-        return (best, self.needed[best]) if self.needed[best] >= self.none else ("none", self.none)
 
 
 @dataclass
@@ -170,18 +138,37 @@ class World:
         if not history:
             return self.fresh
         if history not in self._weights:
-            self._weights[history] = self._weigh(self.weights(history[:-1]), history[-1])
+            self._weights[history] = self._weigh(history[:-1], history[-1])
             if len(self._weights) > KEPT:
                 self._weights.popitem(last=False)
         self._weights.move_to_end(history)
         return self._weights[history]
 
-    def _weigh(self, before: Weights, last: Told | Act) -> Weights:
+    def _weigh(self, earlier: History, last: Told | Act) -> Weights:
+        before = self.weights(earlier)
         if isinstance(last, Act):
             remedy = self.root.remedy(last.name)
             return before.moved(remedy.cures, remedy.rest)
         tests = self.tests(last.how)
-        return before.seen(tests, tests.columns(last.test).start + last.group)
+        after = before.seen(tests, tests.columns(last.test).start + last.group)
+        if not self.renews(last):
+            return after
+        return after.renewed(self.weights(tuple(e for e in earlier if not self.was_through(e))))
+
+    def renews(self, event: Told | Act) -> bool:
+        """Whether gear is changed after this: a proof of it that failed."""
+        if isinstance(event, Act) or not self.root.check(event.test).proves:
+            return False
+        return self.coarse(event.test, event.how).signs[event.group] < 0
+
+    @cached_property
+    def through_gear(self) -> frozenset[str]:
+        """Tests whose outcomes depend on the gear that can be proved."""
+        return frozenset(c.name for c in self.root.checks if c.through_gear)
+
+    def was_through(self, event: Told | Act) -> bool:
+        """Whether this was read through the gear that can be proved."""
+        return isinstance(event, Told) and event.test in self.through_gear
 
     def job(self, told: tuple[Told, ...]) -> Job:
         """The job at the bench that has these readings."""
@@ -201,7 +188,7 @@ class World:
         return Job("drawn", *names, priors.id, priors.version, opened_at=AT, readings=readings)
 
     def exact(self, told: tuple[Told, ...]) -> Assessment:
-        """The exact odds after these readings, each known as far as it is told apart."""
+        """The exact odds after these readings through one gear, each as far as it is told apart."""
         job = self.job(told)
         taken = [
             Taken(
@@ -229,9 +216,6 @@ class World:
         )
 
 
-History = tuple[Told | Act, ...]
-
-
 @dataclass(frozen=True)
 class Place:
     """A place in a job: readings, and repairs done in vain, in order."""
@@ -241,8 +225,9 @@ class Place:
 
     @cached_property
     def key(self) -> History:
-        """What the place depends on: the order of readings before the first repair does not."""
-        first = next((i for i, e in enumerate(self.events) if isinstance(e, Act)), None)
+        """What the place depends on: the order of readings does not before a repair or new gear."""
+        changes = (isinstance(e, Act) or self.world.renews(e) for e in self.events)
+        first = next((i for i, change in enumerate(changes) if change), None)
         n = len(self.events) if first is None else first
         told = cast(tuple[Told, ...], self.events[:n])
         return (*sorted(told), *self.events[n:])
@@ -253,6 +238,16 @@ class Place:
         return tuple(e for e in self.events if isinstance(e, Told))
 
     @cached_property
+    def standing(self) -> tuple[Told, ...]:
+        """The readings that still count: not those through gear that was found bad later."""
+        last = max((i for i, e in enumerate(self.events) if self.world.renews(e)), default=0)
+        return tuple(
+            e
+            for i, e in enumerate(self.events)
+            if isinstance(e, Told) and (i >= last or not self.world.was_through(e))
+        )
+
+    @cached_property
     def flags(self) -> Decision:
         """The root decision with the marks of what was done; its beliefs are of no use here."""
         world, model = self.world, self.world.machine.model
@@ -260,9 +255,9 @@ class Place:
         return replace(
             world.root,
             done=done,
-            spent=done,
+            spent=frozenset(t.test for t in self.standing),
             failed=frozenset(
-                t.test for t in self.told if world.coarse(t.test, t.how).signs[t.group] < 0
+                t.test for t in self.standing if world.coarse(t.test, t.how).signs[t.group] < 0
             ),
             opened=frozenset(s for t in done for s in model.setups_of(t)),
             mended=frozenset(a.name for a in self.events if isinstance(a, Act)),
@@ -282,7 +277,7 @@ class Place:
         p = world.weights(self.key).mass()
         checks = []
         for check in flags.checks:
-            if check.name in flags.done:
+            if check.name in flags.spent:
                 continue
             mine = joint[:, :, tests.columns(check.name)]
             total = mine.sum(axis=2, keepdims=True)
@@ -359,30 +354,20 @@ class Place:
         """
         return self.once("act", lambda: first_act(self.acting))
 
-    def ripe(self) -> str | None:
-        """The likeliest repair that is sure enough by the model file and has its tests done."""
-        return self.once("ripe", self._ripe)
+    def ripe(self, sure: bool = False) -> str | None:
+        """The likeliest repair that is likely enough and has its tests done.
 
-    def _ripe(self) -> str | None:
+        Likely enough by the model file, or, where ``sure``, by the shop.
+        """
+        return self.once(("ripe", sure), lambda: self._ripe(sure))
+
+    def _ripe(self, sure: bool) -> str | None:
         repairs, flags, needed = self.world.machine.model.repairs, self.flags, self.belief.needed
         ready = [
             (p, name)
             for name, p in needed.items()
-            if p >= repairs[name].act_at
+            if p >= (flags.remedy(name).act_at if sure else repairs[name].act_at)
             and name not in flags.mended
             and not waits_for(flags, flags.remedy(name))
         ]
         return max(ready)[1] if ready else None
-
-
-def first_act(decision: Decision) -> Act:
-    """What acting without another test begins with: a repair, a test it waits for, an ending."""
-    names = [r.name for r in decision.remedies]
-    mended = np.array([[n in decision.mended for n in names]], dtype=bool)
-    before = np.array([[minutes_before(decision, r) for r in decision.remedies]])
-    found = order(Acts.of(decision), decision.p.sum(axis=1)[None], mended, before)
-    first = int(found.first[0])
-    if first < 0:
-        return Act("end", decision.finals[-1 - first].name)
-    waits = waits_for(decision, decision.remedies[first])
-    return Act("test", waits[0]) if waits else Act("repair", names[first])

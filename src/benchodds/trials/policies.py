@@ -1,12 +1,12 @@
 """Ways to choose the next step, to be compared on the same machines.
 
-All but two read the odds and mend when a repair is ripe: sure enough by the model file
+All but one read the odds and mend when a repair is ripe: likely enough by the model file
 (``act_at``), its own tests done; when no test is left that tells anything, repairs follow in
 the order of chance over cost. They differ in which test comes next. None does a test that can
-tell it nothing, or whose labour costs more than knowing all would save. Apart stand
-``look-ahead``, which weighs repair against test itself, and ``by-limits``, which knows no odds:
-a test beyond its limit condemns the part that its step names (common practice; the steps are
-data).
+tell it nothing, or whose labour costs more than knowing all would save. The two ways in which
+the tool itself proposes, ``bits-per-minute`` and ``look-ahead``, hold parts that cannot go back
+until the shop is sure. Apart stands ``by-limits``, which knows no odds: a test beyond its limit
+condemns the part that its step names (common practice; the steps are data).
 """
 
 from __future__ import annotations
@@ -17,9 +17,10 @@ from typing import Protocol
 
 import numpy as np
 
-from benchodds.choose.lookahead import Depth, look_ahead
+from benchodds.choose.lookahead import Depth, Step, look_ahead
 from benchodds.choose.planning import LEAST_BITS
-from benchodds.trials.places import Act, Place
+from benchodds.trials.places import Place
+from benchodds.trials.steps import Act
 from benchodds.trials.trial import Routine
 
 
@@ -36,7 +37,10 @@ class Policy(Protocol):
 
 @dataclass(frozen=True)
 class BitsPerMinute:
-    """The test with the most expected information per minute, set-ups counted."""
+    """The test with the most expected information per minute, set-ups counted.
+
+    Repairs are ripe by the shop's measure: parts that cannot go back wait until it is sure.
+    """
 
     name: str = "bits-per-minute"
 
@@ -45,7 +49,7 @@ class BitsPerMinute:
         return place.once(self.name, lambda: self._choose(place))
 
     def _choose(self, place: Place) -> Act:
-        ripe = place.ripe()
+        ripe = place.ripe(sure=True)
         if ripe is not None:
             return Act("repair", ripe)
         flags = place.flags
@@ -56,7 +60,10 @@ class BitsPerMinute:
 
 @dataclass(frozen=True)
 class LookAhead:
-    """The cheapest step as far as can be foreseen (:mod:`lookahead`)."""
+    """As bits per minute, unless another step is foreseen to save more than a margin.
+
+    The margin is a share of the cost to the end (:mod:`lookahead`); the shop says it.
+    """
 
     depth: Depth
     name: str = "look-ahead"
@@ -66,8 +73,10 @@ class LookAhead:
         return place.once((self.name, self.depth), lambda: self._choose(place))
 
     def _choose(self, place: Place) -> Act:
-        best = look_ahead(place.decision, self.depth).best.step
-        return Act(best.kind, best.name)
+        usual = BitsPerMinute().choose(place, 0)
+        seen = look_ahead(place.decision, self.depth, Step(*usual))
+        step = seen.pick(place.world.shop.foresight.margin).step
+        return Act(step.kind, step.name)
 
 
 @dataclass(frozen=True)
@@ -134,7 +143,7 @@ class ByLimits:
         steps = {s.test: s for s in self.routine.steps}
         known = place.world.machine.model.repairs
         out: list[str] = []
-        for told in place.told:
+        for told in place.standing:
             if told.test in steps:
                 sign = place.world.coarse(told.test, told.how).signs[told.group]
                 step = steps[told.test]

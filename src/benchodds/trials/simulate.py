@@ -5,7 +5,8 @@ beforehand, for each test and each time it is done). A job's draws come from its
 number alone, so neither the number of jobs nor that of processes changes them.
 
 Costs are the shop's: labour with set-ups, parts, days of waiting, donor parts ruined on the
-average, come-backs, and machines handed back unsolved. A repair is followed by its check; a
+average, come-backs, and machines handed back unsolved. Gear that fails its proof is changed, and
+what was read through it may be read again. A repair is followed by its check; a
 fault that is left and missed there comes back within the week, and work goes on.
 """
 
@@ -18,13 +19,15 @@ from typing import Any
 import numpy as np
 
 from benchodds.basics.errors import ModelError
+from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 from benchodds.choose.planning import cleared
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Machine
 from benchodds.trials.draws import Nature, Truth, reading
-from benchodds.trials.places import Act, Place, World
+from benchodds.trials.places import Place, World
 from benchodds.trials.policies import Policy
+from benchodds.trials.steps import Act
 
 REPEATS = 4
 """Times that a test's luck is drawn for: a test is done once, and again after vain repairs."""
@@ -108,6 +111,10 @@ class Drawn:
         """Luck of the check after the n-th repair."""
         return float(self._rng(MENDED, 1000 + time).random())
 
+    def renewed(self, truth: Truth, gear: str) -> Truth:
+        """The machine with new gear of a kind."""
+        return self.nature.with_sound(truth, gear)
+
     @property
     def order(self) -> int:
         """Seed for a policy that needs luck of its own."""
@@ -136,7 +143,7 @@ class Course:
     def run(self) -> Row:
         """The whole job."""
         place = self.world.start()
-        for _ in range(MOST_STEPS):
+        for _step in range(MOST_STEPS):
             act = self.policy.choose(place, self.drawn.order)
             self.search = self.minutes
             self.state(place, act)
@@ -150,7 +157,7 @@ class Course:
             place = self.mend(place, act.name)
             if self.cured:
                 return self.row("mended")
-        raise ModelError(f"the policy '{self.policy.name}' comes to no end")
+        raise ModelError(_("the policy '{policy}' comes to no end").format(policy=self.policy.name))
 
     def state(self, place: Place, act: Act) -> None:
         """Note the odds that are stated before the first repair, and what is true."""
@@ -181,7 +188,12 @@ class Course:
         self.times[name] = time + 1
         self.tests += 1
         shown = self.drawn.outcome(self.truth, name, time, self.world.technique(how))
-        return place.seen(name, self.world.coarse(name, how).place[shown])
+        after = place.seen(name, self.world.coarse(name, how).place[shown])
+        if self.world.renews(after.events[-1]):
+            check = self.world.root.check(name)
+            self.minutes += check.renew
+            self.truth = self.drawn.renewed(self.truth, check.proves)
+        return after
 
     def mend(self, place: Place, name: str) -> Place:
         """Do a repair and its check."""

@@ -124,7 +124,7 @@ class Trial(_Strict):
 
 def build_trial(raw: Mapping[str, Any]) -> Trial:
     """Check a parsed trial file; ModelError names key, finding and remedy."""
-    trial, problems, _ = validate(Trial, raw)
+    trial, problems, _touched = validate(Trial, raw)
     if trial is None or problems:
         raise ModelError("\n".join(problems))
     try:

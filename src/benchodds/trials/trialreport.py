@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from benchodds.basics.language import N_, _
 from benchodds.trials.scores import (
     Estimate,
     brier,
@@ -34,13 +35,13 @@ REFERENCE = "look-ahead"
 WITHOUT_ODDS = ("by-limits",)
 
 MEASURES = {
-    "correct": "share of machines that left without a fault",
-    "minutes": "minutes at the bench for each correct verdict, repair and proof included",
-    "search": "minutes for each correct verdict before the repair that cured began",
-    "cost": "cost of a job in the shop's money",
-    "tests": "tests in a job",
-    "wrong_parts": "parts bought in a job that were not wanted and cannot go back",
-    "come_backs": "come-backs in a job",
+    "correct": N_("share of machines that left without a fault"),
+    "minutes": N_("minutes at the bench for each correct verdict, repair and proof included"),
+    "search": N_("minutes for each correct verdict before the repair that cured began"),
+    "cost": N_("cost of a job in the shop's money"),
+    "tests": N_("tests in a job"),
+    "wrong_parts": N_("parts bought in a job that were not wanted and cannot go back"),
+    "come_backs": N_("come-backs in a job"),
 }
 
 
@@ -149,10 +150,17 @@ def text(report: Mapping[str, Any]) -> str:
     lines = []
     for nature, policies in report["natures"].items():
         jobs = max((p["jobs"] for p in policies.values()), default=0)
-        off = "as the model says" if nature == "none" else f"off the model: {nature}"
-        lines += [f"nature {off}, {jobs} jobs", ""]
-        head = f"  {'policy':17}{'correct':>8}{'minutes':>9}{'search':>8}{'cost':>8}{'tests':>7}"
-        lines.append(head + f"{'wrong':>7}{'backs':>7}{'off by':>8}")
+        off = (
+            _("as the model says")
+            if nature == "none"
+            else _("off the model: {nature}").format(nature=nature)
+        )
+        lines += [_("nature {nature}, {jobs} jobs").format(nature=off, jobs=jobs), ""]
+        head = (
+            f"  {_('policy'):17}{_('correct'):>8}{_('minutes'):>9}{_('search'):>8}{_('cost'):>8}"
+            f"{_('tests'):>7}{_('wrong'):>7}{_('backs'):>7}{_('off by'):>8}"
+        )
+        lines.append(head)
         for policy, found in policies.items():
             m = {k: v["value"] for k, v in found["measures"].items()}
             odds = found.get("leading_verdict")
@@ -166,11 +174,18 @@ def text(report: Mapping[str, Any]) -> str:
         for policy, found in policies.items():
             less = found.get("look_ahead_needs_less")
             if less:
-                said = ", ".join(f"{k.replace('_', ' ')} {_share(v)}" for k, v in less.items())
-                lines.append(f"  look-ahead needs less than {policy}: {said}")
+                said = ", ".join(f"{_(k.replace('_', ' '))} {_share(v)}" for k, v in less.items())
+                lines.append(
+                    "  "
+                    + _("look-ahead needs less than {policy}: {said}").format(
+                        policy=policy, said=said
+                    )
+                )
         lines.append("")
     return "\n".join(lines).rstrip()
 
 
 def _share(v: Mapping[str, float]) -> str:
-    return f"{v['value']:.0%} ({v['low']:.0%} to {v['high']:.0%})"
+    return _("{value:.0%} ({low:.0%} to {high:.0%})").format(
+        value=v["value"], low=v["low"], high=v["high"]
+    )

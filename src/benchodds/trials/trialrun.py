@@ -19,6 +19,7 @@ import numpy as np
 
 from benchodds import __version__
 from benchodds.basics.errors import BenchoddsError, ModelError, UnknownNameError, nearest
+from benchodds.basics.language import _
 from benchodds.choose.lookahead import Depth
 from benchodds.infer.assess import Machine
 from benchodds.trials.draws import Nature
@@ -112,12 +113,18 @@ def policy_of(setting: Setting, name: str) -> Policy:
         routines = load_trial(setting.trial).routines
         if setting.system not in routines:
             raise ModelError(
-                f"the trial file '{setting.trial}' has no routine for {setting.system}; add "
-                f"[routines.{setting.system}] or leave out the policy '{name}'"
+                _(
+                    "the trial file '{trial}' has no routine for {system}; add "
+                    "[routines.{system}] or leave out the policy '{name}'"
+                ).format(trial=setting.trial, system=setting.system, name=name)
             )
         routine = routines[setting.system].fitting(world_of(setting).machine.model)
         return FixedOrder(name, routine.order) if name == "common-practice" else ByLimits(routine)
-    raise UnknownNameError(f"'{name}' is not a policy known here{nearest(name, POLICIES)}")
+    raise UnknownNameError(
+        _("'{name}' is not a policy known here{hint}").format(
+            name=name, hint=nearest(name, POLICIES)
+        )
+    )
 
 
 def best_fixed(setting: Setting) -> tuple[str, ...]:
@@ -175,9 +182,13 @@ class Folder:
         try:
             found = json.loads(self.manifest_file.read_text(encoding="utf-8"))
         except ValueError:
-            raise RunError(f"{self.manifest_file}: is not JSON; take another folder") from None
+            raise RunError(
+                f"{self.manifest_file}: " + _("is not JSON; take another folder")
+            ) from None
         if not isinstance(found, dict) or found.get("schema") != SCHEMA:
-            raise RunError(f"{self.manifest_file}: is not of this kind; take another folder")
+            raise RunError(
+                f"{self.manifest_file}: " + _("is not of this kind; take another folder")
+            )
         return found
 
     def begin(self, asked: dict[str, Any], key: str) -> None:
@@ -185,9 +196,11 @@ class Folder:
         found = self.manifest()
         if found is None:
             if self.path.exists() and not self.path.is_dir():
-                raise RunError(f"{self.path}: is not a folder; name one for the results")
+                raise RunError(f"{self.path}: " + _("is not a folder; name one for the results"))
             if self.rows_file.exists():
-                raise RunError(f"{self.path}: has rows but no manifest; take another folder")
+                raise RunError(
+                    f"{self.path}: " + _("has rows but no manifest; take another folder")
+                )
             self.path.mkdir(parents=True, exist_ok=True)
             whole = {"schema": SCHEMA, "version": __version__, "content": key, "asked": asked}
             new = self.manifest_file.with_suffix(".new")
@@ -196,9 +209,12 @@ class Folder:
             return
         other = [k for k in asked if found["asked"].get(k) != asked[k]]
         if other or found["content"] != key:
-            what = ", ".join(other) if other else "the files that it was made with"
+            what = ", ".join(other) if other else _("the files that it was made with")
             raise RunError(
-                f"{self.path}: holds another run, which differs in {what}; take another folder"
+                f"{self.path}: "
+                + _("holds another run, which differs in {what}; take another folder").format(
+                    what=what
+                )
             )
 
     def order(self) -> tuple[str, ...] | None:
@@ -227,7 +243,8 @@ class Folder:
                 yield data.pop("nature"), row_from(data)
             except (ValueError, KeyError, TypeError, AttributeError):
                 raise RunError(
-                    f"{self.rows_file}: line {number} is not a row; take another folder"
+                    f"{self.rows_file}: "
+                    + _("line {number} is not a row; take another folder").format(number=number)
                 ) from None
 
     def add(self, rows: Sequence[tuple[str, Row]]) -> None:

@@ -1,0 +1,64 @@
+"""Options that several commands share, and how JSON is printed."""
+
+from __future__ import annotations
+
+import functools
+import json
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+
+def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command --json."""
+    return click.option("--json", "as_json", is_flag=True, help="Print the versioned JSON shape.")(
+        command
+    )
+
+
+def store_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command its Session, by --store or BENCHODDS_STORE."""
+
+    @click.option(
+        "--store",
+        envvar="BENCHODDS_STORE",
+        metavar="PATH",
+        help="Job store to use instead of the one in your user folder.",
+    )
+    @functools.wraps(command)
+    def wrapped(*args: Any, store: str | None, **kwargs: Any) -> Any:
+        from benchodds.keep.session import Session
+
+        return command(Session(store), *args, **kwargs)
+
+    return wrapped
+
+
+def print_json(data: dict[str, Any]) -> None:
+    """Print one JSON object on one line."""
+    click.echo(json.dumps(data, ensure_ascii=False, indent=None))
+
+
+def technique_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command all that can be said of how a reading was taken."""
+    options = [
+        click.option("--how", help="How it was cranked: soft-kick, firm-kick, drill, starter."),
+        click.option("--meter", help="Input impedance, 10M, 1M or 20k/V."),
+        click.option("--range", "range_text", help="Range the meter stood on, such as 200 or 20k."),
+        click.option("--accuracy", help="Meter accuracy, such as '0.8%+3'."),
+        click.option("--kicks", type=int, help="Number of kicks, when only the best is written."),
+        click.option("--leads", type=click.Choice(["nulled", "raw"]), help="Lead resistance."),
+        click.option("--temp", "temp_c", type=float, help="Winding temperature in degrees C."),
+        click.option("--unplugged", type=click.Choice(["yes", "no", "unknown"]), default="unknown"),
+        click.option("--light", type=click.Choice(["dark", "shade", "daylight"])),
+        click.option("--adapter", help="Peak adapter: an instrument's name, none, or max-hold."),
+        click.option("--operator", help="Who cranked."),
+        click.option("--card", help="Instrument, when not the job's own; declared before."),
+        click.option(
+            "--same-hookup", is_flag=True, help="Probes not moved since the last reading."
+        ),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
