@@ -52,13 +52,8 @@ def text_of(data: bytes) -> str:
 
 def readings(data: bytes) -> None:
     """What is typed for a reading, an accuracy, an impedance, a quantity."""
-    from benchodds.basics.quantities import (
-        Expect,
-        parse_accuracy,
-        parse_impedance,
-        parse_value,
-        to_base,
-    )
+    from benchodds.basics.meterdata import parse_accuracy, parse_impedance
+    from benchodds.basics.quantities import Expect, parse_value, to_base
 
     text = text_of(data)
     for unit in ("ohm", "V", ""):
@@ -145,7 +140,7 @@ def jobs(data: bytes) -> None:
 
 def network(data: bytes) -> None:
     """Network files of other tools."""
-    from benchodds.infer.exchange import read_bif
+    from benchodds.infer.bif import read_bif
 
     with known():
         read_bif(text_of(data))

@@ -19,7 +19,8 @@ from benchodds.keep import archive
 from benchodds.keep.archive import ArchiveError, Record
 from benchodds.keep.database import MIGRATIONS
 from benchodds.keep.store import Store
-from benchodds.model.jobs import Event, Job, fold, note_event
+from benchodds.model.events import Event
+from benchodds.model.jobs import Job, fold, note_event
 from test_jobs import AT, close, deeds, do, opening, reading, strike
 
 Places = Callable[[], Store]

@@ -18,7 +18,8 @@ import pytest
 from benchodds.author.doubts import LEAST_DB
 from benchodds.author.priorcheck import names_in, prior_doubts, prior_mistakes
 from benchodds.author.separability import expected_decibans, folded, usual_technique
-from benchodds.basics.formula import FUNCTIONS, parse_distribution, parse_expression
+from benchodds.basics.distributions import parse_distribution
+from benchodds.basics.formula import FUNCTIONS, parse_expression
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Network
 from benchodds.infer.assess import network_of, understand

@@ -29,16 +29,8 @@ from benchodds.basics.errors import EvidenceError, ModelError, UnknownNameError
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Array, Network, Special, Table, Variable
 from benchodds.infer import network as compiler
-from benchodds.infer.exchange import (
-    bif_text,
-    explicit,
-    from_pgmpy,
-    log_scale,
-    pruned,
-    read_bif,
-    to_pgmpy,
-    write_bif,
-)
+from benchodds.infer.bif import bif_text, read_bif, write_bif
+from benchodds.infer.exchange import explicit, from_pgmpy, log_scale, pruned, to_pgmpy
 from benchodds.infer.inference import calibrate, posterior
 from benchodds.infer.machine import FoldedNetwork
 from benchodds.keep.files import find, load_bench, load_priors, read_toml

@@ -26,7 +26,8 @@ from benchodds.infer.network import physics
 from benchodds.keep import files
 from benchodds.measure.instrument import OUTCOME
 from benchodds.model import jobs
-from benchodds.model.jobs import Event, Job, Technique
+from benchodds.model.events import Event
+from benchodds.model.jobs import Job, Technique
 from benchodds.reasons.clashes import clashes, conflict_bits, gear_notes
 from benchodds.reasons.evidence import joint, ledger, only, slow_speed, without
 from benchodds.reasons.explain import clash_sentences, explain_reading, sentences, to_dict

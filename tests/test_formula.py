@@ -13,15 +13,9 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import stats
 
+from benchodds.basics.distributions import base_unit, parse_distribution
 from benchodds.basics.errors import ModelError
-from benchodds.basics.formula import (
-    FUNCTIONS,
-    MAX_LENGTH,
-    MAX_NODES,
-    base_unit,
-    parse_distribution,
-    parse_expression,
-)
+from benchodds.basics.formula import FUNCTIONS, MAX_LENGTH, MAX_NODES, parse_expression
 
 OPEN = math.inf
 positive = st.floats(1e-3, 1e4)

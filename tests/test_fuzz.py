@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 import fuzz
-from benchodds.infer.exchange import read_bif
+from benchodds.infer.bif import read_bif
 from benchodds.keep.archive import read
 from benchodds.learn.casebook import chunks_of, read_jobs
 from benchodds.learn.tuning_files import load_learning

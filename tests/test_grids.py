@@ -11,7 +11,7 @@ import math
 import numpy as np
 import pytest
 
-from benchodds.basics.formula import parse_distribution
+from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.tables import Array, Network, Table
 from benchodds.infer.inference import query
 from benchodds.infer.network import physics

@@ -13,9 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchodds.basics.errors import BenchoddsError, JobError, ReadingError, UnknownNameError
+from benchodds.model.events import Event
 from benchodds.model.jobs import (
     Action,
-    Event,
     Job,
     Note,
     SetupMark,

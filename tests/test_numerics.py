@@ -11,8 +11,9 @@ from scipy.special import logsumexp
 from benchodds.infer.assess import Assessment, Machine, assess
 from benchodds.keep.session import load_machine
 from benchodds.model import jobs
+from benchodds.model.events import Event
 from benchodds.model.gear import hookup_shares
-from benchodds.model.jobs import Event, Job, Technique
+from benchodds.model.jobs import Job, Technique
 from benchodds.reasons.evidence import joint
 
 AT = "2031-01-01T00:00:00Z"

@@ -10,18 +10,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from benchodds.basics.errors import BenchoddsError, ModelError, ReadingError
-from benchodds.basics.quantities import (
-    Accuracy,
-    Expect,
-    Impedance,
-    Value,
-    parse_accuracy,
-    parse_impedance,
-    parse_value,
-    show,
-    show_value,
-    to_base,
-)
+from benchodds.basics.meterdata import Accuracy, Impedance, parse_accuracy, parse_impedance
+from benchodds.basics.quantities import Expect, Value, parse_value, show, show_value, to_base
 
 OHM = Expect("rexc", "ohm")
 RSEC = Expect("rsec", "ohm", span=(3e3, 30e3))

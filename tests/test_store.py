@@ -29,7 +29,8 @@ from sqlalchemy.dialects import postgresql
 from benchodds.basics.errors import BenchoddsError, JobError, StoreError, UnknownNameError
 from benchodds.keep import store as store_module
 from benchodds.keep.store import Store, default_path
-from benchodds.model.jobs import Event, Job, note_event, reopen_event
+from benchodds.model.events import Event
+from benchodds.model.jobs import Job, note_event, reopen_event
 from test_jobs import AT, close, deeds, do, opening, reading, strike
 
 

@@ -7,6 +7,7 @@ language (``LANGUAGE.po`` beside it) up to date, checks its places, and compiles
 from __future__ import annotations
 
 import ast
+import functools
 import inspect
 import io
 import re
@@ -75,6 +76,19 @@ def in_commands() -> Iterator[tuple[Path, str]]:
         yield from ((path, inspect.cleandoc(text)) for text in said if text)
 
 
+def in_schemas() -> Iterator[tuple[Path, str]]:
+    """(module, text) of what files may say, as mistakes and JSON Schemas tell it."""
+    from benchodds.author.schema import KINDS, classes, cleaned
+    from benchodds.basics.validation import descriptions
+
+    for top in KINDS.values():
+        for found in classes(top):
+            path = Path(inspect.getsourcefile(found) or "")
+            said = [*descriptions(found).values(), cleaned(found.__doc__ or "")]
+            yield from ((path, text) for text in said if text)
+
+
+@functools.cache
 def template() -> Catalog:
     """Every text of the package once, with the files it comes from."""
     catalog = Catalog(charset="utf-8")
@@ -95,7 +109,7 @@ def template() -> Catalog:
                 "jinja2.ext:babel_extract", file, comment_tags=["Translators:"], options=JINJA
             ):
                 add(path, text, comments, context)
-    for path, text in in_commands():
+    for path, text in (*in_commands(), *in_schemas()):
         add(path, text, [])
     for message in catalog:
         if message.id:
@@ -161,18 +175,6 @@ def compiled(catalog: Catalog, folder: Path, language: str) -> Path:
     with path.open("wb") as file:
         mofile.write_mo(file, catalog)
     return path
-
-
-def turned(catalog: Catalog, say: Any, language: str = "xx") -> Catalog:
-    """A language in which every text is ``say(text)``."""
-    out = Catalog(charset="utf-8", locale=None)
-    out._num_plurals, out._plural_expr = 2, "(n != 1)"
-    for m in catalog:
-        if m.id:
-            texts = say(m.id) if isinstance(m.id, str) else tuple(say(t) for t in m.id)
-            out.add(m.id, texts, context=m.context)
-    assert language
-    return out
 
 
 def main() -> int:

@@ -42,18 +42,18 @@ def schema_of(kind: str) -> dict[str, Any]:
     schema = cls.model_json_schema(by_alias=True)
     schema.get("properties", {}).pop("variant", None)  # chosen when read, never written
     places = {"": schema, **schema.get("$defs", {})}
-    for name, found in {"": cls, **{c.__name__: c for c in _classes(cls)}}.items():
+    for name, found in {"": cls, **{c.__name__: c for c in classes(cls)}}.items():
         place = places.get(name, {})
         for field, text in descriptions(found).items():
             key = found.model_fields[field].alias or field if field in found.model_fields else field
             if key in place.get("properties", {}):
                 place["properties"][key]["description"] = _(text)
         if found.__doc__:
-            place["description"] = _(" ".join(inspect.cleandoc(found.__doc__).split()))
+            place["description"] = _(cleaned(found.__doc__))
     return {"$schema": DIALECT, **schema, "title": _("benchodds {kind} file").format(kind=kind)}
 
 
-def _classes(cls: type[BaseModel]) -> list[type[BaseModel]]:
+def classes(cls: type[BaseModel]) -> list[type[BaseModel]]:
     """The class and all that its fields hold."""
     seen: dict[str, type[BaseModel]] = {}
     todo = [cls]
@@ -64,3 +64,8 @@ def _classes(cls: type[BaseModel]) -> list[type[BaseModel]]:
             for field in found.model_fields.values():
                 todo += classes_in(field.annotation)
     return list(seen.values())
+
+
+def cleaned(text: str) -> str:
+    """A docstring as one line."""
+    return inspect.cleandoc(text).replace("\n", " ")

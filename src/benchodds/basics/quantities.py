@@ -27,14 +27,9 @@ MAX_CHARS, MAX_DIGITS, MAX_SIZE, MAX_TRIES = 80, 15, Decimal("1e15"), 200
 _ONE, _WIDE = Decimal(1), Context(prec=1000)
 _ANY_TEST: dict[str, Kind] = {"not-taken": "not-taken", "refused": "refused"}
 _ANY_TEST |= {"impossible": "impossible", "not-possible": "impossible"}
-_NAMES = {
-    "V": N_("volts"),
-    "ohm": N_("ohms"),
-    "A": N_("amperes"),
-    "degC": N_("degrees Celsius"),
-    "": N_("no unit"),
-}
-_NAMES |= {"mm": N_("millimetres"), "min": N_("minutes"), "s": N_("seconds"), "%": N_("per cent")}
+_NAMES = {"V": N_("volts"), "ohm": N_("ohms"), "A": N_("amperes"), "degC": N_("degrees Celsius")}
+_NAMES |= {"": N_("no unit"), "mm": N_("millimetres"), "min": N_("minutes"), "s": N_("seconds")}
+_NAMES |= {"%": N_("per cent")}
 _LADDER = {"V": (-3, 0, 3, 6, 9), "A": (-3, 0, 3), "ohm": (0, 3, 6, 9)}  # powers of ten shown
 _LETTER = {-3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 _POWER = {"k": 3, "K": 3, "M": 6, "meg": 6, "G": 9, "m": -3, "u": -6, "\u00b5": -6, "\u03bc": -6}
@@ -64,11 +59,6 @@ _TRAPS = (
         re.compile(r"[>\u2265].*"),
         N_("is not a number; write over-range as OL@200 (top of the range)"),
     ),
-)
-_ACCURACY = re.compile(  # percent of reading, percent of range, counts; @ stands for a number
-    r"(?i)(?:\u00b1|\+/?-)?\s*\(?(?:@\s*%(?:\s*(?:of )?(?:rdg|reading))?)?"
-    r"(?:[\s+]*@\s*%\s*(?:of )?(?:fs|full[- ]?scale|range))?"
-    r"(?:\s*\+\s*@\s*(?:counts?|digits?|dgts?|d)?)?\)?".replace("@", r"([0-9]+(?:\.[0-9]+)?)")
 )
 
 
@@ -217,7 +207,7 @@ def _measure(part: str, text: str, expect: Expect) -> _Measured:
         if part[:1].isalpha() and closest(part, marks):
             hint = nearest(part, marks)
         else:
-            hint = _("; {words}, or OL or unstable").format(words=words)
+            hint = _("; {wanted}, or OL or unstable").format(wanted=words)
         raise _refuse(text, expect, _("is not a reading{hint}").format(hint=hint))
     if re.fullmatch(r"[1-9][0-9]{0,2},[0-9]{3}", digits):
         one, other = (digits.replace(",", point) + mark for point in ("", "."))
@@ -227,7 +217,7 @@ def _measure(part: str, text: str, expect: Expect) -> _Measured:
             _("can be read two ways; write {one} or {other}").format(one=one, other=other),
         )
     if not re.fullmatch(r"[0-9]+\.?|[0-9]*[.,][0-9]+", digits):
-        raise _refuse(text, expect, _("is not one number; {words}").format(words=words))
+        raise _refuse(text, expect, _("is not one number; {wanted}").format(wanted=words))
     written = Decimal(digits.replace(",", ".") + exponent)
     step = _WIDE.multiply(_ONE.scaleb(int(written.as_tuple().exponent)), scale)
     number = _WIDE.multiply(-written if sign == "-" and written else written, scale)
@@ -405,66 +395,3 @@ def show_value(value: Value) -> str:
         return f"unstable {low.removesuffix(shared)}..{high}"
     count = "" if value.tries is None else f" {value.hits}/{value.tries}"
     return f"{value.word}{count}" if value.word else value.kind
-
-
-@dataclass(frozen=True, slots=True)
-class Accuracy:
-    """A data sheet's limits: +/-(percent of reading + counts of the last digit + % of range)."""
-
-    percent: float
-    counts: float
-    full_scale_percent: float = 0.0
-
-    def half_width(self, reading: float, step: float, range_top: float | None = None) -> float:
-        """Largest error the maker allows, in the unit of `reading`, `step` and `range_top`.
-
-        Raises `ReadingError` for an accuracy in % of full scale when no range is given.
-        """
-        if self.full_scale_percent and range_top is None:
-            raise ReadingError(_("an accuracy in % of full scale needs the meter's range; name it"))
-        full_scale = self.full_scale_percent * abs(range_top or 0.0)
-        return (self.percent * abs(reading) + full_scale) / 100 + self.counts * step
-
-    def standard_uncertainty(
-        self, reading: float, step: float, range_top: float | None = None
-    ) -> float:
-        """Half-width / sqrt(3), for a rectangular law (JCGM 100:2008, 4.3.7)."""
-        return self.half_width(reading, step, range_top) / math.sqrt(3)
-
-
-def parse_accuracy(text: str) -> Accuracy:
-    """Read "0.8%+3", "1 % + 5 digits" or "3 % fs"; raises `ReadingError` on anything else."""
-    match = _ACCURACY.fullmatch(text.strip().replace(",", ".")) if len(text) <= MAX_CHARS else None
-    percent, full_scale, counts = (float(n or 0) for n in (match.groups() if match else "000"))
-    if not 0 < percent + full_scale <= 100:
-        raise ReadingError(
-            _("{text} is no meter accuracy; write '0.8 % + 3' or '3 % fs'").format(
-                text=_quoted(text)
-            )
-        )
-    return Accuracy(percent, counts, full_scale)
-
-
-@dataclass(frozen=True, slots=True)
-class Impedance:
-    """What a voltmeter loads its source with: fixed (ohm), or growing with the range (ohm/V)."""
-
-    ohm: float | None = None
-    ohm_per_volt: float | None = None
-
-    def at(self, range_top: float | None) -> float | None:
-        """Input resistance in ohm on a range of `range_top` volts; None when it takes the range."""
-        if self.ohm is not None or self.ohm_per_volt is None or range_top is None:
-            return self.ohm
-        return self.ohm_per_volt * range_top
-
-
-def parse_impedance(text: str) -> Impedance:
-    """Read "10M" (ohm) or "20k/V" (ohm per volt); raises `ReadingError` on anything else."""
-    fixed = re.sub(r"(?i)\s*(?:/|per)\s*v(?:olt)?$", "", text.strip())
-    expect = Expect(_("the meter's input resistance"), "ohm")
-    size = _measure(fixed, text, expect).number if len(text) <= MAX_CHARS else 0
-    per_volt = fixed != text.strip()
-    if size < (100 if per_volt else 1000):
-        raise _refuse(text, expect, _("cannot be that of a voltmeter; write 10M, 1M or 20k/V"))
-    return Impedance(None, float(size)) if per_volt else Impedance(float(size))

@@ -149,6 +149,11 @@ def _remove(data: Any, path: Sequence[str | int]) -> bool:
     return False
 
 
+def told(error: ValidationError, cls: type[BaseModel]) -> list[str]:
+    """Every mistake that pydantic found, as 'key: what was found; what would be right'."""
+    return [_plain(e, cls).removeprefix(": ") for e in error.errors()]
+
+
 def _plain(error: Any, cls: type[BaseModel]) -> str:
     """One pydantic error as 'key: what was found; what would be right'."""
     loc = [p for p in error["loc"] if p != "[key]"]

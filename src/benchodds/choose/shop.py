@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from benchodds.basics.errors import ModelError
 from benchodds.basics.quantities import to_base
+from benchodds.basics.validation import told
 from benchodds.model.system import Repair, SystemModel
 
 
@@ -171,8 +172,7 @@ def build_shop(raw: Mapping[str, Any]) -> Shop:
     try:
         shop = Shop.model_validate(raw)
     except ValidationError as error:
-        lines = [f"{'.'.join(str(p) for p in e['loc'])}: {e['msg']}" for e in error.errors()]
-        raise ModelError("\n".join(lines)) from None
+        raise ModelError("\n".join(told(error, Shop))) from None
     times = {
         "proof.solid": shop.proof.solid,
         "proof.intermittent": shop.proof.intermittent,

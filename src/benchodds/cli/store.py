@@ -110,7 +110,7 @@ def export(session: Session, job_ids: tuple[str, ...], target: Path) -> None:
                 n=len(job_ids), ending=OPEN_FORM
             )
         )
-    from benchodds.infer.exchange import write_bif
+    from benchodds.infer.bif import write_bif
 
     assessment = session.assess(session.store.job(job_ids[0]))
     try:

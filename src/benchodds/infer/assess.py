@@ -16,7 +16,8 @@ import numpy as np
 
 from benchodds.basics.errors import EvidenceError
 from benchodds.basics.language import _
-from benchodds.basics.quantities import Value, parse_accuracy
+from benchodds.basics.meterdata import parse_accuracy
+from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Array, Network, State, Table, Variable, slim
 from benchodds.infer.inference import Posterior, calibrate, posterior
 from benchodds.infer.machine import FoldedNetwork, likely_states

@@ -12,8 +12,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from benchodds.basics.distributions import Distribution, parse_distribution
 from benchodds.basics.errors import ModelError
-from benchodds.basics.formula import Distribution, parse_distribution, parse_expression
+from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, Special, Table, Variable
 from benchodds.measure.grids import Nodes, make_nodes, reach, rule, share_out

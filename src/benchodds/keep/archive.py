@@ -15,7 +15,8 @@ from typing import Any
 
 from benchodds.basics.errors import BenchoddsError, JobError
 from benchodds.basics.language import _
-from benchodds.model.jobs import Event, Job, fold
+from benchodds.model.events import Event
+from benchodds.model.jobs import Job, fold
 
 FORMAT, SCHEMA = "benchodds-jobs", 1
 MAX_LINE = 20_000_000

@@ -20,7 +20,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from benchodds.basics.errors import StoreError
 from benchodds.basics.language import N_, _
-from benchodds.model.jobs import Event
+from benchodds.model.events import Event
 
 Found = tuple[int, str]
 """Key and id of a job."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gettext
+import struct
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -38,6 +39,6 @@ def catalogue(names: list[str]) -> tuple[gettext.NullTranslations, Path] | None:
     for folder in (*own_places(KIND), PACKAGE / KIND):
         try:
             return gettext.translation(DOMAIN, str(folder), names), folder
-        except (OSError, UnicodeDecodeError):
+        except (OSError, ValueError, struct.error):  # not there, or damaged
             continue
     return None

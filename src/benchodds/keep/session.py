@@ -16,7 +16,8 @@ from benchodds.infer.network import physics
 from benchodds.keep import files
 from benchodds.keep.store import Store, default_path
 from benchodds.model import jobs
-from benchodds.model.jobs import Event, Job, Reading, Technique
+from benchodds.model.events import Event
+from benchodds.model.jobs import Job, Reading, Technique
 from benchodds.model.join import JoinedModel, complaint_name
 from benchodds.model.laws import applied
 from benchodds.model.system import SystemModel
@@ -153,7 +154,14 @@ def supposed(machine: Machine, text: str, number: int) -> Reading:
     name = find_test(machine.model, test)
     written = tuple(v.strip() for v in values.split(";"))
     machine.instrument(name).parse(written)
-    return Reading(f"as if {number + 1}", 10**9 + number, name, written, Technique(), now())
+    return Reading(
+        _("as if {number}").format(number=number + 1),
+        10**9 + number,
+        name,
+        written,
+        Technique(),
+        now(),
+    )
 
 
 def find_test(model: SystemModel, name: str) -> str:

@@ -43,7 +43,8 @@ from benchodds.keep.database import (
     trouble,
     version,
 )
-from benchodds.model.jobs import Event, Job, amend, check_name, fold
+from benchodds.model.events import Event
+from benchodds.model.jobs import Job, amend, check_name, fold
 
 _T = TypeVar("_T")
 _Maker = Callable[[str], Event]

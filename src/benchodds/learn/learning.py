@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from benchodds.basics.errors import ModelError, UnknownNameError, nearest
 from benchodds.basics.language import _
+from benchodds.basics.validation import told
 
 
 class Strict(BaseModel):
@@ -162,9 +163,4 @@ def checked(kind: type[Any], raw: Mapping[str, Any]) -> Any:
     try:
         return kind.model_validate(raw)
     except ValidationError as error:
-        lines = []
-        for e in error.errors():
-            path = ".".join(str(p) for p in e["loc"])
-            said = e["msg"].removeprefix("Value error, ")
-            lines.append(f"{path}: {said}" if path else said)
-        raise ModelError("\n".join(lines)) from None
+        raise ModelError("\n".join(told(error, kind))) from None

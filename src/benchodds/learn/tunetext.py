@@ -27,7 +27,7 @@ def account(tally: Tally) -> list[str]:
         _(
             "{rows:,} rows of {sources}: {jobs:,} jobs used ({first} to {last}), "
             "{revised:,} joined to the come-back that revises them, {aside:,} set aside, "
-            "{n_bad:,} left out."
+            "{left_out:,} left out."
         ).format(
             rows=tally.rows,
             sources=", ".join(tally.sources),
@@ -36,7 +36,7 @@ def account(tally: Tally) -> list[str]:
             last=tally.last,
             revised=tally.revised,
             aside=tally.aside.total(),
-            n_bad=tally.n_bad,
+            left_out=tally.n_bad,
         )
     ]
     out = wrap(lines[0])

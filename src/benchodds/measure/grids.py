@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchodds.basics.formula import Distribution, parse_distribution
+from benchodds.basics.distributions import Distribution, parse_distribution
 from benchodds.basics.tables import Array
 from benchodds.model.system import Grid
 

@@ -17,18 +17,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.errors import ModelError, ReadingError, nearest
-from benchodds.basics.formula import parse_distribution, parse_expression
+from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
-from benchodds.basics.quantities import (
-    Accuracy,
-    Expect,
-    Value,
-    parse_accuracy,
-    parse_value,
-    show,
-    to_base,
-)
+from benchodds.basics.meterdata import Accuracy, parse_accuracy
+from benchodds.basics.quantities import Expect, Value, parse_value, show, to_base
 from benchodds.basics.tables import Array, Table, Variable
 from benchodds.model.gear import Bench
 from benchodds.model.jobs import Technique

@@ -9,8 +9,8 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import ndtr
 
+from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.errors import ReadingError, nearest
-from benchodds.basics.formula import parse_distribution
 from benchodds.basics.language import _
 from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Array, Table, Variable

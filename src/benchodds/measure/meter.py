@@ -14,8 +14,9 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import ndtr
 
+from benchodds.basics.distributions import Distribution, parse_distribution
 from benchodds.basics.errors import ReadingError
-from benchodds.basics.formula import Distribution, parse_distribution, parse_expression
+from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Array, Table

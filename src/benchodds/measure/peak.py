@@ -14,10 +14,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from benchodds.basics.distributions import Distribution, parse_distribution
 from benchodds.basics.errors import ReadingError
-from benchodds.basics.formula import Distribution, parse_distribution
 from benchodds.basics.language import _
-from benchodds.basics.quantities import Value, parse_impedance, to_base
+from benchodds.basics.meterdata import parse_impedance
+from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Array, Table, Variable
 from benchodds.measure.instrument import OUTCOME, Instrument, Outcome, bins
 from benchodds.model.gear import Bench, hookup_shares

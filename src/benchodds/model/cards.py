@@ -21,7 +21,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from benchodds.basics.errors import JobError, ModelError, nearest
 from benchodds.basics.language import _
-from benchodds.basics.quantities import Value, parse_accuracy, parse_impedance, to_base
+from benchodds.basics.meterdata import parse_accuracy, parse_impedance
+from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Array, Table, Variable
 from benchodds.basics.validation import validate
 from benchodds.model.gear import Bench, Fade

@@ -10,8 +10,8 @@ import ast
 import re
 from collections.abc import Generator, Iterator, Mapping
 
+from benchodds.basics.distributions import base_unit
 from benchodds.basics.errors import ModelError
-from benchodds.basics.formula import base_unit
 from benchodds.basics.language import _
 from benchodds.model.system import SystemModel
 

@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
+from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.errors import ModelError, nearest
-from benchodds.basics.formula import parse_distribution
 from benchodds.basics.language import _
-from benchodds.basics.quantities import parse_impedance
+from benchodds.basics.meterdata import parse_impedance
 from benchodds.basics.tables import Table, Variable
 from benchodds.basics.validation import validate
 

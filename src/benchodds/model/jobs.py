@@ -13,8 +13,7 @@ import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
-from datetime import datetime, timedelta
-from typing import Any, Literal, Self
+from typing import Any, Self
 
 from benchodds.basics.errors import (
     BenchoddsError,
@@ -24,38 +23,10 @@ from benchodds.basics.errors import (
     nearest,
 )
 from benchodds.basics.language import N_, _
+from benchodds.model.events import _OPENED_WITH, Event, EventKind, check_form, plain
 
-EventKind = Literal[
-    "opened", "reading", "struck", "setup", "gear", "action", "note", "closed", "reopened"
-]
 _NAME = re.compile(r"[^\W_][\w-]{0,63}")
 _NAMES = N_("1 to 64 letters, digits, - and _, a letter or digit first, not a bare number")
-_DEEPEST = 20  # nesting of an event's data
-_OPENED_WITH = ("system", "variant", "complaint", "model_version", "prior_set", "prior_version")
-# What an event's data must hold; more is allowed and kept.
-_TEXT, _MAYBE, _FLAG = N_("a text that is not blank"), N_("a text or left out"), N_("true or false")
-_TEXTS, _VALUES = N_("a list of texts"), N_("a list of one text or more, none blank")
-_TABLE, _ITEMS = N_("a table of names and values"), N_("a table of at least one name and value")
-_FITS: dict[str, Callable[[Any], bool]] = {
-    _TEXT: lambda v: isinstance(v, str) and v.strip() != "",
-    _MAYBE: lambda v: v is None or isinstance(v, str),
-    _FLAG: lambda v: isinstance(v, bool),
-    _TEXTS: lambda v: isinstance(v, list) and all(map(_FITS[_TEXT], v)),
-    _VALUES: lambda v: v != [] and _FITS[_TEXTS](v),
-    _TABLE: lambda v: isinstance(v, dict),
-    _ITEMS: lambda v: isinstance(v, dict) and v != {},
-}
-_SHAPES: dict[EventKind, dict[str, str]] = {
-    "opened": dict.fromkeys(_OPENED_WITH, _TEXT) | {"contexts": _TEXTS, "name": _MAYBE},
-    "reading": {"test": _TEXT, "values": _VALUES, "technique": _TABLE, "note": _MAYBE},
-    "struck": {"reading": _TEXT, "reason": _TEXT},
-    "setup": {"setup": _TEXT, "open": _FLAG},
-    "gear": {"items": _ITEMS},
-    "action": {"repair": _TEXT, "note": _MAYBE},
-    "note": {"text": _TEXT},
-    "closed": {"verdict": _TABLE},
-    "reopened": {"reason": _MAYBE},
-}
 # Asked when a technique is recorded; of a stored one only the types, so that these may widen.
 _TYPES = {"range_top": float, "temp_c": float, "kicks": int, "unplugged": bool, "same_hookup": bool}
 _SENSIBLE: tuple[tuple[str, Callable[[Any], bool], str], ...] = (
@@ -65,17 +36,6 @@ _SENSIBLE: tuple[tuple[str, Callable[[Any], bool], str], ...] = (
     ("leads", lambda v: v in ("nulled", "raw"), N_("'nulled' or 'raw'")),
     ("light", lambda v: v in ("dark", "shade", "daylight"), N_("'dark', 'shade' or 'daylight'")),
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """One thing that happened on a job; never altered once stored."""
-
-    seq: int  # 1.. within the job, given by the store; 0 = not yet stored
-    at: str  # ISO 8601, UTC, with seconds
-    kind: EventKind
-    data: Mapping[str, Any]  # JSON-able; keys not known here are kept
-    uid: str = ""  # the same token twice is one event, so a retry does no harm
 
 
 @dataclass(frozen=True, slots=True)
@@ -318,7 +278,7 @@ def reopen_event(job: Job, *, at: str, uid: str, reason: str | None = None) -> E
 
 def _built(job: Job | None, kind: EventKind, at: str, uid: str, data: Mapping[str, Any]) -> Event:
     """Return the new event if it may follow; on a retry, the event that its token stands for."""
-    event = Event(0, at, kind, _plain({k: v for k, v in data.items() if v is not None}), uid)
+    event = Event(0, at, kind, plain({k: v for k, v in data.items() if v is not None}), uid)
     if job is not None and (known := _known(job, uid)) and _is_repeat(known, event):
         return known
     _step(job.id if job else "", job, event)
@@ -331,7 +291,7 @@ def _known(job: Job, uid: str) -> Event | None:
 
 def _is_repeat(known: Event | None, event: Event) -> bool:
     """Whether `known`, which bears the same token, is this event. JobError when it is another."""
-    if known and (known.kind != event.kind or known.data != _plain(event.data)):
+    if known and (known.kind != event.kind or known.data != plain(event.data)):
         other = _("event {seq} ({kind}), which says something else").format(
             seq=known.seq, kind=known.kind
         )
@@ -345,11 +305,11 @@ def _is_repeat(known: Event | None, event: Event) -> bool:
 
 def _step(job_id: str, job: Job | None, event: Event) -> Job:
     """Return the job after one more event, numbered; the one judge of what may follow."""
-    at, kind, data = event.at, event.kind, _plain(event.data)
+    at, kind, data = event.at, event.kind, plain(event.data)
     seq = len(job.events) + 1 if job else 1
     if event.seq not in (0, seq):
         raise JobError(_("numbered {number} where {due} is due").format(number=event.seq, due=seq))
-    _check_form(event, data)
+    check_form(event, data)
     if (job is None) != (kind == "opened"):
         raise JobError(_("a job begins with 'opened', and is opened once"))
     if job is None:
@@ -402,54 +362,3 @@ def _struck(job: Job, name: str, reason: str) -> tuple[Reading, ...]:
             )
         )
     return tuple(replace(r, struck=reason) if r is found else r for r in job.readings)
-
-
-def _check_form(event: Event, data: Mapping[str, Any]) -> None:
-    """Raise JobError unless the event has its time, its token and what its kind must hold."""
-    if not isinstance(event.kind, str) or event.kind not in _SHAPES or not isinstance(data, dict):
-        raise JobError(_("'{kind}' is not a kind of event known here").format(kind=event.kind))
-    for key, want in _SHAPES[event.kind].items():
-        if not _FITS[want](data.get(key)):
-            found = repr(data[key])[:60] if key in data else _("missing")
-            raise JobError(
-                _("'{key}' is {found}; it should be {want}").format(
-                    key=key, found=found, want=_(want)
-                )
-            )
-    try:
-        is_utc = datetime.fromisoformat(event.at).utcoffset() == timedelta(0)
-    except (TypeError, ValueError):
-        is_utc = False
-    if not is_utc or len(event.at) < len("2025-01-31T09:30:00Z"):
-        raise JobError(
-            _("the time is '{at}'; it should be like 2025-01-31T09:30:00Z (UTC)").format(
-                at=event.at
-            )
-        )
-    if len(event.uid) > 200 or not event.uid.isprintable():
-        raise JobError(_("the event's token should be at most 200 printable characters"))
-
-
-def _plain(value: Any, depth: int = 0) -> Any:
-    """Return a copy in plain JSON types, exactly as it comes back from a store."""
-    if value is None or isinstance(value, str | bool):
-        return value
-    is_whole = isinstance(value, int) and -(2**63) <= value < 2**63
-    if is_whole or (isinstance(value, float) and math.isfinite(value)):
-        return value
-    if depth < _DEEPEST:
-        if isinstance(value, list | tuple):
-            return [_plain(v, depth + 1) for v in value]
-        if isinstance(value, Mapping) and all(isinstance(k, str) for k in value):
-            return {k: _plain(v, depth + 1) for k, v in value.items()}
-    shown = (
-        repr(value)
-        if isinstance(value, float)
-        else _("this {kind}").format(kind=type(value).__name__)
-    )
-    want = _("texts, finite numbers, true or false, lists and tables, at most {most} deep").format(
-        most=_DEEPEST
-    )
-    raise JobError(
-        _("{shown} cannot be kept in a job's record; use {want}").format(shown=shown, want=want)
-    )

@@ -12,8 +12,9 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from benchodds.basics.distributions import base_unit, parse_distribution
 from benchodds.basics.errors import ModelError, nearest
-from benchodds.basics.formula import base_unit, parse_distribution, parse_expression
+from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import N_, _
 from benchodds.basics.quantities import to_base
 

@@ -17,9 +17,11 @@ from typing import Literal
 import numpy as np
 from scipy.special import ndtr
 
-from benchodds.basics.formula import parse_distribution, parse_expression
+from benchodds.basics.distributions import parse_distribution
+from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
-from benchodds.basics.quantities import Value, parse_impedance, to_base
+from benchodds.basics.meterdata import parse_impedance
+from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Array
 from benchodds.infer.assess import Machine, Taken
 from benchodds.measure.instrument import Instrument

@@ -15,8 +15,8 @@ from typing import Literal
 import numpy as np
 from scipy.special import ndtr
 
+from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.errors import EvidenceError
-from benchodds.basics.formula import parse_distribution
 from benchodds.basics.tables import Array, Network, Table
 from benchodds.infer.assess import Assessment, gear_names
 from benchodds.infer.inference import Posterior, eliminate_scaled, mixture, posterior

@@ -23,6 +23,7 @@ NAMES = (
     *(N_("no fault"), N_("single fault"), N_("two faults"), N_("other slip")),
     *(N_("factor 1000"), N_("wrong terminal"), N_("intermittent")),
     *(N_("adapter"), N_("meter"), N_("operator"), N_("input"), N_("slow cranking")),
+    *(N_("dead"), N_("off"), N_("not sound")),
 )
 """What the numbers are called in English; told in the language of who reads."""
 FAINT_DB = 1.0

@@ -14,10 +14,9 @@ def advise(
 ) -> tuple[Plan, Weighed]:
     """What to do next, and what each choice would cost to the end of the job.
 
-    The proposal goes by bits per minute and the model's own thresholds, or, with ``ahead``, by
-    the cost that is foreseen: on jobs drawn from the shipped magneto model the former comes
-    cheaper (see ``simulate``). Without ``steps`` as many are looked ahead as fit in about a
-    second.
+    The proposal goes by bits per minute and the thresholds for mending; with ``ahead`` it is
+    left for what is foreseen to save more than the shop's margin. Without ``steps`` as many are
+    looked ahead as fit in about a second.
     """
     prices = load_shop(shop)
     greedy = plan(assessment, prices)

@@ -17,13 +17,8 @@ from benchodds.basics.errors import (
     nearest,
 )
 from benchodds.basics.language import _
-from benchodds.basics.quantities import (
-    Expect,
-    parse_accuracy,
-    parse_impedance,
-    parse_value,
-    show_value,
-)
+from benchodds.basics.meterdata import parse_accuracy, parse_impedance
+from benchodds.basics.quantities import Expect, parse_value, show_value
 from benchodds.basics.words import percent, wrap
 from benchodds.infer.assess import Assessment, Machine, assess, merge
 from benchodds.keep.session import Session, find_test, token

@@ -375,7 +375,7 @@ def _set_cookie(response: Response, key: str) -> None:
 
 async def _lost(request: Request, error: Exception) -> Response:
     """What is shown when something broke here: nothing of the inside."""
-    return HTMLResponse("Something went wrong here. Nothing recorded is lost; go back.", 500)
+    return HTMLResponse(_("Something went wrong here. Nothing recorded is lost; go back."), 500)
 
 
 Handler = Callable[[Request, Exception], Awaitable[Response]]

@@ -111,7 +111,9 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
             for f, q in sorted(chances.items(), key=lambda row: -row[1])[:LEADERS]
         ),
         gear=tuple(
-            (f"{item}: {state}", percent(q)) for item, state, q in assessment.gear if state != "ok"
+            (f"{_(item)}: {_(state)}", percent(q))
+            for item, state, q in assessment.gear
+            if state != "ok"
         ),
         lines=tuple(_line(assessment, book, r) for r in job.readings),
         cautions=tuple(model.cautions[c] for c in cautions if c in model.cautions),

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from benchodds.basics.formula import parse_distribution
+from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Array, Network, Table
 from benchodds.choose.coarse import plain

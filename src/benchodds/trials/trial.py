@@ -7,8 +7,8 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.errors import ModelError
-from benchodds.basics.formula import parse_distribution
 from benchodds.basics.validation import validate
 from benchodds.model.system import SystemModel
 
