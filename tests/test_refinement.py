@@ -32,7 +32,7 @@ BOUNDS = {
     "mag-cdi": (0.02, 0.003),
     "dc-cdi": (0.08, 0.004),
     "tci": (0.05, 0.005),
-    "charging": (0.06, 0.006),
+    "charging": (0.06, 0.01),
     "starter": (0.05, 0.004),
 }
 """Greatest move of any posterior in any job, and that of the middle job."""
