@@ -92,6 +92,6 @@ def test_posteriors_hardly_move_on_denser_nodes(system: str) -> None:
         moves.append(max(abs(plain[k] - dense[k]) for k in plain))
     assert len(moves) >= 0.7 * len(mine)
     most, middle = BOUNDS[system]
-    print(system, len(mine), [round(m, 4) for m in moves])
+
     assert max(moves) < most
     assert float(np.median(moves)) < middle
