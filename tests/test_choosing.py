@@ -247,6 +247,22 @@ def test_what_is_saved_adds_up(machine: Machine, shop: Shop) -> None:
 # ---- the shop file and the command -------------------------------------------------------------
 
 
+def test_a_part_that_cannot_go_back_waits_until_the_shop_is_sure(
+    machine: Machine, shop: Shop
+) -> None:
+    """Model files may ask for more; free and returnable repairs go by the model file alone."""
+    repairs = machine.model.repairs
+    for name, repair in repairs.items():
+        lost = shop.price("mag-cdi", name, repair) > 0 and not repair.returnable
+        least = shop.parts.sure if lost else 0.0
+        assert shop.act_at("mag-cdi", name, repair) == max(least, repair.act_at)
+    _, decision = decided(machine, shop, NO_SPARK)
+    at = {r.name: r.act_at for r in decision.remedies}
+    assert at["new-plug"] == shop.parts.sure > repairs["new-plug"].act_at
+    assert at["new-module"] == repairs["new-module"].act_at > shop.parts.sure
+    assert at["stop-dry"] == repairs["stop-dry"].act_at < shop.parts.sure
+
+
 def test_shop_mistakes_name_the_key(machine: Machine) -> None:
     """A shop file with a mistake says where it is."""
     raw = read_toml(find_shop("shop"))

@@ -65,8 +65,19 @@ def translations(catalog: Catalog) -> gettext.GNUTranslations:
 
 def test_template_is_what_the_code_says() -> None:
     """The template in the tree holds every text; run ``python tests/words.py`` when it does not."""
-    now = words.TEMPLATE.read_text(encoding="utf-8")
-    assert now == words.written(words.template()), "out of date: run python tests/words.py"
+
+    def rows(text: str) -> dict[Any, Any]:
+        """Texts with their files and notes, whatever the width that a version of Babel writes."""
+        read = pofile.read_po(io.StringIO(text))
+        return {
+            (m.context, m.id): ({where for where, _line in m.locations}, m.auto_comments)
+            for m in read
+            if m.id
+        }
+
+    now = rows(words.TEMPLATE.read_text(encoding="utf-8"))
+    assert len(now) > 1000
+    assert now == rows(words.written(words.template())), "run: python tests/words.py"
 
 
 def test_languages_keep_the_places_of_the_english_texts() -> None:
@@ -524,3 +535,22 @@ def test_page_and_bench_speak_the_language(run: Callable[..., str]) -> None:
             assert not strays(page_text(client.get(url).text)), url
         for url in ("/job/1/odds", "/job/1/why/R1", "/pair", "/job/nope", "/static/nope"):
             assert not strays(page_text(client.get(url).text)), url
+
+
+def test_what_past_and_drawn_jobs_teach_is_told_in_the_language(run: Callable[..., str]) -> None:
+    """Tables and sentences of tune, score and simulate; their heads are the catalogue's too."""
+    past = (ROOT / "demo" / "shop" / "past.jsonl").read_text(encoding="utf-8").splitlines()
+    few = [line for line in past if '"system": "starter"' in line and '"revises"' not in line]
+    Path("few.jsonl").write_text("\n".join(few[:12]) + "\n", encoding="utf-8")
+    standing = (ROOT / "priors" / "tuning" / "standing.toml").read_text(encoding="utf-8")
+    titles = " ".join(re.findall(r'(?m)^title = "(.*)"', standing))  # data of that file
+    policies = "--policy bits-per-minute --policy random"
+    for line in (
+        "tune --dry-run few.jsonl",
+        "score few.jsonl",
+        f"simulate starter --complaint slow-crank --jobs 1 {policies} --out trial",
+    ):
+        said = run(*line.split())
+        assert "⟦" in said, line
+        data = set(re.findall(r"[a-z]{2,}", f"{line} {titles}"))
+        assert not [w for w in strays(said) if w not in data], f"{line}\n{said}"

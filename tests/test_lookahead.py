@@ -49,6 +49,41 @@ def test_looking_ahead_comes_within_two_percent_of_the_optimum(seed: int) -> Non
     assert least - 1e-9 <= optimum.cost_of(follows(bits_per_minute)) <= 1.1 * least
 
 
+@pytest.mark.parametrize("seed", [0, 4, 9])
+def test_the_usual_step_is_left_only_for_a_clear_saving(seed: int) -> None:
+    """Whatever is usual is weighed too; its place in the order decides, and the margin."""
+    problem = drawn(seed)
+    plain = look_ahead(problem)
+    for usual in [*(c.step for c in plain.choices), Step("end", "hand-back")]:
+        seen = look_ahead(problem, usual=usual)
+        assert seen.usual is not None and seen.usual.step == usual
+        assert seen.pick(0.0).cost == pytest.approx(seen.best.cost)
+        assert seen.pick(0.999).step == usual
+        saving = 1 - seen.best.cost / seen.usual.cost
+        assert seen.pick(saving + 1e-6).step == usual
+        if saving > 1e-6:
+            assert seen.pick(saving - 1e-6).step == seen.best.step != usual
+    assert look_ahead(problem, usual=Step("test", "no-such")).usual is None
+
+
+def test_a_ripe_remedy_comes_first_in_the_rule_of_thumb() -> None:
+    """From its chance on it is done, below it the rule goes on as without."""
+    problem = drawn(0)
+    p = problem.p.sum(axis=1)
+    number, remedy = max(
+        ((i, r) for i, r in enumerate(problem.remedies) if not r.requires),
+        key=lambda pair: float(p[pair[1].needed].sum()),
+    )
+    chance = float(p[remedy.needed].sum())
+    for act_at, ripe in ((chance - 1e-6, True), (chance + 1e-6, False)):
+        remedies = tuple(replace(r, act_at=2.0) for r in problem.remedies)
+        remedies = (*remedies[:number], replace(remedy, act_at=act_at), *remedies[number + 1 :])
+        rule = look_ahead(replace(problem, remedies=remedies)).rule
+        never = tuple(replace(r, act_at=2.0) for r in problem.remedies)
+        without = look_ahead(replace(problem, remedies=never)).rule
+        assert rule == (Step("repair", remedy.name) if ripe else without)
+
+
 @pytest.mark.parametrize("seed", [0, 1, 2, 4, 8])
 def test_foreseen_cost_is_that_of_following_it(seed: int) -> None:
     """Nothing left out: what is foreseen of a step is between the optimum and the rule's cost."""

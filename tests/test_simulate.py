@@ -130,6 +130,33 @@ def test_drawing_after_a_reading_is_refused(world: World) -> None:
         Nature(network)
 
 
+def test_gear_that_fails_its_proof_is_changed(world: World) -> None:
+    """Zeros through an adapter that then fails its proof: odds as the exact engine has them.
+
+    The new adapter is sound, what was read through the old one may be read again, and the drawn
+    machine keeps its own values.
+    """
+    place = world.start()
+    for test in ("vpri", "adapt"):
+        signs = world.coarse(test, place.how).signs
+        place = place.seen(test, int(np.argmin(signs)))
+    exact = world.exact(place.told).p_fault
+    found = np.array(place.belief.parts)
+    assert np.abs(found - np.array(list(exact.values()))).max() < 0.04
+    mass = world.weights(place.key).mass()
+    assert mass.sum() == pytest.approx(1) and np.all(mass[:, 1:] == 0)
+    assert "adapt" in place.flags.spent and "vpri" not in place.flags.spent | place.flags.failed
+    assert "vpri" in {c.name for c in place.decision.checks}
+    assert place.standing == (place.events[-1],) and len(place.told) == 2
+    nature = natures(world.machine, world)
+    truth = nature.machine(np.random.default_rng(3))
+    states = nature.network.variables["adapter"].states
+    old = Truth({**truth.at, "adapter": states.index("dead")}, truth.state)
+    new = nature.with_sound(old, "adapter")
+    assert states[new.at["adapter"]].startswith("ok")
+    assert {v for v in old.at if old.at[v] != new.at[v]} == {"adapter"}
+
+
 def test_the_crowd_believes_what_the_exact_engine_says(world: World) -> None:
     """Odds of parts along some jobs: mean difference within Monte Carlo error of exact odds."""
     nature, policy = natures(world.machine, world), BitsPerMinute()

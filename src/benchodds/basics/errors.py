@@ -48,8 +48,10 @@ def nearest(name: str, known: Iterable[str]) -> str:
     """Return '; did you mean X?' for the closest known name, or a list of all when few."""
     names = list(known)
     if best := closest(name, names):
+        # Translators: the end of a sentence that told what was not found; it is {hint} there.
         return _("; did you mean '{best}'?").format(best=best)
     if names and len(names) <= 12:
+        # Translators: the end of a sentence, before a list of names; {hint} there.
         return _("; known: ") + ", ".join(sorted(names))
     return ""
 

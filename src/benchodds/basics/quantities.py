@@ -166,6 +166,7 @@ def _quoted(text: str) -> str:
 def _refuse(text: str, expect: Expect, why: str) -> ReadingError:
     """The error for this text: what was found, for which test, and why it cannot stand."""
     return ReadingError(
+        # Translators: {why} is one of the texts that begin with 'is', 'has', 'can'.
         _("{text} for {test} {why}").format(text=_quoted(text), test=expect.name, why=why)
     )
 

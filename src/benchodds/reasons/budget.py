@@ -278,7 +278,7 @@ def _root(f: object, low: float, high: float) -> float:
     assert callable(f)
     if f(low) >= 0 or f(high) <= 0:
         return low if f(low) >= 0 else high
-    for _other in range(60):
+    for _halving in range(60):
         middle = math.sqrt(low * high)
         low, high = (middle, high) if f(middle) < 0 else (low, middle)
     return math.sqrt(low * high)

@@ -81,7 +81,7 @@ def _keep_apart(figure: Figure, texts: Sequence[Text], step: float = 2.0) -> Non
     figure.draw_without_rendering()
     placed: list[Any] = []
     for text in sorted(texts, key=lambda t: t.get_window_extent().y0):
-        for _other in range(MOST_STEPS):
+        for _step in range(MOST_STEPS):
             if not any(text.get_window_extent().overlaps(other) for other in placed):
                 break
             x, y = text.get_position()

@@ -190,6 +190,7 @@ def _turn(turn: Turn, why: Why) -> str:
     )
     by: dict[str, list[str]] = {}
     for words, c in (
+        # Translators: begins '{ways} would put {part} ahead'.
         (_("about {value} or less"), turn.lower),
         (_("about {value} or more"), turn.higher),
     ):
@@ -214,6 +215,7 @@ def _guard(guards: Mapping[Side, Guard], unit: str, words: Mapping[Side, str]) -
         if guard.kind == "at" and guard.at is not None:
             told.append(f"{words[side]} {show(_round(guard.at), unit)}")
         elif guard.kind == "every":
+            # Translators: {accept} or {reject} of 'accept {accept}; reject {reject}'.
             told.append(_("whatever it shows"))
     return ", ".join(told) or _("never by this reading alone")
 
@@ -263,6 +265,7 @@ def _learning(learning: Learning) -> str:
 
 
 def _gear(note: GearNote) -> str:
+    # Translators: {how} in 'The {what} is {how}'.
     how = _("the likelier culprit") if note.likelier else _("under suspicion")
     what = note.item
     if what.startswith("hookup "):

@@ -191,7 +191,7 @@ def learning(assessment: Assessment, taken: Taken) -> Learning:
     found.sort(key=lambda u: -u.bits)
     peak = tool.test.kind == "peak" and not tool.test.battery
     technique = replace(taken.technique, kicks=1) if peak else taken.technique
-    _other, again = tool.predictive(technique, None, taken.hookup if peak else None)
+    _outcomes, again = tool.predictive(technique, None, taken.hookup if peak else None)
     p = whole.outcomes(slim(again, keep=1))
     bits = mutual_information(_weights(whole), p / p.sum(axis=1, keepdims=True))
     return Learning(tuple(found), _("one more kick") if peak else _("the same reading again"), bits)

@@ -186,8 +186,10 @@ def _reasons(assessment: Assessment, book: Ledger, faults: list[str]) -> tuple[R
         against = float(weights[cleared]) if cleared is not None else 0.0
         title = model.components[book.suspects[cleared].name].title if cleared is not None else ""
         if speaks >= max(1.0, -against):
+            # Translators: the end of 'This {does}.': what a reading does.
             rows.append((speaks, name, _("points at it")))
         elif against <= -3.0:
+            # Translators: the end of 'This {does}.': what a reading does.
             rows.append((-against, name, _("clears the {title}").format(title=title)))
     rows.sort(reverse=True)
     return tuple(

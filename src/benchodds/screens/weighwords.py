@@ -61,6 +61,7 @@ def weighing(model: SystemModel, weighed: Weighed) -> list[str]:
 
 
 def _name(choice: Choice) -> str:
+    # Translators: before the name of a step: test stop-r, mend connectors, end: hand-back.
     words = {"test": _("test"), "repair": _("mend"), "end": _("end:")}
     return f"{words[choice.step.kind]} {choice.step.name}"
 
