@@ -108,8 +108,8 @@ SLIPS = (
     ),
     Slip(
         M,
-        'knee = "0.001 ohm", below = 4, high = "0.3 ohm", cells = 4',
-        'knee = "1 ohm", below = 4, high = "0.3 ohm", cells = 4',
+        'knee = "0.001 ohm", below = 16, high = "0.3 ohm", cells = 14',
+        'knee = "1 ohm", below = 16, high = "0.3 ohm", cells = 14',
         "quantities.r_plus.grid",
         "low < knee < high",
     ),
@@ -440,9 +440,8 @@ DOUBTFUL = (
     ),
     Slip(
         M,
-        'by = { slip = "0.3: 1.25 | 0.4: 1.32 | 0.3: 1.4" }',
-        'by = { slip = "0.3: 1.25 | 0.4: 1.32 | 0.3: 1.4", '
-        'slide = "0.3: 1.25 | 0.4: 1.32 | 0.3: 1.4" }',
+        'by = { slip = "N(1.32, 0.058)" }',
+        'by = { slip = "N(1.32, 0.058)", slide = "N(1.32, 0.058)" }',
         "",
         "",
     ),

@@ -141,7 +141,9 @@ def test_drops_of_the_starter_by_nodal_analysis(
     pc = formula("starter", "r_pc", r_plus=plus, r_cable=cable)
     feed = formula("starter", "r_feed", r_pc=pc, r_relay=relay)
     loop = formula("starter", "r_loop", r_feed=feed, r_ground=ground)
-    amps = formula("starter", "amps", e=e, back=back, r=r, r_loop=loop, r_motor=motor)
+    whole = formula("starter", "r_all", r_loop=loop, r_in=formula("starter", "r_in", r=r, m=motor))
+    amps = formula("starter", "amps", net=formula("starter", "net", e=e, back=back), r_all=whole)
+    lost = formula("starter", "loop_drop", amps=amps, r_loop=loop, across=14.0)
     posts = formula("starter", "v_bat", e=e, amps=amps, r=r)
     still = {"hold": 1.0, "stray": 0.0, "across": 12.4}
     if back >= e:
@@ -161,7 +163,7 @@ def test_drops_of_the_starter_by_nodal_analysis(
             signal("starter", "drop-gnd", amps=amps, r_ground=ground, **still),
             v[5] - v[0],
         ),
-        "vstart": (signal("starter", "vstart", v_bat=posts, amps=amps, r_loop=loop), v[4] - v[5]),
+        "vstart": (signal("starter", "vstart", v_bat=posts, loop_drop=lost, hold=0.0), v[4] - v[5]),
     }
     for name, (ours, theirs) in drops.items():
         assert ours == pytest.approx(theirs, abs=1e-7), name

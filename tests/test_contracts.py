@@ -345,9 +345,10 @@ def turning(spec: SystemModel) -> tuple[int, list[str]]:
 
 def cell_width(name: str, quantity: Quantity, values: Floats) -> float:
     """Mean width of the cells, or distance to the atoms, that stand for values."""
-    variable, edges = quantity_node(name, quantity)
-    if not edges.size:
+    variable, nodes = quantity_node(name, quantity)
+    if nodes is None:
         return 0.02
+    edges = nodes.regular
     inside = (values >= edges[0]) & (values <= edges[-1])
     place = np.clip(np.searchsorted(edges, values) - 1, 0, len(edges) - 2)
     atoms = variable.values[np.isfinite(variable.values)]

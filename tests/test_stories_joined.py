@@ -47,7 +47,8 @@ def test_flat_battery_explained_by_charging(store: Path) -> None:
     assert rest["tci-coil.*"] < 0.5 * before["tci-coil.*"]
     job.record("charging-vdc-fast", "11.3")
     run = job.odds()
-    assert group(run, "charging-") > 0.85
+    # 0.84 on nodes and on nodes twice as dense; coarse cells had 0.95, and 0.88 twice as fine.
+    assert group(run, "charging-") > 0.8
     assert run["battery.flat"] < 0.35 * rest["battery.flat"], "explained away"
     for test, value in (
         ("vac-ab", "57"),

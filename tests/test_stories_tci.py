@@ -275,7 +275,10 @@ def test_weak_spark_from_the_kill_switch(job) -> None:
     bench.record("supply-crank", "6.1")
     odds = bench.odds()
     way = ("stand.highR", "kill.highR", "con.highR", "switch.highR", "gnd.highR", "fuse.highR")
-    assert set(odds.order(3)) <= set(way)
+    # Third stands a cap that tracks: 0.25 on grids twice as fine, by nodes or by cells, connectors
+    # 0.21 (coarse cells once had them the other way round). It takes a spark whatever the supply.
+    assert set(odds.order(2)) <= set(way)
+    assert len(set(odds.order(4)) & set(way)) >= 3
     assert bench.best()[0] in {"chain-drop", "con-drop", "key-drop", "gnd-drop"}
     bench.record("chain-drop", "3.6")
     bench.record("stand-r", "0.3", leads="raw")

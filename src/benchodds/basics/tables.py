@@ -16,7 +16,8 @@ class Variable:
     """A discrete variable.
 
     ``points`` (n_states, n_sub) holds, for a quantity or a numeric latent, equal-weight
-    values that stand for each state: one for an atom (repeated), several for a cell.
+    values that stand for the reach of each state, the middle one for the state itself; for an
+    atom they are all alike.
     """
 
     name: str
@@ -31,9 +32,9 @@ class Variable:
 
     @property
     def values(self) -> Array:
-        """Mean value of each state, shape (n_states,)."""
+        """Value at which formulas are worked out in each state, shape (n_states,)."""
         assert self.points is not None
-        return np.asarray(self.points.mean(axis=1))
+        return np.asarray(self.points[:, self.points.shape[1] // 2])
 
 
 @dataclass(frozen=True, eq=False)

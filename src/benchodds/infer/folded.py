@@ -39,6 +39,9 @@ ALIKE = 4
 LARGE = 300_000
 """Entries of a table, written out for every row of a product, from which that is avoided."""
 
+KEPT = 1_000_000
+"""Entries of a product from which it is not kept for the next time: memory is dearer."""
+
 Index = NDArray[np.intp]
 
 
@@ -203,7 +206,7 @@ class Rows:
             key = (id(a), id(b), stay)
             made_before = self._pairs.get(key)
             pair = made_before[-1] if made_before else self._pair(a, b, stay)
-            if not names & own:
+            if not names & own and pair.table.p.size < KEPT:
                 self._pairs[key] = (a, b, pair)
             todo.append(pair)
         return todo[0]

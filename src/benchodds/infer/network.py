@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -17,11 +17,12 @@ from benchodds.basics.errors import ModelError
 from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, Special, Table, Variable
+from benchodds.measure.grids import Nodes, make_nodes, reach, rule, share_out
 from benchodds.model.gear import Bench, gear_nodes
 from benchodds.model.priors import FaultPrior
 from benchodds.model.system import MAX_PARENT_STATES, Quantity, SystemModel
 
-BUDGET = 4_000_000
+BUDGET = 1_500_000
 """Most formula values worked out at once for one table."""
 
 
@@ -30,68 +31,31 @@ def component_nodes(model: SystemModel) -> dict[str, Variable]:
     return {c: Variable(c, ("good", *spec.modes)) for c, spec in model.components.items()}
 
 
-def quantity_node(name: str, quantity: Quantity, refine: int = 1) -> tuple[Variable, Array]:
-    """The variable of a quantity and the edges that sort values into its states.
+def quantity_node(name: str, quantity: Quantity, refine: int = 1) -> tuple[Variable, Nodes | None]:
+    """The variable of a quantity and its nodes (None for one of two states).
 
-    Cells between ``low`` and ``high`` (times ``refine``), and exact atoms. Values outside go
-    to the nearest cell or atom. Returns edges (n_cells + 1,) of the cells alone.
+    Values outside go to the nearest node.
     """
     if quantity.states is not None:
-        points = np.array([[0.0], [1.0]])
-        return Variable(name, quantity.states, points), np.zeros(0)
-    grid = quantity.grid
-    assert grid is not None
-    low = _number(grid.low, quantity.unit)
-    high = _number(grid.high, quantity.unit)
-    spaced = np.geomspace if grid.spacing == "log" else np.linspace
-    pieces = [(low, high, grid.cells * refine)]
-    if grid.knee:
-        knee = _number(grid.knee, quantity.unit)
-        pieces = [(low, knee, grid.below * refine), (knee, high, grid.cells * refine)]
-    edges = np.concatenate([spaced(a, b, n + 1)[(i > 0) :] for i, (a, b, n) in enumerate(pieces)])
-    inner = np.concatenate(
-        [spaced(a, b, 2 * n * grid.sub + 1)[1::2].reshape(n, grid.sub) for a, b, n in pieces]
-    )
-    atoms = [_number(a, quantity.unit) for a in grid.atoms]
-    points = np.concatenate([np.repeat([[a]], grid.sub, axis=1) for a in atoms] + [inner])
-    states = [f"={a:g}" for a in atoms] + [f"{x:.4g}" for x in inner.mean(axis=1)]
+        return Variable(name, quantity.states, np.array([[0.0], [1.0]])), None
+    assert quantity.grid is not None
+    nodes = make_nodes(quantity.grid, quantity.unit, refine)
+    states = ["open" if math.isinf(x) else f"{x:.4g}" for x in nodes.values]
     if len(set(states)) != len(states):
         states = [f"{i}:{s}" for i, s in enumerate(states)]
-    return Variable(name, tuple(states), points, quantity.unit), edges
-
-
-def _number(text: str, unit: str) -> float:
-    d = parse_distribution(text, unit)
-    return d.args[0]
-
-
-def _sort_in(values: Array, quantity: Quantity, edges: Array) -> Array:
-    """Index of the state each value belongs to (atoms first, then cells)."""
-    assert quantity.grid is not None
-    atoms = [_number(a, quantity.unit) for a in quantity.grid.atoms]
-    n_atoms = len(atoms)
-    index = np.searchsorted(edges, values, side="right") - 1
-    index = np.clip(index, 0, len(edges) - 2) + n_atoms
-    for i, atom in enumerate(atoms):
-        if math.isinf(atom):
-            index[np.isinf(values)] = i
-        elif atom == 0.0:
-            index[values < edges[0]] = i
-        else:
-            index[np.isclose(values, atom, rtol=1e-9, atol=0)] = i
-    return np.asarray(index)
+    return Variable(name, tuple(states), reach(nodes, quantity.grid.sub), quantity.unit), nodes
 
 
 def quantity_table(
     name: str,
     quantity: Quantity,
     variables: Mapping[str, Variable],
-    edges: Array,
+    nodes: Nodes | None,
 ) -> Table:
-    """P(quantity | components and quantities in its formula), by weighted histogram.
+    """P(quantity | components and quantities in its formula).
 
-    Every combination of parent states, their sub-points, and points of the random inputs is
-    put through the formula and sorted into the states.
+    Every combination of parent states and points of the random inputs is put through the
+    formula and shared out among the nodes.
     """
     expression = parse_expression(quantity.formula)
     parents: list[str] = []
@@ -116,7 +80,7 @@ def quantity_table(
     }
     modal_parents = [p for p in parents if p not in numeric]
     combos = math.prod(variables[p].size for p in modal_parents)
-    room = BUDGET / math.prod(_points(variables[p]).size for p in numeric) / combos**0.5
+    room = BUDGET / math.prod(variables[p].size for p in numeric) / combos**0.5
     table = np.zeros((n_self, *sizes))
     for combo in itertools.product(*[range(variables[p].size) for p in modal_parents]):
         state = dict(zip(modal_parents, combo, strict=True))
@@ -125,8 +89,8 @@ def quantity_table(
             if key in quantity.modes:
                 spread[key] = _modal(quantity, key, variables, state)
         moving = sum(d.kind != "const" for d in spread.values())
-        n_points = int(np.clip(room ** (1 / max(moving, 1)), 6, 4000 if moving == 1 else 200))
-        inputs = {k: d.points(n_points) for k, d in spread.items()}
+        n_points = int(np.clip(room ** (1 / max(moving, 1)), 6, 400 if moving == 1 else 100))
+        inputs = {k: rule(d, n_points) for k, d in spread.items()}
         axes = [*numeric, *inputs]
         arrays: dict[str, Array] = {}
         weight: Array = np.ones(())
@@ -134,8 +98,8 @@ def quantity_table(
             if key in inputs:
                 x, w = inputs[key]
             else:
-                points = _points(variables[key])
-                x, w = points.ravel(), np.full(points.size, 1.0)
+                x = variables[key].values
+                w = np.ones(len(x))
             shape = [1] * len(axes)
             shape[i] = len(x)
             arrays[key] = x.reshape(shape)
@@ -144,47 +108,18 @@ def quantity_table(
             expression(arrays), [a.shape[i] for i, a in enumerate(arrays.values())]
         )
         slot = (slice(None), *[state.get(p, slice(None)) for p in parents])
-        table[slot] = _histogram(
-            values, np.broadcast_to(weight, values.shape), numeric, variables, name, quantity, edges
-        )
+        sizes_in = [variables[p].size for p in numeric]
+        flat = values.reshape(math.prod(sizes_in), -1)
+        w = np.broadcast_to(weight, values.shape).reshape(flat.shape)
+        if np.isnan(flat).any():
+            raise ModelError(f"quantities.{name}.formula: " + _("gives no number for some inputs"))
+        if nodes is None:
+            chance = np.clip((flat * w).sum(1) / w.sum(1), 0.0, 1.0)
+            p = np.stack([1 - chance, chance], axis=1)
+        else:
+            p = share_out(flat, w, nodes)
+        table[slot] = p.T.reshape(n_self, *sizes_in)
     return Table((name, *parents), table)
-
-
-def _histogram(
-    values: Array,
-    weight: Array,
-    numeric: Sequence[str],
-    variables: Mapping[str, Variable],
-    name: str,
-    quantity: Quantity,
-    edges: Array,
-) -> Array:
-    """Share of weight in each state, axes (state, numeric parents)."""
-    n_self = variables[name].size
-    sizes = [variables[p].size for p in numeric]
-    rows = math.prod(sizes)
-    subs = [_points(variables[p]).shape[1] for p in numeric]
-    split: list[int] = []
-    for n, k in zip(sizes, subs, strict=True):
-        split += [n, k]
-    shape = (*split, -1)
-    order = [*range(0, 2 * len(sizes), 2), *range(1, 2 * len(sizes), 2), 2 * len(sizes)]
-    flat = values.reshape(shape).transpose(order).reshape(rows, -1)
-    w = np.broadcast_to(weight, values.shape).reshape(shape).transpose(order).reshape(rows, -1)
-    if np.isnan(flat).any():
-        raise ModelError(f"quantities.{name}.formula: " + _("gives no number for some inputs"))
-    if quantity.states is not None:
-        chance = np.clip((flat * w).sum(1) / w.sum(1), 0.0, 1.0)
-        return np.stack([1 - chance, chance]).reshape(2, *sizes)
-    index = _sort_in(flat, quantity, edges) + n_self * np.arange(rows)[:, None]
-    counts = np.bincount(index.ravel(), weights=w.ravel(), minlength=rows * n_self)
-    p = counts.reshape(rows, n_self)
-    return np.asarray((p / p.sum(1, keepdims=True)).T.reshape(n_self, *sizes))
-
-
-def _points(variable: Variable) -> Array:
-    assert variable.points is not None
-    return variable.points
 
 
 def _modal(
@@ -253,8 +188,8 @@ def physics(
     variables = {**component_nodes(model)}
     tables: dict[str, Table] = {}
     for name, quantity in model.quantities.items():
-        variables[name], edges = quantity_node(name, quantity, refine)
-        tables[name] = quantity_table(name, quantity, variables, edges)
+        variables[name], nodes = quantity_node(name, quantity, refine)
+        tables[name] = quantity_table(name, quantity, variables, nodes)
     gear_variables, gear_tables = gear_nodes(bench)
     clash = set(gear_variables) & set(variables)
     if clash:

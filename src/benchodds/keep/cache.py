@@ -26,7 +26,7 @@ import numpy as np
 from benchodds import __version__
 from benchodds.basics.tables import Array, Table, Variable
 
-FORMAT = 1
+FORMAT = 2
 FOLDER_VARIABLE = "BENCHODDS_CACHE"
 MOST_BYTES = 100_000_000
 """Largest file that is read."""

@@ -178,28 +178,29 @@ class Instrument(ABC):
 
     # ---- shared pieces -------------------------------------------------------------------
 
-    def _evaluate(
-        self, text: str, extra: Mapping[str, Array], tail: int
-    ) -> tuple[Array, list[int]]:
-        """Evaluate an expression on the quantities' points.
+    def _evaluate(self, text: str, extra: Mapping[str, Array], tail: int) -> Array:
+        """Evaluate an expression on the quantities' nodes.
 
-        Returns an array with, for each quantity, one axis of states times sub-points (of
-        length one where the expression does not use it), then ``tail`` axes that ``extra``
-        fills; and the numbers of sub-points.
+        Returns an array with one axis for each quantity (of length one where the expression
+        does not use it), then ``tail`` axes that ``extra`` fills.
         """
         n = len(self.quantities)
         inputs: dict[str, Array] = dict(extra)
         expression = parse_expression(text)
-        subs, full = [], []
+        full = []
         for i, name in enumerate(self.quantities):
-            points = self.variables[name].points
-            assert points is not None
-            used = name in expression.names
-            subs.append(points.shape[1] if used else 1)
-            full.append(points.size if used else 1)
+            values = self.variables[name].values
+            full.append(len(values) if name in expression.names else 1)
             shape = [1] * (n + tail)
-            shape[i] = points.size
-            inputs[name] = points.reshape(shape)
+            shape[i] = len(values)
+            inputs[name] = values.reshape(shape)
+        self._check_size(full)
+        value = expression(inputs)
+        target = (*full, *np.broadcast_shapes(*[np.shape(a)[n:] for a in extra.values()], ()))
+        return np.broadcast_to(value, np.broadcast_shapes(value.shape, target))
+
+    def _check_size(self, full: Sequence[int]) -> None:
+        """ModelError where a signal would be worked out at too many values."""
         if math.prod(full) > MAX_SIGNAL_VALUES:
             raise ModelError(
                 f"tests.{self.name}.signal: "
@@ -208,18 +209,6 @@ class Instrument(ABC):
                     "quantity stand between, or take coarser grids"
                 ).format(n=math.prod(full), most=MAX_SIGNAL_VALUES)
             )
-        value = expression(inputs)
-        target = (*full, *np.broadcast_shapes(*[np.shape(a)[n:] for a in extra.values()], ()))
-        return np.broadcast_to(value, np.broadcast_shapes(value.shape, target)), subs
-
-    def _average(self, p: Array, subs: list[int]) -> Array:
-        """Average over the sub-points of every quantity axis."""
-        shape: list[int] = []
-        axes = []
-        for i, k in enumerate(subs):
-            shape += [p.shape[i] // k, k]
-            axes.append(2 * i + 1)
-        return np.asarray(p.reshape((*shape, *p.shape[len(subs) :])).mean(axis=tuple(axes)))
 
     def _random(self, lead: int, tail: int, n: int = 7) -> tuple[dict[str, Array], Array]:
         """Points of the test's own random inputs as one flat axis at ``lead``, and weights."""

@@ -54,11 +54,11 @@ class SparkInstrument(Instrument):
             no_turn = method.no_turn
             rpm = (speed[:, None] * noise).reshape([1] * (n + 1) + [len(speed), -1])
             extra = {**extra, "rpm": rpm}
-        volts, subs = self._evaluate(signal, extra or {"_": np.zeros([1] * (n + 3))}, 3)
+        volts = self._evaluate(signal, extra or {"_": np.zeros([1] * (n + 3))}, 3)
         chance = ndtr((volts - mean) / sd)
         full = (*volts.shape[:n], len(w_extra), *volts.shape[n + 1 :])
         jump = np.einsum("...ron,r,n->...o", np.broadcast_to(chance, full), w_extra, wn)
-        jump = (1 - no_turn) * self._average(jump, subs)
+        jump = (1 - no_turn) * jump
         return np.asarray(jump if self.cranked else jump[..., 0])
 
     def _spark_chances(self, technique: Technique) -> list[tuple[float, Array]]:

@@ -8,7 +8,7 @@ Display before rounding: ``mu = R20 (234.5 + T)/254.5 + R_lead + R_contact`` for
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -16,12 +16,19 @@ from scipy.special import ndtr
 
 from benchodds.basics.distributions import Distribution, parse_distribution
 from benchodds.basics.errors import ReadingError
+from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Array, Table
+from benchodds.measure.grids import rule
 from benchodds.measure.instrument import OUTCOME, Instrument, Outcome, bins
 from benchodds.model.jobs import Technique
 
+MOST_POINTS = {0: 1, 1: 41, 2: 9, 3: 7}
+"""Points of each random input of a test, by the number of inputs (3 or more alike)."""
+FIXED = ("const", "mix")
+NORMAL = ("N", "band")
+N_CONTACT = 5
 AT_ONCE = 500_000
 """Most chances worked out at once, to bound memory."""
 
@@ -31,20 +38,55 @@ class MeterInstrument(Instrument):
 
     def _shown(
         self, signal: str, technique: Technique
-    ) -> tuple[Array, list[int], Array, tuple[str, ...]]:
-        """Points of the true display, axes (quantity sub-points..., [leads], rest), weights."""
+    ) -> tuple[Array, Array, Array, Array, tuple[str, ...]]:
+        """True display at the nodes, axes (quantities..., [leads], rest), and weights of the rest.
+
+        Between them, how far the display moves over the reach of a node, or to the next point of
+        a random input: the widest of these, and the sum of the squares of the others.
+        """
         n = len(self.quantities)
-        extra, w = self._random(n + 1, 0, 5)
+        laws = {k: parse_distribution(t) for k, t in self.test.random.items()}
         if self.test.temperature != "none":
-            x, wt = self._temperature(technique).gauss(3)
-            extra = {k: np.repeat(a, len(x), axis=n + 1) for k, a in extra.items()}
-            extra["temp_c"] = np.tile(x, len(w)).reshape([1] * (n + 1) + [-1])
-            w = np.multiply.outer(w, wt).ravel()
-        shown, subs = self._evaluate(signal, extra or {"_": np.zeros([1] * (n + 2))}, 2)
+            laws["temp_c"] = self._temperature(technique)
+        added = self._added(signal, laws)
+        moving = sum(k not in added and law.kind not in FIXED for k, law in laws.items())
+        rules = {
+            k: (np.array([law.mean()]), np.ones(1))
+            if k in added
+            else rule(law, MOST_POINTS[min(moving, 3)])
+            for k, law in laws.items()
+        }
+        m = len(rules)
+        extra = {}
+        for i, (key, (x, _w)) in enumerate(rules.items()):
+            shape = [1] * (n + m)
+            shape[n + i] = len(x)
+            extra[key] = x.reshape(shape)
+        shown = self._at_nodes(signal, extra, m)
+        widths = [self._width(signal, extra, m, axis) for axis in range(n)]
+        with np.errstate(invalid="ignore"):
+            widths += [
+                np.gradient(shown, axis=n + i)
+                for i, key in enumerate(rules)
+                if key not in added and laws[key].kind not in FIXED
+            ]
+            own = [
+                self._at_nodes(signal, {**extra, k: extra[k] + sd_of(laws[k])}, m) - shown
+                for k in added
+            ]
+        wide, others = _widest(shown.shape, widths)
+        others = others + 12.0 * sum(np.where(np.isfinite(d), d, 0.0) ** 2 for d in own)
+        w = np.ones(1)
+        for _x, weights in rules.values():
+            w = np.multiply.outer(w, weights).ravel()
+        lead = shown.shape[:n]
+        shown, wide, others = (
+            np.broadcast_to(x, shown.shape).reshape(*lead, -1) for x in (shown, wide, others)
+        )
         names: tuple[str, ...] = ()
         if self.test.leads:
             leads = self.variables["leads"].values
-            contact, wc = parse_distribution(self.bench.leads.contact).points(3)
+            contact, wc = parse_distribution(self.bench.leads.contact).points(N_CONTACT)
             p_null = {"nulled": 1.0, "raw": 0.0}.get(
                 technique.leads or "", self.bench.leads.nulled_share
             )
@@ -53,16 +95,79 @@ class MeterInstrument(Instrument):
             if p_null < 1:
                 options.append((leads[:, None] + contact, (1 - p_null) * wc))
             if p_null > 0:  # the error of nulling, 0.03 ohm, is far below the meter's own
-                options.append((np.broadcast_to(contact, (len(leads), 3)), p_null * wc))
+                options.append((np.broadcast_to(contact, (len(leads), N_CONTACT)), p_null * wc))
             offset = np.concatenate([o for o, _ in options], axis=1)
             w_off = np.concatenate([v for _, v in options])
-            shown = shown[..., :, :, None] + offset[:, None, :]
-            shown = shown.reshape((*shown.shape[:-2], -1))
+            shown = shown[..., None, :, None] + offset[:, None, :]
+            full = (*shown.shape[:-2], -1)
+            wide, others = (
+                np.broadcast_to(a[..., None, :, None], shown.shape).reshape(full)
+                for a in (wide, others)
+            )
+            shown = shown.reshape(full)
             w = np.multiply.outer(w, w_off).ravel()
             names = ("leads",)
-        else:
-            shown = shown[..., 0, :]
-        return shown, subs, w, names
+        return shown, wide, others, w, names
+
+    def _added(self, signal: str, laws: Mapping[str, Distribution]) -> list[str]:
+        """Normal inputs that only add to the display, whatever else holds.
+
+        Where the signal is a straight line in them, their spread joins that of the meter: exact.
+        """
+        n, m = len(self.quantities), len(laws)
+        middle = {k: np.full([1] * (n + m), law.mean()) for k, law in laws.items()}
+        for i, (k, law) in enumerate(laws.items()):
+            if law.kind not in NORMAL:
+                x = law.points(3)[0]
+                middle[k] = x.reshape([-1 if j == n + i else 1 for j in range(n + m)])
+        added: list[str] = []
+        with np.errstate(invalid="ignore"):
+            for k, law in laws.items():
+                if law.kind not in NORMAL:
+                    continue
+                far = {j: middle[j] + 3 * sd_of(laws[j]) for j in (*added, k)}
+                near = {j: middle[j] - 3 * sd_of(laws[j]) for j in (*added, k)}
+                ends = [self._at_nodes(signal, {**middle, **x}, m) for x in (far, near)]
+                steps = [
+                    self._at_nodes(signal, {**middle, j: far[j]}, m)
+                    - self._at_nodes(signal, middle, m)
+                    for j in far
+                ]
+                bent = np.abs(ends[0] - ends[1] - 2 * sum(steps))
+                bent = bent + np.abs(ends[0] + ends[1] - 2 * self._at_nodes(signal, middle, m))
+                size = np.abs(ends[0]) + np.abs(ends[1])
+                if not (bent > 1e-9 * size)[np.isfinite(bent)].any():
+                    added.append(k)
+        return added
+
+    def _at_nodes(
+        self, signal: str, extra: Mapping[str, Array], tail: int, axis: int = -1, end: int = 0
+    ) -> Array:
+        """The signal at the nodes; along one axis, if given, at one end of their reach."""
+        n = len(self.quantities)
+        expression = parse_expression(signal)
+        inputs: dict[str, Array] = dict(extra)
+        full = []
+        for i, name in enumerate(self.quantities):
+            points = self.variables[name].points
+            assert points is not None
+            shape = [1] * (n + tail)
+            shape[i] = len(points)
+            x = points[:, end] if i == axis else self.variables[name].values
+            inputs[name] = x.reshape(shape)
+            full.append(len(points) if name in expression.names else 1)
+        self._check_size(full)
+        rest = np.broadcast_shapes(*[a.shape for a in extra.values()], (1,) * (n + tail))
+        return np.broadcast_to(expression(inputs), (*full, *rest[n:]))
+
+    def _width(self, signal: str, extra: Mapping[str, Array], tail: int, axis: int) -> Array:
+        """How far the signal moves over the reach of the nodes along one axis."""
+        low, high = (self._at_nodes(signal, extra, tail, axis, end) for end in (0, -1))
+        points = self.variables[self.quantities[axis]].points
+        assert points is not None
+        n = points.shape[1]  # they stand for n parts of it, and their ends are n - 1 apart
+        with np.errstate(invalid="ignore"):
+            return np.asarray((high - low) * (n / max(n - 1, 1)))
 
     def _temperature(self, technique: Technique) -> Distribution:
         if technique.temp_c is not None:
@@ -79,16 +184,17 @@ class MeterInstrument(Instrument):
         m = self.bench.meter
         spread = np.stack([u, np.hypot(u, m.bad_spread * np.abs(edges))])  # meter, edge
         for w_circuit, signal in self._circuits(technique):
-            shown, subs, w, names = self._shown(signal, technique)
-            widths = _widths(shown, subs)
+            shown, wide, others, w, names = self._shown(signal, technique)
             step = max(1, AT_ONCE // (2 * shown.size))
             parts = [
-                np.einsum("...rme,r->...me", _below(edges[i:j], shown, widths, spread[:, i:j]), w)
+                np.einsum(
+                    "...rme,r->...me", _below(edges[i:j], shown, wide, others, spread[:, i:j]), w
+                )
                 for i, j in ((i, i + step) for i in range(0, len(edges), step))
             ]
             p = np.concatenate(parts, axis=-1)
-            f = f + w_circuit * self._average(p, subs)
-            over = over + w_circuit * self._average(self._over(shown, top) @ w, subs)
+            f = f + w_circuit * p
+            over = over + w_circuit * (self._over(shown, top) @ w)
         return f, over, (*self.quantities, *names)
 
     def _over(self, shown: Array, top: float | None) -> Array:
@@ -204,34 +310,39 @@ class MeterInstrument(Instrument):
         return tuple(outcomes), Table((*scope, OUTCOME), p)
 
 
-def _widths(shown: Array, subs: Sequence[int]) -> Array:
-    """Width of the display values that each point stands for, from its neighbours in the cell."""
-    squares = np.zeros(shown.shape)
-    for axis, k in enumerate(subs):
-        if k > 1:
-            split = (*shown.shape[:axis], -1, k, *shown.shape[axis + 1 :])
-            with np.errstate(invalid="ignore"):
-                step = np.gradient(shown.reshape(split), axis=axis + 1).reshape(shown.shape)
-            squares += np.where(np.isfinite(step), step, 0.0) ** 2
-    return np.asarray(np.sqrt(squares))
+def _widest(shape: tuple[int, ...], widths: Sequence[Array]) -> tuple[Array, Array]:
+    """The greatest of some widths, and the sum of the squares of the others; 0 if infinite."""
+    wide, squares = np.zeros(shape), np.zeros(shape)
+    for width in widths:
+        w = np.abs(np.where(np.isfinite(width), width, 0.0))
+        wide = np.maximum(wide, w)
+        squares = squares + w**2
+    return wide, np.maximum(squares - wide**2, 0.0)
 
 
-def _below(edges: Array, shown: Array, width: Array, spread: Array) -> Array:
-    """P(display <= edge), axes (shown..., meter, edge), for points that stand for intervals.
+def _below(edges: Array, shown: Array, wide: Array, others: Array, spread: Array) -> Array:
+    """P(display <= edge), axes (shown..., meter, edge), for nodes that stand for intervals.
 
-    A true value evenly spread over an interval w and a normal error s:
+    A true value evenly spread over the widest interval w and a normal error s:
     ``s/w (H((e - v + w/2)/s) - H((e - v - w/2)/s))``, ``H(z) = z Phi(z) + phi(z)``. A precise
-    meter would else fall between the points of a coarse grid. Where the intervals are narrow
-    beside the error, their variance is added to it.
+    meter would else fall between the nodes. The variance of narrower intervals, w^2/12, is added
+    to that of the error, and so is that of the widest where it is narrow beside the error.
     """
     gap = edges - shown[..., None, None]
-    wide = width[..., None, None]
-    p = ndtr(gap / np.sqrt(spread**2 + wide**2 / 12.0))
-    coarse = (wide > spread) & (np.abs(gap) < 6 * (spread + wide))
+    wide = wide[..., None, None]
+    s = np.sqrt(spread**2 + others[..., None, None] / 12.0)
+    p = ndtr(gap / np.sqrt(s**2 + wide**2 / 12.0))
+    coarse = (wide > s) & (np.abs(gap) < 6 * (s + wide))
     if coarse.any():
-        g, s, w = (np.broadcast_to(a, coarse.shape)[coarse] for a in (gap, spread, wide))
+        g, s, w = (np.broadcast_to(a, coarse.shape)[coarse] for a in (gap, s, wide))
         high, low = (g + w / 2) / s, (g - w / 2) / s
         total = high * ndtr(high) - low * ndtr(low)
         total += (np.exp(-(high**2) / 2) - np.exp(-(low**2) / 2)) / math.sqrt(2 * math.pi)
         p[coarse] = np.clip(total * s / w, 0.0, 1.0)
     return np.asarray(p)
+
+
+def sd_of(law: Distribution) -> float:
+    """Standard deviation of a normal law."""
+    a = law.args
+    return (a[1] - a[0]) / 4 if law.kind == "band" else a[1]

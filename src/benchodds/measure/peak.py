@@ -91,7 +91,7 @@ class PeakInstrument(Instrument):
             noise, w = parse_distribution(method.rpm).gauss(N_NOISE)
             rpm = (speed[:, None] * noise).reshape([1] * (n + 1) + [len(speed), -1])
             extra = {**extra, "rpm": rpm}
-        volts, subs = self._evaluate(signal, extra or {"_": np.zeros([1] * (n + 3))}, 3)
+        volts = self._evaluate(signal, extra or {"_": np.zeros([1] * (n + 3))}, 3)
         v = self._source_grid()
         step = math.log(v[1] / v[0])
         place = np.log(np.maximum(volts, v[0] * 1e-6) / v[0]) / step
@@ -109,7 +109,7 @@ class PeakInstrument(Instrument):
         counts = np.zeros(room)
         counts += np.bincount(base.ravel(), (full * (1 - part)).ravel(), room)
         counts += np.bincount(base.ravel() + 1, (full * part).ravel(), room)
-        share = (1 - method.no_turn) * self._average(counts.reshape(*lead, n_op, width), subs)
+        share = (1 - method.no_turn) * counts.reshape(*lead, n_op, width)
         share[..., 0] += method.no_turn
         return share
 

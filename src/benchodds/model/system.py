@@ -67,16 +67,16 @@ class Component(_Strict):
 
 
 class Grid(_Strict):
-    """The cells a quantity is discretised into: atoms (exact values) and cells between them.
+    """The nodes a quantity stands on: atoms (exact values) and the edges of equal cells.
 
     With a ``knee``, ``below`` cells lie from ``low`` to it and ``cells`` from it to ``high``:
     fine where good parts are, coarse where only faults go.
     """
 
     low: str
-    """Lower end, with its unit; what lies below goes to the lowest cell."""
+    """Lower end, with its unit; what lies below goes to it, or is shared with an atom below."""
     high: str
-    """Upper end, with its unit; what lies above goes to the highest cell."""
+    """Upper end, with its unit; what lies above goes to it."""
     cells: int = Field(ge=1, le=300)
     """Number of cells, from ``knee`` (or ``low``) to ``high``."""
     knee: str = ""
@@ -88,7 +88,7 @@ class Grid(_Strict):
     atoms: tuple[str, ...] = ()
     """Exact values with a state of their own, such as "0 V" or "open"."""
     sub: int = Field(default=4, ge=1, le=16)
-    """Points that stand for the values of a cell."""
+    """Values to each side of a node that stand for its reach where a share of it is asked for."""
 
 
 class ModeInput(_Strict):
