@@ -182,6 +182,8 @@ def test_mistakes_get_one_sentence(job: BenchJob, args: tuple[str, ...], said: s
 @pytest.mark.parametrize(
     ("args", "said"),
     [
+        (("--complaint", "no-spark"), "mag-cdi, starter, tci"),
+        (("--system", "mag-cdi"), "no-spark (no spark"),
         (("--system", "mag-cdx", "--complaint", "no-spark"), "mag-cdi"),
         (("--system", "mag-cdi", "--complaint", "no-sparks"), "no-spark"),
         (("--system", "mag-cdi", "--complaint", "no-spark", "--variant", "lat"), "late"),

@@ -153,7 +153,7 @@ def demo(session: Session, pause: bool) -> None:
     "open",
     epilog="Example: benchodds open --system mag-cdi --complaint no-spark --context washed",
 )
-@click.option("--system", required=True, help="System model, such as mag-cdi.")
+@click.option("--system", help="System model, such as mag-cdi.")
 @click.option(
     "--with", "others", multiple=True, help="Another system on this machine; may be repeated."
 )
@@ -161,7 +161,6 @@ def demo(session: Session, pause: bool) -> None:
     "--complaint",
     "complaints",
     multiple=True,
-    required=True,
     help="What the customer says, such as no-spark; one for each joined system, or for some.",
 )
 @click.option("--variant", help="Variant of the machine; the model's default if left out.")
@@ -172,7 +171,7 @@ def demo(session: Session, pause: bool) -> None:
 @store_option
 def open_job(
     session: Session,
-    system: str,
+    system: str | None,
     others: tuple[str, ...],
     complaints: tuple[str, ...],
     variant: str | None,
@@ -185,7 +184,9 @@ def open_job(
 
     Systems that meet on one machine can be joined: --system tci --with charging. Parts that
     they share are one then, and every test has its system in front: charging-vdc-fast."""
-    joined, complaint = "+".join((system, *others)), "+".join(complaints)
+    from benchodds.keep.session import said
+
+    joined, complaint = said(system, others, variant, complaints)
     job = session.open(joined, complaint, contexts, variant, prior_set, name)
     if as_json:
         print_json({"schema": 1, "job": job.id})

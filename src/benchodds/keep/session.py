@@ -52,6 +52,29 @@ def load_machine(system: str, variant: str | None, prior_set: str) -> Machine:
     return Machine(model, bench, priors, *compiled, shelf=shelf)
 
 
+def said(
+    system: str | None, others: Sequence[str], variant: str | None, complaints: Sequence[str]
+) -> tuple[str, str]:
+    """Systems and complaints in one name each; whoever left one out is told what there is.
+
+    Raises
+    ------
+    UnknownNameError
+        When no system is named, or no complaint.
+    """
+    if not system:
+        known = ", ".join(files.available("models"))
+        raise UnknownNameError(_("say which system, with --system: {known}").format(known=known))
+    joined = "+".join((system, *others))
+    if not complaints:
+        words = files.load_system(joined, variant).complaints.items()
+        known = ", ".join(f"{name} ({what})" for name, what in words)
+        raise UnknownNameError(
+            _("say what the customer says, with --complaint: {known}").format(known=known)
+        )
+    return joined, "+".join(complaints)
+
+
 def opening(
     system: str,
     complaint: str | None,
