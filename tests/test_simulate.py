@@ -29,9 +29,10 @@ from benchodds.trials.draws import Nature, Truth, reading
 from benchodds.trials.perturb import KINDS, other_priors, perturbed, wider
 from benchodds.trials.places import World
 from benchodds.trials.policies import BitsPerMinute, grown, improved
-from benchodds.trials.simulate import Drawn, natures
+from benchodds.trials.simulate import Drawn, natures, run_job
 from benchodds.trials.steps import Act, first_act
 from benchodds.trials.trialfile import load_trial
+from bounds import EverythingFirst
 
 N = 1500
 HOW = Technique(how="firm-kick", unplugged=True)
@@ -155,6 +156,18 @@ def test_gear_that_fails_its_proof_is_changed(world: World) -> None:
     new = nature.with_sound(old, "adapter")
     assert states[new.at["adapter"]].startswith("ok")
     assert {v for v in old.at if old.at[v] != new.at[v]} == {"adapter"}
+
+
+def test_reading_everything_first_reads_everything(world: World) -> None:
+    """The way behind the bound (tests/bounds.py): all tests before any repair, free ones first."""
+    nature = natures(world.machine, world)
+    row = run_job(9, 1, world.machine, nature, world, [EverythingFirst()])[0]
+    assert row.tests >= len(world.machine.model.tests)
+    place = world.start()
+    while (act := EverythingFirst().choose(place, 0)).kind == "test":
+        place = place.seen(act.name, len(world.coarse(act.name, place.how).groups) - 1)
+    assert {t.test for t in place.told} == set(world.machine.model.tests)
+    assert act.kind == "end" or world.machine.model.repairs[act.name].returnable
 
 
 def test_the_crowd_believes_what_the_exact_engine_says(world: World) -> None:
