@@ -61,6 +61,11 @@ def in_python(path: Path) -> Iterator[tuple[str, tuple[str, ...], list[str]]]:
             yield name, tuple(map(str, values)), comments[start[-1] :] if start else []
 
 
+def home(found: Any) -> Path:
+    """The module of a class or function in the tree, wherever it was imported from."""
+    return SOURCE.joinpath(*found.__module__.split(".")[1:]).with_suffix(".py")
+
+
 def in_commands() -> Iterator[tuple[Path, str]]:
     """(module, text) of the help of every command."""
     from benchodds.cli.main import ELSEWHERE, main
@@ -69,7 +74,7 @@ def in_commands() -> Iterator[tuple[Path, str]]:
     for name in [None, *sorted({*main.commands, *ELSEWHERE})]:
         command = main if name is None else main.get_command(context, name)
         assert command is not None and command.callback is not None
-        path = Path(inspect.getsourcefile(inspect.unwrap(command.callback)) or "")
+        path = home(inspect.unwrap(command.callback))
         said = [command.help, command.epilog]
         for p in command.params:
             said += [p.metavar, p.help if isinstance(p, click.Option) else None]
@@ -83,7 +88,7 @@ def in_schemas() -> Iterator[tuple[Path, str]]:
 
     for top in KINDS.values():
         for found in classes(top):
-            path = Path(inspect.getsourcefile(found) or "")
+            path = home(found)
             said = [*descriptions(found).values(), cleaned(found.__doc__ or "")]
             yield from ((path, text) for text in said if text)
 
