@@ -110,12 +110,7 @@ def _stand_in(data: Any, path: Sequence[str | int], error: Any) -> bool:
         value = 1
     else:
         return False
-    place = data
-    for key in path[:-1]:
-        try:
-            place = place[key]
-        except (KeyError, IndexError, TypeError):
-            return False
+    place = _table_of(data, path)
     last = path[-1]
     if isinstance(place, list) and last in range(len(place)):
         place[int(last)] = value
@@ -126,6 +121,16 @@ def _stand_in(data: Any, path: Sequence[str | int], error: Any) -> bool:
     return True
 
 
+def _table_of(data: Any, path: Sequence[str | int]) -> Any:
+    """The table or list that holds the entry at a path, None where there is none."""
+    for key in path[:-1]:
+        try:
+            data = data[key]
+        except (KeyError, IndexError, TypeError):
+            return None
+    return data
+
+
 def quiet(problems: Iterable[str], touched: Collection[tuple[str, ...]]) -> list[str]:
     """The problems that are not about what was put in the place of something wrong."""
     paths = [".".join(f"'{p}'" if "." in p else p for p in path) for path in touched]
@@ -134,12 +139,7 @@ def quiet(problems: Iterable[str], touched: Collection[tuple[str, ...]]) -> list
 
 def _remove(data: Any, path: Sequence[str | int]) -> bool:
     """Take one entry out of nested tables and lists; an item of a list becomes None's place."""
-    place = data
-    for key in path[:-1]:
-        try:
-            place = place[key]
-        except (KeyError, IndexError, TypeError):
-            return False
+    place = _table_of(data, path)
     key = path[-1]
     if isinstance(place, dict) and key in place:
         del place[key]

@@ -16,7 +16,8 @@ from benchodds.basics.tables import Array
 from benchodds.choose.board import Board
 from benchodds.choose.decision import LEAST, Decision, Index
 from benchodds.choose.nodes import Nodes, View
-from benchodds.choose.rollout import LEAST_BITS, advance, outlook, roll_out
+from benchodds.choose.planning import LEAST_BITS
+from benchodds.choose.rollout import advance, outlook, roll_out
 
 
 @dataclass(frozen=True)

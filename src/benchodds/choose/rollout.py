@@ -18,9 +18,7 @@ from benchodds.basics.tables import Array
 from benchodds.choose.board import Board
 from benchodds.choose.decision import LEAST, Index
 from benchodds.choose.nodes import Nodes, View
-
-LEAST_BITS = 0.004
-"""Below this a test is not worth its walk to the bench."""
+from benchodds.choose.planning import LEAST_BITS
 
 
 @dataclass(frozen=True, eq=False)
