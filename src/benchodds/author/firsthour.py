@@ -64,7 +64,7 @@ def first_hour(machine: Machine, complaint: str, shop: Shop, minutes: float = 60
         if advice.do in ("repair", "stop") or chosen is None or chosen.minutes > left:
             return FirstHour(complaint, tuple(steps), _then(advice, chosen))
         left -= chosen.minutes
-        outcomes, predictive = machine.predictive(chosen.test, usual_technique(machine))
+        outcomes, predictive = assessment.predictive(chosen.test, usual_technique(machine))
         p = assessment.state_p @ assessment.folded.outcomes(predictive)
         label, members = likeliest(outcomes, p)
         seen[chosen.test] = Table(predictive.scope[:-1], predictive.p[..., members].sum(axis=-1))

@@ -278,7 +278,11 @@ class _Run:
 
     def _machine(self, model: SystemModel, bench: Bench, priors: PriorSet) -> Machine | None:
         try:
-            return Machine(model, bench, priors, *physics(model, bench))
+            compiled = physics(model, bench)
+            thin = model.thinned()
+            if thin is not model:  # what is looked at in a machine does not ask for more
+                compiled = physics(thin, bench)
+            return Machine(thin, bench, priors, *compiled)
         except ModelError as error:
             self._add("mistake", self.path, str(error), model.variant)
             return None

@@ -15,7 +15,7 @@ import math
 import operator
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -168,6 +168,17 @@ class Expression:
     text: str
     names: tuple[str, ...]
     _tree: ast.expr
+
+    @cached_property
+    def jumps(self) -> frozenset[str]:
+        """Names that decide a step or a choice: the value may jump where they change a little."""
+        tests = (
+            n.args[0]
+            for n in ast.walk(self._tree)
+            if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)
+            if n.func.id in ("step", "where")
+        )
+        return frozenset(n.id for t in tests for n in ast.walk(t) if isinstance(n, ast.Name))
 
     def __call__(self, values: Mapping[str, Any]) -> Array:
         """Evaluate with NumPy broadcasting; zero times infinity counts as zero."""

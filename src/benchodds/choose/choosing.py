@@ -47,7 +47,7 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
     for name, test in model.tests.items():
         if name in gone:
             continue
-        outcomes, predictive = machine.predictive(name, technique)
+        outcomes, predictive = assessment.predictive(name, technique)
         checks.append(
             Check(
                 name,

@@ -194,7 +194,7 @@ def rank(assessment: Assessment) -> tuple[tuple[Ranked, ...], tuple[LeftOut, ...
     for name in model.tests:
         if name in left:
             continue
-        outcomes, predictive = machine.predictive(name, technique)
+        outcomes, predictive = assessment.predictive(name, technique)
         p = assessment.folded.outcomes(predictive)
         p = p / p.sum(axis=1, keepdims=True)
         missing = [s for s in model.setups_of(name) if s not in opened]
@@ -349,7 +349,7 @@ def _saving(assessment: Assessment, act: Act, test: Ranked, shop: Shop) -> float
         for name, spec in model.repairs.items()
     }
     technique = next_technique(assessment, open_setups(model, assessment.job))
-    _, predictive = assessment.machine.predictive(test.test, technique)
+    _, predictive = assessment.predictive(test.test, technique)
     joint = p_state[:, None] * assessment.folded.outcomes(predictive)
     joint = joint / joint.sum()
     chance = joint.sum(axis=0)

@@ -227,7 +227,7 @@ def draw(
                     trial=trial, system=system, hint=nearest(system, spec.routines)
                 )
             )
-        machines += [load_machine(system, v, system) for v in variants]
+        machines += [load_machine(system, v, system).coarse for v in variants]
     shop = PastShop(machines, spec.routines, spec.past, seed, name)
     if target.exists():
         raise JobError(_("{target}: is there already; take another name").format(target=target))

@@ -78,9 +78,12 @@ def quantity_table(
     free = {
         k: parse_distribution(quantity.random[k]) for k in expression.names if k in quantity.random
     }
+    # Where the value jumps, and for a chance, it is the mean over the reach of a node.
+    reached = [p for p in numeric if nodes is None or p in expression.jumps]
     modal_parents = [p for p in parents if p not in numeric]
     combos = math.prod(variables[p].size for p in modal_parents)
     room = BUDGET / math.prod(variables[p].size for p in numeric) / combos**0.5
+    room /= math.prod(np.asarray(variables[p].points).shape[1] for p in reached)
     table = np.zeros((n_self, *sizes))
     for combo in itertools.product(*[range(variables[p].size) for p in modal_parents]):
         state = dict(zip(modal_parents, combo, strict=True))
@@ -95,18 +98,20 @@ def quantity_table(
         arrays: dict[str, Array] = {}
         weight: Array = np.ones(())
         for i, key in enumerate(axes):
+            shape = [1] * (len(axes) + len(reached))
             if key in inputs:
                 x, w = inputs[key]
+                shape[i] = len(x)
+                weight = weight * w.reshape(shape)
+            elif key in reached:
+                x = np.asarray(variables[key].points)
+                shape[i], shape[len(axes) + reached.index(key)] = x.shape
             else:
                 x = variables[key].values
-                w = np.ones(len(x))
-            shape = [1] * len(axes)
-            shape[i] = len(x)
+                shape[i] = len(x)
             arrays[key] = x.reshape(shape)
-            weight = weight * w.reshape(shape) if key in inputs else weight
-        values = np.broadcast_to(
-            expression(arrays), [a.shape[i] for i, a in enumerate(arrays.values())]
-        )
+        whole = np.broadcast_shapes(*(a.shape for a in arrays.values()))
+        values = np.broadcast_to(expression(arrays), whole)
         slot = (slice(None), *[state.get(p, slice(None)) for p in parents])
         sizes_in = [variables[p].size for p in numeric]
         flat = values.reshape(math.prod(sizes_in), -1)

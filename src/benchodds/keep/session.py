@@ -17,9 +17,11 @@ from benchodds.keep import files
 from benchodds.keep.store import Store, default_path
 from benchodds.model import jobs
 from benchodds.model.events import Event
+from benchodds.model.gear import Bench
 from benchodds.model.jobs import Job, Reading, Technique
 from benchodds.model.join import JoinedModel, complaint_name
 from benchodds.model.laws import applied
+from benchodds.model.priors import PriorSet
 from benchodds.model.system import SystemModel
 
 
@@ -36,12 +38,20 @@ def token() -> str:
 @lru_cache(maxsize=8)
 def load_machine(system: str, variant: str | None, prior_set: str) -> Machine:
     """Read model, bench and priors, and compile the machine or fetch it compiled."""
-    from benchodds.keep.cache import TableCache, content_key, pack, unpack
-
     model = files.load_system(system, variant)
     bench = files.load_bench(model.bench)
     priors = files.load_priors(prior_set)
     model, bench = applied(model, bench, priors.spreads)
+    thin = model.thinned()
+    choosing = _compiled(thin, bench, priors) if thin is not model else None
+    return _compiled(model, bench, priors, choosing)
+
+
+def _compiled(
+    model: SystemModel, bench: Bench, priors: PriorSet, choosing: Machine | None = None
+) -> Machine:
+    from benchodds.keep.cache import TableCache, content_key, pack, unpack
+
     shelf = TableCache(content_key(model.model_dump(mode="json"), bench.model_dump(mode="json")))
     kept = shelf.get("physics")
     compiled = unpack(*kept) if kept is not None else None
@@ -49,7 +59,7 @@ def load_machine(system: str, variant: str | None, prior_set: str) -> Machine:
         compiled = physics(model, bench)
         shelf.put("physics", *pack(*compiled))
         shelf.prune()
-    return Machine(model, bench, priors, *compiled, shelf=shelf)
+    return Machine(model, bench, priors, *compiled, shelf=shelf, choosing=choosing)
 
 
 def said(

@@ -107,8 +107,8 @@ def worths() -> Callable[[str, str], ReadingWorth]:
 
 
 def machine(system: str, variant: str | None) -> Machine:
-    """A machine with its own, untuned priors."""
-    return load_machine(system, variant, system)
+    """A machine with its own, untuned priors, on the nodes on which tests are chosen."""
+    return load_machine(system, variant, system).coarse
 
 
 def sources(wish: Wish, session: Session, learning: Learning) -> list[Chunk]:

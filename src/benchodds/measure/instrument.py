@@ -12,18 +12,19 @@ from __future__ import annotations
 import itertools
 import math
 from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchodds.basics.distributions import parse_distribution
+from benchodds.basics.distributions import Distribution, parse_distribution
 from benchodds.basics.errors import ModelError, ReadingError, nearest
 from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import Accuracy, parse_accuracy
 from benchodds.basics.quantities import Expect, Value, parse_value, show, to_base
 from benchodds.basics.tables import Array, Table, Variable
+from benchodds.measure.grids import SMOOTH, rule
 from benchodds.model.gear import Bench
 from benchodds.model.jobs import Technique
 from benchodds.model.system import Test
@@ -41,6 +42,14 @@ class Outcome:
 
 MAX_SIGNAL_VALUES = 8_000_000
 """Most combinations of quantities' points at which a signal is worked out."""
+
+
+SPEED_STEP = 0.015
+"""Step, in the logarithm, between the speeds at which a signal is worked out; a threshold in
+speed that falls between two of them must not show."""
+
+AT_ONCE = 16
+"""Speeds taken at once: many readings of large tables would not fit in memory together."""
 
 
 class Instrument(ABC):
@@ -235,6 +244,24 @@ class Instrument(ABC):
             return [(1.0, technique.how)]
         return [(m.share, name) for name, m in known.items() if m.share > 0]
 
+    def _turned(
+        self, hows: Sequence[str], work_out: Callable[[Mapping[str, Array]], Array]
+    ) -> dict[str, Array]:
+        """What is worked out at many speeds, in the mean over the turns of each operator.
+
+        ``work_out`` takes the speeds as the last axis of ``rpm`` and returns them on the last
+        axis but one, which becomes that of the operator. One result for each way of cranking.
+        """
+        laws = [parse_distribution(self.bench.cranking[how].rpm) for how in hows]
+        rpm, share = turns(laws, self.variables["operator"].values)
+        every = share.reshape(-1, len(rpm))
+        total: Array = np.zeros(())
+        for some in np.array_split(np.arange(len(rpm)), max(1, len(rpm) // AT_ONCE)):
+            speeds = {"rpm": rpm[some].reshape([1] * (len(self.quantities) + 1) + [-1])}
+            total = total + every[:, some] @ work_out(speeds)
+        parts = np.split(total, len(hows), axis=-2)
+        return dict(zip(hows, map(np.ascontiguousarray, parts), strict=True))
+
     def _circuits(self, technique: Technique) -> list[tuple[float, str]]:
         """The signal unplugged as it should be, and left in circuit, with weights."""
         test = self.test
@@ -311,3 +338,17 @@ def bins(cdf: Array) -> Array:
     np.subtract(cdf[..., 1:], cdf[..., :-1], out=out[..., 1:-1])
     np.subtract(1.0, cdf[..., -1], out=out[..., -1])
     return np.maximum(out, 0.0, out=out)
+
+
+def turns(laws: Sequence[Distribution], operator: Array) -> tuple[Array, Array]:
+    """Speeds in rpm, equal in ratio, and the share of turns near each under some laws.
+
+    A turn's speed is the operator's factor times a draw from the law of its way of cranking.
+    Returns the speeds (n_speeds,) and the shares (n_laws, n_operators, n_speeds).
+    """
+    drawn = np.concatenate([rule(law, SMOOTH)[0] for law in laws])
+    high = float(drawn.max() * operator.max()) * 1.001
+    low = max(float(drawn.min() * operator.min()) * 0.999, 1e-3 * high)
+    edges = np.geomspace(low, high, 2 + int(math.log(high / low) / SPEED_STEP))
+    share = np.stack([np.diff(law.cdf(edges / operator[:, None]), axis=1) for law in laws])
+    return np.sqrt(edges[:-1] * edges[1:]), share / share.sum(axis=2, keepdims=True)

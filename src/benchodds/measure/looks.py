@@ -19,8 +19,6 @@ from benchodds.model.gear import Bench
 from benchodds.model.jobs import Technique
 from benchodds.model.system import Test
 
-N_NOISE = 9
-
 
 class SparkInstrument(Instrument):
     """Sparks counted out of tries: binomial given the session's voltage.
@@ -35,40 +33,42 @@ class SparkInstrument(Instrument):
         super().__init__(name, test, bench, variables)
         self._jumps: dict[tuple[str, str], Array] = {}
 
-    def _jump(self, signal: str, how: str) -> Array:
-        """P(a spark jumps, per try), axes (quantities..., [operator]); worked out once."""
-        if (signal, how) not in self._jumps:
-            self._jumps[signal, how] = self._work_out_jump(signal, how)
-        return self._jumps[signal, how]
+    def _jump(self, signal: str, hows: Sequence[str]) -> list[Array]:
+        """P(a spark jumps, per try), axes (quantities..., [operator]), for each way of cranking.
 
-    def _work_out_jump(self, signal: str, how: str) -> Array:
+        Worked out once.
+        """
+        new = [how for how in hows if (signal, how) not in self._jumps]
+        if new:
+            self._jumps |= {(signal, how): a for how, a in self._work_out(signal, new).items()}
+        return [self._jumps[signal, how] for how in hows]
+
+    def _work_out(self, signal: str, hows: Sequence[str]) -> dict[str, Array]:
+        if not self.cranked:
+            return dict.fromkeys(hows, self._mean_chance(signal, {})[..., 0])
+        out = self._turned(hows, lambda s: self._mean_chance(signal, s)[..., None])
+        return {h: (1 - self.bench.cranking[h].no_turn) * p[..., 0] for h, p in out.items()}
+
+    def _mean_chance(self, signal: str, speeds: Mapping[str, Array]) -> Array:
+        """P(a spark jumps) over the test's own random inputs, axes (quantities..., speed)."""
         mean, sd = parse_distribution(self.test.need, self.test.unit).args
         n = len(self.quantities)
-        extra, w_extra = self._random(n, 2, 5)
-        no_turn = 0.0
-        wn = np.ones(1)
-        if self.cranked:
-            method = self.bench.cranking[how]
-            speed = self.variables["operator"].values
-            noise, wn = parse_distribution(method.rpm).gauss(N_NOISE)
-            no_turn = method.no_turn
-            rpm = (speed[:, None] * noise).reshape([1] * (n + 1) + [len(speed), -1])
-            extra = {**extra, "rpm": rpm}
-        volts = self._evaluate(signal, extra or {"_": np.zeros([1] * (n + 3))}, 3)
+        extra, weights = self._random(n, 1, 5)
+        extra = extra or {"_": np.zeros([1] * (n + 2))}
+        volts = self._evaluate(signal, {**extra, **speeds}, 2)
         chance = ndtr((volts - mean) / sd)
-        full = (*volts.shape[:n], len(w_extra), *volts.shape[n + 1 :])
-        jump = np.einsum("...ron,r,n->...o", np.broadcast_to(chance, full), w_extra, wn)
-        jump = (1 - no_turn) * jump
-        return np.asarray(jump if self.cranked else jump[..., 0])
+        full = (*volts.shape[:n], len(weights), volts.shape[-1])
+        return np.asarray(np.einsum("...rk,r->...k", np.broadcast_to(chance, full), weights))
 
     def _spark_chances(self, technique: Technique) -> list[tuple[float, Array]]:
         """P(a spark is seen, per try) on axes (quantities..., [operator]) for each unknown."""
         eye = self.bench.sparks
         lights = {technique.light: 1.0} if technique.light else dict(eye.light)
         out = []
-        for w_how, how in self._methods(technique) if self.cranked else [(1.0, "")]:
-            for w_circuit, signal in self._circuits(technique):
-                jump = self._jump(signal, how)
+        methods = self._methods(technique) if self.cranked else [(1.0, "")]
+        for w_circuit, signal in self._circuits(technique):
+            jumps = self._jump(signal, [method[1] for method in methods])
+            for w_how, jump in zip((method[0] for method in methods), jumps, strict=True):
                 for light, w_light in lights.items():
                     if light not in eye.missed:
                         raise ReadingError(

@@ -25,7 +25,6 @@ from benchodds.model.gear import Bench, hookup_shares
 from benchodds.model.jobs import Technique
 from benchodds.model.system import Test
 
-N_NOISE = 9
 N_SOURCE = 120
 N_CAUGHT = 4001
 KICKS = (1, 2, 3, 4, 5)
@@ -70,48 +69,51 @@ class PeakInstrument(Instrument):
             out["kicks"] = [(1 / len(KICKS), replace(technique, kicks=n)) for n in KICKS]
         return out
 
-    def _source(self, signal: str, how: str) -> Array:
+    def _source(self, signal: str, hows: Sequence[str]) -> list[Array]:
         """Shares of the source volts of one kick, axes (quantities..., operator, place).
 
-        Place 0 is no source at all (or no useful turn), the others are the points of the
-        source grid; a value between two points is shared between them in the logarithm.
-        Worked out once: it depends neither on the reading nor on adapter, meter or kicks.
+        One array for each way of cranking. Place 0 is no source at all (or no useful turn), the
+        others are the points of the source grid; a value between two points is shared between
+        them in the logarithm. Worked out once: it depends neither on the reading nor on
+        adapter, meter or kicks.
         """
-        if (signal, how) not in self._sources:
-            self._sources[signal, how] = self._sort_source(signal, how)
-        return self._sources[signal, how]
+        new = [how for how in hows if (signal, how) not in self._sources]
+        if new:
+            self._sources |= {(signal, how): a for how, a in self._sorted(signal, new).items()}
+        return [self._sources[signal, how] for how in hows]
 
-    def _sort_source(self, signal: str, how: str) -> Array:
-        method = self.bench.cranking[how]
+    def _sorted(self, signal: str, hows: Sequence[str]) -> dict[str, Array]:
         n = len(self.quantities)
-        extra, w_extra = self._random(n, 2, 5)
-        speed, w = np.ones(1), np.ones(1)
-        if self.cranked:
-            speed = self.variables["operator"].values
-            noise, w = parse_distribution(method.rpm).gauss(N_NOISE)
-            rpm = (speed[:, None] * noise).reshape([1] * (n + 1) + [len(speed), -1])
-            extra = {**extra, "rpm": rpm}
-        volts = self._evaluate(signal, extra or {"_": np.zeros([1] * (n + 3))}, 3)
+        extra, weights = self._random(n, 1, 5)
+        extra = extra or {"_": np.zeros([1] * (n + 2))}
+
+        def placed(speeds: Mapping[str, Array]) -> Array:
+            return self._placed(self._evaluate(signal, {**extra, **speeds}, 2), weights)
+
+        if not self.cranked:
+            return dict.fromkeys(hows, placed({}))
+        out = self._turned(hows, placed)
+        for how, share in out.items():
+            share *= 1 - self.bench.cranking[how].no_turn
+            share[..., 0] += self.bench.cranking[how].no_turn
+        return out
+
+    def _placed(self, volts: Array, weights: Array) -> Array:
+        """Shares of the places, (..., speed, place), of volts (..., random input, speed)."""
         v = self._source_grid()
-        step = math.log(v[1] / v[0])
-        place = np.log(np.maximum(volts, v[0] * 1e-6) / v[0]) / step
+        place = np.log(np.maximum(volts, v[0] * 1e-6) / v[0]) / math.log(v[1] / v[0])
         place = np.clip(place, -1.0, len(v) - 1.0)
         low = np.minimum(np.floor(place).astype(np.int64), len(v) - 2)
         part = place - low
-        chance = w_extra[:, None, None] * w
-        lead = volts.shape[:n]
-        n_lead, n_op = math.prod(lead), len(speed)
-        row = (np.arange(n_lead)[:, None] * n_op + np.arange(n_op)).reshape(*lead, 1, n_op, 1)
-        width = len(v) + 1
+        lead, n_speeds, width = volts.shape[:-2], volts.shape[-1], len(v) + 1
+        row = np.arange(math.prod(lead) * n_speeds).reshape(*lead, 1, n_speeds)
         base = row * width + low + 1
-        full = np.broadcast_to(chance, base.shape)
-        room = n_lead * n_op * width
+        chance = np.broadcast_to(weights[:, None], base.shape)
+        room = row.size * width
         counts = np.zeros(room)
-        counts += np.bincount(base.ravel(), (full * (1 - part)).ravel(), room)
-        counts += np.bincount(base.ravel() + 1, (full * part).ravel(), room)
-        share = (1 - method.no_turn) * counts.reshape(*lead, n_op, width)
-        share[..., 0] += method.no_turn
-        return share
+        counts += np.bincount(base.ravel(), (chance * (1 - part)).ravel(), room)
+        counts += np.bincount(base.ravel() + 1, (chance * part).ravel(), room)
+        return counts.reshape(*lead, n_speeds, width)
 
     def _peak_cells(
         self, edges: Array, u: Array, technique: Technique
@@ -151,10 +153,12 @@ class PeakInstrument(Instrument):
             f = np.where(source >= 0, level.cdf(source), 0.0) @ weights
             return [(1.0, f[:, :, 0])], f_dead, names
         out = []
-        for w_how, how in self._methods(technique):
-            kernel = self._kernel(source, weights, self.capture(how, technique))
-            for w_circuit, signal in self._circuits(technique):
-                share = self._source(signal, how)
+        shown, hows = zip(*self._methods(technique), strict=True)
+        kernels = [self._kernel(source, weights, self.capture(how, technique)) for how in hows]
+        for w_circuit, signal in self._circuits(technique):
+            for w_how, kernel, share in zip(
+                shown, kernels, self._source(signal, hows), strict=True
+            ):
                 share = share if self.cranked else share[..., 0, :]
                 g = (share @ kernel).reshape((*share.shape[:-1], *source.shape[:-1])) * f_dead
                 out.append((w_how * w_circuit, g[..., 0, :] if said else g))

@@ -89,6 +89,13 @@ class Grid(_Strict):
     """Exact values with a state of their own, such as "0 V" or "open"."""
     sub: int = Field(default=4, ge=1, le=16)
     """Values to each side of a node that stand for its reach where a share of it is asked for."""
+    thin: int = Field(default=1, ge=1, le=16)
+    """How many cells are one where tests are chosen, which asks less of the nodes than odds do."""
+
+    def thinned(self) -> Grid:
+        """The grid on which tests are chosen."""
+        few = {"cells": -(-self.cells // self.thin), "below": -(-self.below // self.thin)}
+        return self.model_copy(update={**few, "thin": 1})
 
 
 class ModeInput(_Strict):
@@ -206,6 +213,17 @@ class SystemModel(_Strict):
     """How this system depends on others when a job joins them, by their name."""
     variant: str = ""
     """The variant that was read; not written in a file."""
+
+    def thinned(self) -> Self:
+        """The model on the grids on which tests are chosen; itself where all are the same."""
+        thin = {
+            name: q.model_copy(update={"grid": q.grid.thinned()})
+            for name, q in self.quantities.items()
+            if q.grid is not None and q.grid.thin > 1
+        }
+        if not thin:
+            return self
+        return self.model_copy(update={"quantities": {**self.quantities, **thin}})
 
     def faults(self) -> Iterator[tuple[str, str]]:
         """All (component, mode) pairs in file order."""

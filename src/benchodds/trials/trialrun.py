@@ -77,7 +77,7 @@ def world_of(setting: Setting) -> World:
     from benchodds.keep.session import load_machine
     from benchodds.keep.shopfile import load_shop
 
-    machine = load_machine(setting.system, setting.variant, setting.priors)
+    machine = load_machine(setting.system, setting.variant, setting.priors).coarse
     shop = load_shop(setting.shop)
     return World(
         machine, setting.complaint, setting.contexts, shop, setting.told_apart, setting.crowd
