@@ -31,6 +31,8 @@ NORMAL = ("N", "band")
 N_CONTACT = 5
 AT_ONCE = 500_000
 """Most chances worked out at once, to bound memory."""
+NARROWEST = 0.02
+"""Normal error left beside the even spread over an interval, as a part of its width."""
 
 
 class MeterInstrument(Instrument):
@@ -38,11 +40,12 @@ class MeterInstrument(Instrument):
 
     def _shown(
         self, signal: str, technique: Technique
-    ) -> tuple[Array, Array, Array, Array, tuple[str, ...]]:
+    ) -> tuple[Array, tuple[Array, Array, Array], Array, tuple[str, ...]]:
         """True display at the nodes, axes (quantities..., [leads], rest), and weights of the rest.
 
-        Between them, how far the display moves over the reach of a node, or to the next point of
-        a random input: the widest of these, and the sum of the squares of the others.
+        Between them, widths: how far the display moves over the reach of a node, or to the next
+        point of a random input. The widest of these, the variance that random inputs have beside
+        their points, and that of the reaches of all nodes, which is not the display's own.
         """
         n = len(self.quantities)
         laws = {k: parse_distribution(t) for k, t in self.test.random.items()}
@@ -65,7 +68,7 @@ class MeterInstrument(Instrument):
         shown = self._at_nodes(signal, extra, m)
         widths = [self._width(signal, extra, m, axis) for axis in range(n)]
         with np.errstate(invalid="ignore"):
-            widths += [
+            between = [
                 np.gradient(shown, axis=n + i)
                 for i, key in enumerate(rules)
                 if key not in added and laws[key].kind not in FIXED
@@ -74,15 +77,17 @@ class MeterInstrument(Instrument):
                 self._at_nodes(signal, {**extra, k: extra[k] + sd_of(laws[k])}, m) - shown
                 for k in added
             ]
-        wide, others = _widest(shown.shape, widths)
-        others = others + 12.0 * sum(np.where(np.isfinite(d), d, 0.0) ** 2 for d in own)
+        wide = np.zeros(shown.shape)
+        for width in (*widths, *between):
+            wide = np.maximum(wide, np.abs(np.where(np.isfinite(width), width, 0.0)))
+        beside = _squares(shown.shape, between) / 12.0 + _squares(shown.shape, own)
+        spans = (wide, beside, _squares(shown.shape, widths) / 12.0)
         w = np.ones(1)
         for _x, weights in rules.values():
             w = np.multiply.outer(w, weights).ravel()
         lead = shown.shape[:n]
-        shown, wide, others = (
-            np.broadcast_to(x, shown.shape).reshape(*lead, -1) for x in (shown, wide, others)
-        )
+        spans = tuple(x.reshape(*lead, -1) for x in spans)
+        shown = shown.reshape(*lead, -1)
         names: tuple[str, ...] = ()
         if self.test.leads:
             leads = self.variables["leads"].values
@@ -100,14 +105,13 @@ class MeterInstrument(Instrument):
             w_off = np.concatenate([v for _, v in options])
             shown = shown[..., None, :, None] + offset[:, None, :]
             full = (*shown.shape[:-2], -1)
-            wide, others = (
-                np.broadcast_to(a[..., None, :, None], shown.shape).reshape(full)
-                for a in (wide, others)
+            spans = tuple(
+                np.broadcast_to(a[..., None, :, None], shown.shape).reshape(full) for a in spans
             )
             shown = shown.reshape(full)
             w = np.multiply.outer(w, w_off).ravel()
             names = ("leads",)
-        return shown, wide, others, w, names
+        return shown, spans, w, names
 
     def _added(self, signal: str, laws: Mapping[str, Distribution]) -> list[str]:
         """Normal inputs that only add to the display, whatever else holds.
@@ -184,11 +188,11 @@ class MeterInstrument(Instrument):
         m = self.bench.meter
         spread = np.stack([u, np.hypot(u, m.bad_spread * np.abs(edges))])  # meter, edge
         for w_circuit, signal in self._circuits(technique):
-            shown, wide, others, w, names = self._shown(signal, technique)
+            shown, spans, w, names = self._shown(signal, technique)
             step = max(1, AT_ONCE // (2 * shown.size))
             parts = [
                 np.einsum(
-                    "...rme,r->...me", _below(edges[i:j], shown, wide, others, spread[:, i:j]), w
+                    "...rme,r->...me", _below(edges[i:j], shown, spans, spread[:, i:j]), w
                 )
                 for i, j in ((i, i + step) for i in range(0, len(edges), step))
             ]
@@ -310,31 +314,31 @@ class MeterInstrument(Instrument):
         return tuple(outcomes), Table((*scope, OUTCOME), p)
 
 
-def _widest(shape: tuple[int, ...], widths: Sequence[Array]) -> tuple[Array, Array]:
-    """The greatest of some widths, and the sum of the squares of the others; 0 if infinite."""
-    wide, squares = np.zeros(shape), np.zeros(shape)
+def _squares(shape: tuple[int, ...], widths: Sequence[Array]) -> Array:
+    """The sum of the squares of some widths; infinite ones count as 0."""
+    out = np.zeros(shape)
     for width in widths:
-        w = np.abs(np.where(np.isfinite(width), width, 0.0))
-        wide = np.maximum(wide, w)
-        squares = squares + w**2
-    return wide, np.maximum(squares - wide**2, 0.0)
+        out = out + np.where(np.isfinite(width), width, 0.0) ** 2
+    return out
 
 
-def _below(edges: Array, shown: Array, wide: Array, others: Array, spread: Array) -> Array:
+def _below(edges: Array, shown: Array, spans: tuple[Array, Array, Array], spread: Array) -> Array:
     """P(display <= edge), axes (shown..., meter, edge), for nodes that stand for intervals.
 
     A true value evenly spread over the widest interval w and a normal error s:
     ``s/w (H((e - v + w/2)/s) - H((e - v - w/2)/s))``, ``H(z) = z Phi(z) + phi(z)``. A precise
-    meter would else fall between the nodes. The variance of narrower intervals, w^2/12, is added
-    to that of the error, and so is that of the widest where it is narrow beside the error.
+    meter would else fall between the nodes. Nodes are not to widen the display: s is as much
+    narrower as w is wide, so that the variance of both is that of the error, or that of the
+    intervals if the error is less than these.
     """
     gap = edges - shown[..., None, None]
-    wide = wide[..., None, None]
-    s = np.sqrt(spread**2 + others[..., None, None] / 12.0)
-    p = ndtr(gap / np.sqrt(s**2 + wide**2 / 12.0))
-    coarse = (wide > s) & (np.abs(gap) < 6 * (s + wide))
+    wide, beside, reaches = (x[..., None, None] for x in spans)
+    variance = np.maximum(spread**2 + beside, reaches)
+    p = ndtr(gap / np.sqrt(variance))
+    coarse = (wide**2 > variance) & (np.abs(gap) < 6 * (np.sqrt(variance) + wide))
     if coarse.any():
-        g, s, w = (np.broadcast_to(a, coarse.shape)[coarse] for a in (gap, s, wide))
+        g, v, w = (np.broadcast_to(a, coarse.shape)[coarse] for a in (gap, variance, wide))
+        s = np.sqrt(np.maximum(v - w**2 / 12.0, (NARROWEST * w) ** 2))
         high, low = (g + w / 2) / s, (g - w / 2) / s
         total = high * ndtr(high) - low * ndtr(low)
         total += (np.exp(-(high**2) / 2) - np.exp(-(low**2) / 2)) / math.sqrt(2 * math.pi)
