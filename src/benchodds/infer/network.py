@@ -8,22 +8,28 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from benchodds.basics.distributions import Distribution, parse_distribution
 from benchodds.basics.errors import ModelError
-from benchodds.basics.formula import parse_expression
+from benchodds.basics.formula import Expression, parse_expression
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, Special, Table, Variable
-from benchodds.measure.grids import Nodes, make_nodes, reach, rule, share_out
+from benchodds.measure.grids import SMOOTH, Nodes, make_nodes, reach, rule, share_out
 from benchodds.model.gear import Bench, gear_nodes
 from benchodds.model.priors import FaultPrior
 from benchodds.model.system import MAX_PARENT_STATES, Quantity, SystemModel
 
 BUDGET = 1_500_000
 """Most formula values worked out at once for one table."""
+
+FEWEST, MOST = 6, 400
+"""Points of a random input."""
+
+ENOUGH = 8
+"""Points of a random input for each node that it moves a quantity over, where several meet."""
 
 
 def component_nodes(model: SystemModel) -> dict[str, Variable]:
@@ -91,9 +97,8 @@ def quantity_table(
         for key in expression.names:
             if key in quantity.modes:
                 spread[key] = _modal(quantity, key, variables, state)
-        moving = sum(d.kind != "const" for d in spread.values())
-        n_points = int(np.clip(room ** (1 / max(moving, 1)), 6, 400 if moving == 1 else 100))
-        inputs = {k: rule(d, n_points) for k, d in spread.items()}
+        counts = _counts(expression, spread, [variables[p] for p in numeric], nodes, room)
+        inputs = {k: rule(d, counts[k]) for k, d in spread.items()}
         axes = [*numeric, *inputs]
         arrays: dict[str, Array] = {}
         weight: Array = np.ones(())
@@ -125,6 +130,53 @@ def quantity_table(
             p = share_out(flat, w, nodes)
         table[slot] = p.T.reshape(n_self, *sizes_in)
     return Table((name, *parents), table)
+
+
+def _counts(
+    expression: Expression,
+    spread: Mapping[str, Distribution],
+    parents: Sequence[Variable],
+    nodes: Nodes | None,
+    room: float,
+) -> dict[str, int]:
+    """How many points each random input gets, their product about ``room``.
+
+    They are as many as the input moves the quantity over nodes, anywhere among those of the
+    parents, the other inputs in the middle: points farther apart than nodes would leave some of
+    these empty. An input that moves it little does with few.
+    """
+    m = len(parents)
+    at: dict[str, Array] = {k: np.array(d.mean()) for k, d in spread.items()}
+    for i, v in enumerate(parents):
+        some = v.values[np.unique(np.linspace(0, v.size - 1, SMOOTH).round().astype(int))]
+        at[v.name] = some.reshape([-1 if j == i else 1 for j in range(m + 1)])
+    travel = {
+        k: _travel(expression({**at, k: rule(law, SMOOTH)[0]}), nodes)
+        for k, law in spread.items()
+        if law.kind != "const"
+    }
+    counts = dict.fromkeys(spread, 1)
+    left = sorted(travel, key=lambda k: travel[k])
+    while left:
+        k = left[0]
+        even = room ** (1 / len(left))
+        share = travel[k] * even / math.prod(travel[j] ** (1 / len(left)) for j in left)
+        least = FEWEST if travel[k] < 2 else min(SMOOTH, max(even, FEWEST))
+        most = MOST if len(travel) == 1 else max(SMOOTH, int(ENOUGH * travel[k]))
+        counts[k] = int(np.clip(share, least, min(most, MOST)))
+        room /= counts[k]
+        left = left[1:]
+    return counts
+
+
+def _travel(values: Array, nodes: Nodes | None) -> float:
+    """Most nodes that rows of values go over, at least 0.1; 1 for a quantity of two states."""
+    if nodes is None:
+        return 1.0
+    x = np.clip(values, nodes.values[0], nodes.regular[-1])
+    place = np.log(np.maximum(x, nodes.regular[0])) if nodes.is_log else x
+    on = np.interp(np.nan_to_num(place), nodes.place, np.arange(len(nodes.place)))
+    return max(float(np.ptp(on, axis=-1).max()), 0.1)
 
 
 def _modal(
