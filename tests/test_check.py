@@ -108,8 +108,8 @@ SLIPS = (
     ),
     Slip(
         M,
-        'knee = "0.001 ohm", below = 16, high = "0.3 ohm", cells = 14',
-        'knee = "1 ohm", below = 16, high = "0.3 ohm", cells = 14',
+        'knee = "0.001 ohm", below = 8, high = "0.316228 ohm", cells = 50',
+        'knee = "1 ohm", below = 8, high = "0.316228 ohm", cells = 50',
         "quantities.r_plus.grid",
         "low < knee < high",
     ),

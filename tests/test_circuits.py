@@ -141,8 +141,9 @@ def test_drops_of_the_starter_by_nodal_analysis(
     pc = formula("starter", "r_pc", r_plus=plus, r_cable=cable)
     feed = formula("starter", "r_feed", r_pc=pc, r_relay=relay)
     loop = formula("starter", "r_loop", r_feed=feed, r_ground=ground)
-    whole = formula("starter", "r_all", r_loop=loop, r_in=formula("starter", "r_in", r=r, m=motor))
-    amps = formula("starter", "amps", net=formula("starter", "net", e=e, back=back), r_all=whole)
+    whole = formula("starter", "r_all", r_loop=loop, r=r, m=motor)
+    net = formula("starter", "net", e=e, v=back, d=1.0, s=1.0)
+    amps = formula("starter", "amps", net=net, r_all=whole)
     lost = formula("starter", "loop_drop", amps=amps, r_loop=loop, across=14.0)
     posts = formula("starter", "v_bat", e=e, amps=amps, r=r)
     still = {"hold": 1.0, "stray": 0.0, "across": 12.4}
