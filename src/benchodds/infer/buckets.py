@@ -23,7 +23,7 @@ T = TypeVar("T")
 TRY = 5e5
 """Table entries that could be made in the time of looking for one more order."""
 
-MOST_TRIES = 24
+MOST_TRIES = 200
 MOST_ENTRIES = 1e9
 """Table entries in all beyond which an elimination is refused, before memory is spent."""
 SHAKE = 0.5

@@ -40,7 +40,7 @@ class MeterInstrument(Instrument):
 
     def _shown(
         self, signal: str, technique: Technique
-    ) -> tuple[Array, tuple[Array, Array, Array], Array, tuple[str, ...]]:
+    ) -> tuple[Array, list[Array], Array, tuple[str, ...]]:
         """True display at the nodes, axes (quantities..., [leads], rest), and weights of the rest.
 
         Between them, widths: how far the display moves over the reach of a node, or to the next
@@ -81,12 +81,12 @@ class MeterInstrument(Instrument):
         for width in (*widths, *between):
             wide = np.maximum(wide, np.abs(np.where(np.isfinite(width), width, 0.0)))
         beside = _squares(shown.shape, between) / 12.0 + _squares(shown.shape, own)
-        spans = (wide, beside, _squares(shown.shape, widths) / 12.0)
+        spans = [wide, beside, _squares(shown.shape, widths) / 12.0]
         w = np.ones(1)
         for _x, weights in rules.values():
             w = np.multiply.outer(w, weights).ravel()
         lead = shown.shape[:n]
-        spans = tuple(x.reshape(*lead, -1) for x in spans)
+        spans = [x.reshape(*lead, -1) for x in spans]
         shown = shown.reshape(*lead, -1)
         names: tuple[str, ...] = ()
         if self.test.leads:
@@ -105,9 +105,9 @@ class MeterInstrument(Instrument):
             w_off = np.concatenate([v for _, v in options])
             shown = shown[..., None, :, None] + offset[:, None, :]
             full = (*shown.shape[:-2], -1)
-            spans = tuple(
+            spans = [
                 np.broadcast_to(a[..., None, :, None], shown.shape).reshape(full) for a in spans
-            )
+            ]
             shown = shown.reshape(full)
             w = np.multiply.outer(w, w_off).ravel()
             names = ("leads",)
@@ -191,9 +191,7 @@ class MeterInstrument(Instrument):
             shown, spans, w, names = self._shown(signal, technique)
             step = max(1, AT_ONCE // (2 * shown.size))
             parts = [
-                np.einsum(
-                    "...rme,r->...me", _below(edges[i:j], shown, spans, spread[:, i:j]), w
-                )
+                np.einsum("...rme,r->...me", _below(edges[i:j], shown, spans, spread[:, i:j]), w)
                 for i, j in ((i, i + step) for i in range(0, len(edges), step))
             ]
             p = np.concatenate(parts, axis=-1)
@@ -322,7 +320,7 @@ def _squares(shape: tuple[int, ...], widths: Sequence[Array]) -> Array:
     return out
 
 
-def _below(edges: Array, shown: Array, spans: tuple[Array, Array, Array], spread: Array) -> Array:
+def _below(edges: Array, shown: Array, spans: Sequence[Array], spread: Array) -> Array:
     """P(display <= edge), axes (shown..., meter, edge), for nodes that stand for intervals.
 
     A true value evenly spread over the widest interval w and a normal error s:
