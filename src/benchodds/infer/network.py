@@ -22,13 +22,16 @@ from benchodds.model.gear import Bench, gear_nodes
 from benchodds.model.priors import FaultPrior
 from benchodds.model.system import MAX_PARENT_STATES, Quantity, SystemModel
 
-BUDGET = 1_500_000
-"""Most formula values worked out at once for one table."""
+BUDGET = 3_000_000
+"""Most values of a formula for one combination of states."""
 
-FEWEST, MOST = 6, 400
+AT_ONCE = 500_000
+"""Most of these that are shared out among nodes at once, to bound memory."""
+
+FEWEST, MOST = 6, 600
 """Points of a random input."""
 
-ENOUGH = 8
+ENOUGH = 4
 """Points of a random input for each node that it moves a quantity over, where several meet."""
 
 
@@ -121,13 +124,17 @@ def quantity_table(
         sizes_in = [variables[p].size for p in numeric]
         flat = values.reshape(math.prod(sizes_in), -1)
         w = np.broadcast_to(weight, values.shape).reshape(flat.shape)
+        rows = max(1, AT_ONCE // flat.shape[1])
         if np.isnan(flat).any():
             raise ModelError(f"quantities.{name}.formula: " + _("gives no number for some inputs"))
         if nodes is None:
             chance = np.clip((flat * w).sum(1) / w.sum(1), 0.0, 1.0)
             p = np.stack([1 - chance, chance], axis=1)
         else:
-            p = share_out(flat, w, nodes)
+            starts = range(0, len(flat), rows)
+            p = np.concatenate(
+                [share_out(flat[i : i + rows], w[i : i + rows], nodes) for i in starts]
+            )
         table[slot] = p.T.reshape(n_self, *sizes_in)
     return Table((name, *parents), table)
 
