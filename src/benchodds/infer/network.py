@@ -32,7 +32,7 @@ FEWEST, MOST = 6, 600
 """Points of a random input."""
 
 ENOUGH = 4
-"""Points of a random input for each node that it moves a quantity over, where several meet."""
+"""Points of a random input for each node that it moves a quantity over; twice that if alone."""
 
 
 def component_nodes(model: SystemModel) -> dict[str, Variable]:
@@ -60,11 +60,13 @@ def quantity_table(
     quantity: Quantity,
     variables: Mapping[str, Variable],
     nodes: Nodes | None,
+    refine: int = 1,
 ) -> Table:
     """P(quantity | components and quantities in its formula).
 
     Every combination of parent states and points of the random inputs is put through the
-    formula and shared out among the nodes.
+    formula and shared out among the nodes. ``refine`` is how much finer these and those of the
+    parents are than the model says: random inputs keep their points for all that.
     """
     expression = parse_expression(quantity.formula)
     parents: list[str] = []
@@ -92,6 +94,7 @@ def quantity_table(
     modal_parents = [p for p in parents if p not in numeric]
     combos = math.prod(variables[p].size for p in modal_parents)
     room = BUDGET / math.prod(variables[p].size for p in numeric) / combos**0.5
+    room *= refine ** len(numeric)
     room /= math.prod(np.asarray(variables[p].points).shape[1] for p in reached)
     table = np.zeros((n_self, *sizes))
     for combo in itertools.product(*[range(variables[p].size) for p in modal_parents]):
@@ -169,7 +172,8 @@ def _counts(
         even = room ** (1 / len(left))
         share = travel[k] * even / math.prod(travel[j] ** (1 / len(left)) for j in left)
         least = FEWEST if travel[k] < 2 else min(SMOOTH, max(even, FEWEST))
-        most = MOST if len(travel) == 1 else max(SMOOTH, int(ENOUGH * travel[k]))
+        enough = ENOUGH * (2 if len(travel) == 1 else 1)
+        most = max(2 * SMOOTH, int(enough * travel[k]))
         counts[k] = int(np.clip(share, least, min(most, MOST)))
         room /= counts[k]
         left = left[1:]
@@ -253,7 +257,7 @@ def physics(
     tables: dict[str, Table] = {}
     for name, quantity in model.quantities.items():
         variables[name], nodes = quantity_node(name, quantity, refine)
-        tables[name] = quantity_table(name, quantity, variables, nodes)
+        tables[name] = quantity_table(name, quantity, variables, nodes, refine)
     gear_variables, gear_tables = gear_nodes(bench)
     clash = set(gear_variables) & set(variables)
     if clash:
