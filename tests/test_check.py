@@ -108,8 +108,8 @@ SLIPS = (
     ),
     Slip(
         M,
-        'knee = "0.001 ohm", below = 8, high = "0.316228 ohm", cells = 50',
-        'knee = "1 ohm", below = 8, high = "0.316228 ohm", cells = 50',
+        'knee = "0.001 ohm", below = 10, high = "0.316228 ohm"',
+        'knee = "1 ohm", below = 10, high = "0.316228 ohm"',
         "quantities.r_plus.grid",
         "low < knee < high",
     ),
@@ -555,7 +555,7 @@ def test_high_voltage_without_a_caution() -> None:
 
 @cache
 def starter() -> tuple[Machine, Separability]:
-    model, bench = load_system("starter"), load_bench("bench")
+    model, bench = load_system("starter").thinned(), load_bench("bench")
     machine = Machine(model, bench, load_priors("starter"), *physics(model, bench))
     return machine, separability(machine)
 

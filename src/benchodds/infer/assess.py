@@ -13,7 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
-from benchodds.basics.errors import EvidenceError
+from benchodds.basics.errors import EvidenceError, ModelError
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy
 from benchodds.basics.quantities import Value
@@ -255,6 +255,9 @@ class Assessment:
 def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessment:
     """Posterior of a job, with ``extra`` readings as if they had been taken.
 
+    Readings that tie too much together on the nodes of the machine are put on the fewer ones on
+    which tests are chosen.
+
     Raises
     ------
     EvidenceError
@@ -268,6 +271,10 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
     wanted = [*machine.model.components, *gear_names(taken), *sorted(hookups)]
     try:
         result = posterior(network, wanted)
+    except ModelError:
+        if machine.choosing is None:
+            raise
+        return assess(machine.choosing, job)
     except EvidenceError:
         names = ", ".join(f"{t.reading.id} ({t.reading.test})" for t in taken)
         raise EvidenceError(
