@@ -48,7 +48,7 @@ SPEED_STEP = 0.015
 """Step, in the logarithm, between the speeds at which a signal is worked out; a threshold in
 speed that falls between two of them must not show."""
 
-AT_ONCE = 16
+AT_ONCE = 8
 """Speeds taken at once: many readings of large tables would not fit in memory together."""
 
 
