@@ -36,7 +36,7 @@ SYSTEMS = ("mag-cdi", "dc-cdi", "tci", "charging", "starter")
 MOST = 1e-3
 """Greatest move of any posterior in any job."""
 
-FEW = 5
+FEW = 3
 """Jobs of each system in the normal tests."""
 
 

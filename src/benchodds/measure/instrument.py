@@ -48,8 +48,8 @@ SPEED_STEP = 0.015
 """Step, in the logarithm, between the speeds at which a signal is worked out; a threshold in
 speed that falls between two of them must not show."""
 
-AT_ONCE = 8
-"""Speeds taken at once: many readings of large tables would not fit in memory together."""
+AT_ONCE = 200_000
+"""Values of a signal that are worked out at once, so that large readings fit in memory."""
 
 
 class Instrument(ABC):
@@ -255,10 +255,13 @@ class Instrument(ABC):
         laws = [parse_distribution(self.bench.cranking[how].rpm) for how in hows]
         rpm, share = turns(laws, self.variables["operator"].values)
         every = share.reshape(-1, len(rpm))
+        n = math.prod(self.variables[q].size for q in self.quantities)
+        blocks = -(-len(rpm) // min(max(AT_ONCE // n, 4), 16))
         total: Array = np.zeros(())
-        for some in np.array_split(np.arange(len(rpm)), max(1, len(rpm) // AT_ONCE)):
+        for some in np.array_split(np.arange(len(rpm)), blocks):
             speeds = {"rpm": rpm[some].reshape([1] * (len(self.quantities) + 1) + [-1])}
-            total = total + every[:, some] @ work_out(speeds)
+            part = every[:, some] @ work_out(speeds)
+            total = np.add(total, part, out=part)
         parts = np.split(total, len(hows), axis=-2)
         return dict(zip(hows, map(np.ascontiguousarray, parts), strict=True))
 

@@ -138,6 +138,7 @@ def clashes(assessment: Assessment) -> tuple[Clash, ...]:
     two faults or more. Explanations are ranked by their probability, all readings considered;
     those of one clash add up to 1.
     """
+    assessment = assessment.coarse  # many networks, most of them of whole states
     slips = assessment.slips
     if not slips:
         return ()

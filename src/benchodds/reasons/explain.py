@@ -46,26 +46,28 @@ def explain_reading(
         The reading says nothing (not taken, refused, not possible).
     """
     taken = _find(assessment, reading_id)
-    machine, network, name = assessment.machine, assessment.network, taken.reading.id
+    machine, name = assessment.machine, taken.reading.id
     book = ledger(assessment) if kept is None else kept
     shared = sum(t.hookup == taken.hookup and t.table is not None for t in assessment.taken) > 1
-    swept = sweep(machine, taken, shared)
-    about = measurand(machine, taken.reading.test)
-    prior = only(network, None)
-    before = curve(prior, about, swept) if about else None
-    folded = folded_without(assessment, name)
+    # Every reading that could have been, and whole states: on the nodes on which tests are chosen.
+    coarse = assessment.coarse
+    seen = _find(coarse, reading_id)
+    swept = sweep(coarse.machine, seen, shared)
+    about = measurand(coarse.machine, taken.reading.test)
+    before = curve(only(coarse.network, None), about, swept) if about else None
+    folded = folded_without(coarse, name)
     return Why(
         reading=_reading(machine, taken),
         limit=_limit(machine, taken),
-        conformance=conformance(network, name, about, before, swept, level)
+        conformance=conformance(coarse.network, name, about, before, swept, level)
         if about and before
         else None,
         budget=_budget(assessment, taken),
         weights=_weights(assessment, book, name),
         ledger=book,
         turn=turn(assessment, folded, swept),
-        learning=learning(assessment, taken),
-        one_sided=one_sided(assessment, taken, swept),
+        learning=learning(coarse, seen),
+        one_sided=one_sided(coarse, seen, swept),
         spread=_spread(before, swept),
         p_slip=assessment.slips.get(taken.reading.id, 0.0),
         gear=gear_notes(assessment, book),
