@@ -12,14 +12,14 @@ from benchodds.basics.errors import BenchoddsError, ModelError
 from benchodds.infer.assess import Machine, assess
 from benchodds.infer.network import physics
 from benchodds.keep import files
-from benchodds.model import jobs
+from benchodds.model.jobs import Technique
 from benchodds.model.priors import build_priors
 from benchodds.model.system import build_system
 from fuzz import ROOT, small_model
+from made_jobs import job_of
 
 PRIORS = (ROOT / "src" / "benchodds" / "templates" / "new" / "priors.toml").read_text("utf-8")
 MOST_MB = 400
-AT = "2031-01-01T00:00:00Z"
 
 
 def quantity(name: str, formula: str, cells: int) -> str:
@@ -68,28 +68,7 @@ def refused(text: str, readings: list[str]) -> str:
         model, bench = build_system(tomllib.loads(text), None), files.load_bench("bench")
         priors = build_priors(tomllib.loads(PRIORS.replace("@NAME@", "mine")))
         machine = Machine(model, bench, priors, *physics(model, bench))
-        job = jobs.fold(
-            "h",
-            [
-                jobs.open_event(
-                    at=AT,
-                    uid="0",
-                    system="mine",
-                    variant=model.variant,
-                    complaint="dark",
-                    contexts=[],
-                    model_version="1",
-                    prior_set="mine",
-                    prior_version="1",
-                )
-            ],
-        )
-        for test in readings:
-            said = jobs.Technique()
-            job = jobs.amend(
-                job,
-                jobs.reading_event(job, at=AT, uid=test, test=test, values=["12"], technique=said),
-            )
+        job = job_of(machine, [(test, ["12"], Technique()) for test in readings], "dark")
         assess(machine, job)
     except ModelError as error:
         return str(error)

@@ -10,13 +10,11 @@ from scipy.special import logsumexp
 
 from benchodds.infer.assess import Assessment, Machine, assess
 from benchodds.keep.session import load_machine
-from benchodds.model import jobs
-from benchodds.model.events import Event
 from benchodds.model.gear import hookup_shares
 from benchodds.model.jobs import Job, Technique
 from benchodds.reasons.evidence import joint
+from made_jobs import job_of
 
-AT = "2031-01-01T00:00:00Z"
 MANY = int(os.environ.get("BENCHODDS_TEST_READINGS", "1000"))
 
 
@@ -26,29 +24,9 @@ def machine() -> Machine:
     return load_machine("mag-cdi", None, "mag-cdi")
 
 
-def job_of(machine: Machine, readings: list[tuple[str, str]]) -> Job:
+def job_with(machine: Machine, readings: list[tuple[str, str]]) -> Job:
     """A job with many readings, each with its own placing of the probes."""
-    events: list[Event] = [
-        jobs.open_event(
-            at=AT,
-            uid="0",
-            system=machine.model.id,
-            variant=machine.model.variant,
-            complaint="no-spark",
-            contexts=[],
-            model_version="1",
-            prior_set="mag-cdi",
-            prior_version="1",
-        )
-    ]
-    job = jobs.fold("n", events)
-    for k, (test, value) in enumerate(readings):
-        events.append(
-            jobs.reading_event(
-                job, at=AT, uid=f"r{k}", test=test, values=[value], technique=Technique()
-            )
-        )
-    return jobs.fold("n", events)
+    return job_of(machine, [(test, [value], Technique()) for test, value in readings], "no-spark")
 
 
 def is_sound(found: Assessment) -> None:
@@ -68,7 +46,7 @@ def test_very_many_readings_against_log_space(machine: Machine) -> None:
     a component is the sum over x of ``P(component, x)`` times that, by ``logsumexp``.
     """
     test, value = "vexc", "60"
-    found = assess(machine, job_of(machine, [(test, value)] * MANY))
+    found = assess(machine, job_with(machine, [(test, value)] * MANY))
     is_sound(found)
     table = found.taken[0].table
     assert table is not None
@@ -76,7 +54,7 @@ def test_very_many_readings_against_log_space(machine: Machine) -> None:
     axis = table.scope.index(name)
     scope = tuple(v for v in table.scope if v != name)
     log_l = MANY * np.log(np.moveaxis(table.p, axis, -1) @ hookup_shares(machine.bench))
-    plain = assess(machine, job_of(machine, []))
+    plain = assess(machine, job_with(machine, []))
     total = plain.posterior.log_evidence
     with np.errstate(divide="ignore"):
         expected = total + logsumexp(np.log(joint(plain.network, scope)) + log_l)
@@ -104,4 +82,4 @@ def test_contradictory_and_extreme_readings(
     machine: Machine, readings: list[tuple[str, str]]
 ) -> None:
     """Whatever is written down, the odds stay odds."""
-    is_sound(assess(machine, job_of(machine, readings)))
+    is_sound(assess(machine, job_with(machine, readings)))

@@ -23,10 +23,9 @@ from benchodds.basics.errors import ModelError
 from benchodds.infer.assess import Assessment, Machine, assess
 from benchodds.infer.network import physics
 from benchodds.keep import files
-from benchodds.model import jobs
 from benchodds.model.jobs import Technique
+from made_jobs import job_of
 
-AT = "2031-01-01T00:00:00Z"
 JOBS = [
     json.loads(s)
     for s in (Path(__file__).parent / "data/job_set.jsonl").read_text().split("\n")
@@ -65,27 +64,8 @@ def machine(system: str, variant: str, refine: int) -> Machine:
 def odds(job: dict[str, Any], refine: int) -> dict[str, float]:
     """Posterior of every part, every fault and the gear."""
     m = machine(job["system"], job["variant"], refine)
-    events = [
-        jobs.open_event(
-            at=AT,
-            uid="0",
-            system=m.model.id,
-            variant=m.model.variant,
-            complaint=job["complaint"],
-            contexts=job["contexts"],
-            model_version="1",
-            prior_set=m.model.id,
-            prior_version="1",
-        )
-    ]
-    opened = jobs.fold("g", events)
-    for k, (test, values, technique) in enumerate(job["readings"]):
-        how = Technique.from_data(technique)
-        opened = jobs.amend(
-            opened,
-            jobs.reading_event(opened, at=AT, uid=f"r{k}", test=test, values=values, technique=how),
-        )
-    return answers(assess(m, opened))
+    readings = [(t, values, Technique.from_data(how)) for t, values, how in job["readings"]]
+    return answers(assess(m, job_of(m, readings, job["complaint"], job["contexts"])))
 
 
 def answers(found: Assessment) -> dict[str, float]:

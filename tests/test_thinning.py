@@ -9,41 +9,20 @@ from scipy import stats
 from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.formula import parse_expression
 from benchodds.infer.assess import Assessment, assess
+from benchodds.infer.buckets import elimination_order
 from benchodds.infer.machine import FoldedNetwork
 from benchodds.keep.session import load_machine
 from benchodds.measure.instrument import SPEED_STEP, turns
-from benchodds.model import jobs
 from benchodds.model.jobs import Technique
 from benchodds.model.system import Grid
-
-AT = "2031-01-01T00:00:00Z"
+from made_jobs import job_of
 
 
 def assessed(*readings: tuple[str, str]) -> Assessment:
     """A job on the battery-fed machine, as a command would have it."""
     machine = load_machine("dc-cdi", None, "dc-cdi")
-    opened = jobs.fold(
-        "g",
-        [
-            jobs.open_event(
-                at=AT,
-                uid="0",
-                system="dc-cdi",
-                variant=machine.model.variant,
-                complaint="no-spark",
-                contexts=[],
-                model_version="1",
-                prior_set="dc-cdi",
-                prior_version="1",
-            )
-        ],
-    )
-    for k, (test, value) in enumerate(readings):
-        event = jobs.reading_event(
-            opened, at=AT, uid=f"r{k}", test=test, values=[value], technique=Technique()
-        )
-        opened = jobs.amend(opened, event)
-    return assess(machine, opened)
+    job = job_of(machine, [(test, [value], Technique()) for test, value in readings], "no-spark")
+    return assess(machine, job)
 
 
 def test_states_on_fewer_nodes_are_weighted_as_the_odds_say() -> None:
@@ -66,7 +45,7 @@ def test_readings_that_tie_too_much_fall_back_on_fewer_nodes(
     monkeypatch.setattr("benchodds.infer.buckets.MOST_ENTRIES", 1e6)
     monkeypatch.setattr(
         "benchodds.infer.inference.elimination_order",
-        __import__("benchodds.infer.buckets", fromlist=["_"]).elimination_order.__wrapped__,
+        elimination_order.__wrapped__,
     )
     fewer = assessed(("vbat-crank", "9.4"), ("supply-crank", "8.1"))
     assert fewer.machine is found.coarse.machine

@@ -23,14 +23,13 @@ from benchodds.infer import exchange
 from benchodds.infer.assess import Machine, assess
 from benchodds.infer.network import physics
 from benchodds.keep import files
-from benchodds.model import jobs
-from benchodds.model.jobs import Job, Technique
+from benchodds.model.jobs import Technique
+from made_jobs import job_of
 
 pytestmark = pytest.mark.skipif(
     "--benchmark-enable" not in sys.argv, reason="speed is measured on demand: --benchmark-enable"
 )
 
-AT = "2026-01-05T09:00:00Z"
 DMM = Technique(how="firm-kick", meter="10M")
 READINGS = [
     ("stop-r", ["OL"], Technique()),
@@ -50,32 +49,6 @@ def machine() -> Machine:
     return Machine(model, bench, files.load_priors("mag-cdi"), *physics(model, bench))
 
 
-def make_job(readings: list[tuple[str, list[str], Technique]]) -> Job:
-    """A job in memory."""
-    job = jobs.fold(
-        "b",
-        [
-            jobs.open_event(
-                at=AT,
-                uid="0",
-                system="mag-cdi",
-                variant="early",
-                complaint="no-spark",
-                contexts=[],
-                model_version="1",
-                prior_set="mag-cdi",
-                prior_version="1",
-            )
-        ],
-    )
-    for n, (test, values, technique) in enumerate(readings, start=1):
-        event = jobs.reading_event(
-            job, at=AT, uid=str(n), test=test, values=values, technique=technique
-        )
-        job = jobs.amend(job, event)
-    return job
-
-
 def best_of(n: int, call: Callable[[], Any]) -> float:
     """Least seconds of n calls."""
     times = []
@@ -89,7 +62,7 @@ def best_of(n: int, call: Callable[[], Any]) -> float:
 @pytest.mark.parametrize("n", [2, 5, 7])
 def test_odds_after_a_new_reading(benchmark: Any, machine: Machine, n: int) -> None:
     """Posterior of all faults and gear after the last reading came (its likelihood included)."""
-    job = make_job(READINGS[:n])
+    job = job_of(machine, READINGS[:n])
     assess(machine, job)
     last = READINGS[n - 1]
 
@@ -105,7 +78,7 @@ def test_odds_after_a_new_reading(benchmark: Any, machine: Machine, n: int) -> N
 @pytest.mark.parametrize("n", [0, 2, 5, 7])
 def test_full_ranking(benchmark: Any, machine: Machine, n: int) -> None:
     """Every test ranked by bits per minute, after n readings."""
-    job = make_job(READINGS[:n])
+    job = job_of(machine, READINGS[:n])
     rank(assess(machine, job))  # predictive tables are worked out once per technique
 
     def once() -> None:
@@ -141,7 +114,7 @@ def test_ranking_against_two_libraries(
     pyagrum = pytest.importorskip("pyagrum")
     from pgmpy.inference import VariableElimination
 
-    job = make_job(READINGS[:2])
+    job = job_of(machine, READINGS[:2])
     assessment = assess(machine, job)
     rank(assessment)
     ours = best_of(5, lambda: rank(assess(machine, job)))
@@ -247,6 +220,6 @@ def test_whole_process_and_memory(tmp_path: Path, capsys: pytest.CaptureFixture[
 
 def test_plan_is_not_slower_than_ranking_by_much(benchmark: Any, machine: Machine) -> None:
     """The whole advice, ripe repairs weighed, after seven readings."""
-    job = make_job(READINGS)
+    job = job_of(machine, READINGS)
     plan(assess(machine, job))
     benchmark(lambda: plan(assess(machine, job)))

@@ -184,8 +184,7 @@ def next_technique(assessment: Assessment, opened: frozenset[str]) -> Technique:
 
 def rank(assessment: Assessment) -> tuple[tuple[Ranked, ...], tuple[LeftOut, ...]]:
     """All tests by expected information per minute, best first, and those left out."""
-    machine = assessment.machine
-    model = machine.model
+    model = assessment.machine.model
     opened = open_setups(model, assessment.job)
     technique = next_technique(assessment, opened)
     left = excluded(assessment)

@@ -63,6 +63,7 @@ class Instrument(ABC):
         self.bench = bench
         self.variables = variables
         self.slip = bench.slip.chance
+        self._given: dict[tuple[str, str], Array] = {}
         texts = [t for t in (test.signal, test.in_circuit) if t]
         used = {n: None for t in texts for n in parse_expression(t).names}
         self.quantities = tuple(n for n in used if n in variables)
@@ -243,6 +244,17 @@ class Instrument(ABC):
                 )
             return [(1.0, technique.how)]
         return [(m.share, name) for name, m in known.items() if m.share > 0]
+
+    def _by_how(
+        self,
+        signal: str,
+        hows: Sequence[str],
+        work_out: Callable[[str, Sequence[str]], Mapping[str, Array]],
+    ) -> list[Array]:
+        """What a signal gives for each way of cranking, worked out once."""
+        if new := [how for how in hows if (signal, how) not in self._given]:
+            self._given |= {(signal, how): a for how, a in work_out(signal, new).items()}
+        return [self._given[signal, how] for how in hows]
 
     def _turned(
         self, hows: Sequence[str], work_out: Callable[[Mapping[str, Array]], Array]

@@ -13,11 +13,9 @@ from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.errors import ReadingError, nearest
 from benchodds.basics.language import _
 from benchodds.basics.quantities import Value
-from benchodds.basics.tables import Array, Table, Variable
+from benchodds.basics.tables import Array, Table
 from benchodds.measure.instrument import OUTCOME, Instrument, Outcome
-from benchodds.model.gear import Bench
 from benchodds.model.jobs import Technique
-from benchodds.model.system import Test
 
 
 class SparkInstrument(Instrument):
@@ -27,23 +25,8 @@ class SparkInstrument(Instrument):
     ``P = Phi((V - m) / sd)``; the eye misses some and imagines a few.
     """
 
-    def __init__(
-        self, name: str, test: Test, bench: Bench, variables: Mapping[str, Variable]
-    ) -> None:
-        super().__init__(name, test, bench, variables)
-        self._jumps: dict[tuple[str, str], Array] = {}
-
-    def _jump(self, signal: str, hows: Sequence[str]) -> list[Array]:
-        """P(a spark jumps, per try), axes (quantities..., [operator]), for each way of cranking.
-
-        Worked out once.
-        """
-        new = [how for how in hows if (signal, how) not in self._jumps]
-        if new:
-            self._jumps |= {(signal, how): a for how, a in self._work_out(signal, new).items()}
-        return [self._jumps[signal, how] for how in hows]
-
-    def _work_out(self, signal: str, hows: Sequence[str]) -> dict[str, Array]:
+    def _jumps(self, signal: str, hows: Sequence[str]) -> dict[str, Array]:
+        """P(a spark jumps, per try), axes (quantities..., [operator]), by way of cranking."""
         if not self.cranked:
             return dict.fromkeys(hows, self._mean_chance(signal, {})[..., 0])
         out = self._turned(hows, lambda s: self._mean_chance(signal, s)[..., None])
@@ -67,8 +50,8 @@ class SparkInstrument(Instrument):
         out = []
         methods = self._methods(technique) if self.cranked else [(1.0, "")]
         for w_circuit, signal in self._circuits(technique):
-            jumps = self._jump(signal, [method[1] for method in methods])
-            for w_how, jump in zip((method[0] for method in methods), jumps, strict=True):
+            jumps = self._by_how(signal, [how for _w, how in methods], self._jumps)
+            for (w_how, _how), jump in zip(methods, jumps, strict=True):
                 for light, w_light in lights.items():
                     if light not in eye.missed:
                         raise ReadingError(

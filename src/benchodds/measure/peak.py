@@ -19,11 +19,10 @@ from benchodds.basics.errors import ReadingError
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_impedance
 from benchodds.basics.quantities import Value, to_base
-from benchodds.basics.tables import Array, Table, Variable
+from benchodds.basics.tables import Array, Table
 from benchodds.measure.instrument import OUTCOME, Instrument, Outcome, bins
-from benchodds.model.gear import Bench, hookup_shares
+from benchodds.model.gear import hookup_shares
 from benchodds.model.jobs import Technique
-from benchodds.model.system import Test
 
 N_SOURCE = 120
 N_CAUGHT = 4001
@@ -41,12 +40,6 @@ def droop(input_ohm: Array, hold_uf: Array, gate_s: float) -> Array:
 
 class PeakInstrument(Instrument):
     """A peak voltage through the adapter, or the adapter's own proof on a battery."""
-
-    def __init__(
-        self, name: str, test: Test, bench: Bench, variables: Mapping[str, Variable]
-    ) -> None:
-        super().__init__(name, test, bench, variables)
-        self._sources: dict[tuple[str, str], Array] = {}
 
     def _source_grid(self) -> Array:
         return np.asarray(np.geomspace(self.span[0] * 0.2, self.span[1] * 1.5, N_SOURCE))
@@ -69,20 +62,13 @@ class PeakInstrument(Instrument):
             out["kicks"] = [(1 / len(KICKS), replace(technique, kicks=n)) for n in KICKS]
         return out
 
-    def _source(self, signal: str, hows: Sequence[str]) -> list[Array]:
+    def _sources(self, signal: str, hows: Sequence[str]) -> dict[str, Array]:
         """Shares of the source volts of one kick, axes (quantities..., operator, place).
 
         One array for each way of cranking. Place 0 is no source at all (or no useful turn), the
         others are the points of the source grid; a value between two points is shared between
-        them in the logarithm. Worked out once: it depends neither on the reading nor on
-        adapter, meter or kicks.
+        them in the logarithm. They depend neither on the reading nor on adapter, meter or kicks.
         """
-        new = [how for how in hows if (signal, how) not in self._sources]
-        if new:
-            self._sources |= {(signal, how): a for how, a in self._sorted(signal, new).items()}
-        return [self._sources[signal, how] for how in hows]
-
-    def _sorted(self, signal: str, hows: Sequence[str]) -> dict[str, Array]:
         n = len(self.quantities)
         extra, weights = self._random(n, 1, 5)
         extra = extra or {"_": np.zeros([1] * (n + 2))}
@@ -156,9 +142,8 @@ class PeakInstrument(Instrument):
         shown, hows = zip(*self._methods(technique), strict=True)
         kernels = [self._kernel(source, weights, self.capture(how, technique)) for how in hows]
         for w_circuit, signal in self._circuits(technique):
-            for w_how, kernel, share in zip(
-                shown, kernels, self._source(signal, hows), strict=True
-            ):
+            shares = self._by_how(signal, hows, self._sources)
+            for w_how, kernel, share in zip(shown, kernels, shares, strict=True):
                 share = share if self.cranked else share[..., 0, :]
                 g = (share @ kernel).reshape((*share.shape[:-1], *source.shape[:-1])) * f_dead
                 out.append((w_how * w_circuit, g[..., 0, :] if said else g))
