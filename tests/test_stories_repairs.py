@@ -44,7 +44,9 @@ def test_drying_that_did_not_help_points_at_the_switch(store: Path) -> None:
     assert failed["stop.*"] >= 0.85
     assert failed.cured <= 0.02
     # A dried switch that is still blocked is a shorted switch more often than a wet one.
-    assert failed["stop.switch"] / failed["stop.wet"] >= 2 * first["stop.switch"] / first["stop.wet"]
+    assert (
+        failed["stop.switch"] / failed["stop.wet"] >= 2 * first["stop.switch"] / first["stop.wet"]
+    )
     advice = job.next()["advice"]
     assert advice["repair"] != "stop-dry", "not the same repair again"
     assert advice["test"] in (None, "stop-r", "stop-wire", "stop-lock", "stop-disc")

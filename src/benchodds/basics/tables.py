@@ -90,7 +90,9 @@ class Network:
     ``evidence`` fixes variables to a state index. ``findings`` are likelihood tables over
     any variables (readings, links): they multiply in, and need not sum to anything.
     ``roots`` are the components; ``special`` re-weights a few of their whole states (the
-    complaint needs a fault, so the state without one is weighted down).
+    complaint needs a fault, so the state without one is weighted down). Where the machine was
+    worked on, ``roots`` are its components as they came, ``later`` what became of those that were
+    touched (the parent the same component before), and ``components`` are today's.
     """
 
     variables: Mapping[str, Variable]
@@ -99,6 +101,13 @@ class Network:
     findings: Mapping[str, Table] = field(default_factory=dict)
     special: tuple[Special, ...] = ()
     roots: tuple[str, ...] = ()
+    later: tuple[str, ...] = ()
+    components: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Without work on it a machine's components are its roots."""
+        if not self.later:
+            object.__setattr__(self, "components", self.roots)
 
     def ancestors(self, names: Iterable[str]) -> set[str]:
         """The named variables and everything upstream of them."""

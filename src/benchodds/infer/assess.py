@@ -19,8 +19,9 @@ from benchodds.basics.meterdata import parse_accuracy
 from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Array, Network, State, Table
 from benchodds.infer.compiled import Machine
+from benchodds.infer.epochs import Change, Course, change_of, outcome_of
 from benchodds.infer.inference import Posterior, calibrate, posterior
-from benchodds.infer.machine import FoldedNetwork, likely_states
+from benchodds.infer.machine import FoldedNetwork, likely_histories
 from benchodds.measure.instrument import Outcome
 from benchodds.model import cards
 from benchodds.model.gear import hookup_node
@@ -48,6 +49,8 @@ class Taken:
     hookup: str
     names: Mapping[str, str] = field(default_factory=dict)
     """What nodes of another instrument than the job's own are called."""
+    epoch: int = 0
+    """How often the machine had been changed before."""
 
 
 def renamed(table: Table, names: Mapping[str, str]) -> Table:
@@ -80,10 +83,11 @@ def understand(machine: Machine, job: Job) -> tuple[Taken, ...]:
     """Every live reading of a job with its finding, in the order taken.
 
     A reading shares its hook-up with the one before when it says that the probes were not
-    moved, else it has one of its own.
+    moved, else it has one of its own. It speaks of the machine as it was then.
     """
     out: list[Taken] = []
     hookup = ""
+    course = course_of(machine, job)
     for reading in job.live_readings:
         tool = machine.instrument(reading.test)
         values = tool.parse(reading.values)
@@ -91,21 +95,58 @@ def understand(machine: Machine, job: Job) -> tuple[Taken, ...]:
         if not (technique.same_hookup and hookup):
             hookup = f"hookup {reading.id}"
         table = machine.finding(tool.name, reading.values, technique, hookup)
-        names = cards.node_names(job, technique.card)
+        epoch = job.epoch(reading.seq)
+        names = {**course.names[epoch], **cards.node_names(job, technique.card)}
         if table is not None and names:
             table = renamed(table, names)
-        out.append(Taken(reading, values, technique, table, hookup, names))
+        out.append(Taken(reading, values, technique, table, hookup, names, epoch))
     return tuple(out)
+
+
+def course_of(machine: Machine, job: Job) -> Course:
+    """The epochs of a job: one more for each live action.
+
+    Raises
+    ------
+    UnknownNameError
+        The machine has no such repair.
+    """
+    changes: list[Change] = []
+    numbers = {a.id: i for i, a in enumerate(job.live_actions, start=1)}
+    for action in job.live_actions:
+        undone = job.put_back(action) if action.back else None
+        back = numbers[undone.id] if undone else None
+        repair = machine.repair(action.repair)
+        changes.append(Change(back=back) if back else change_of(repair, machine.model))
+    return Course(machine.scopes, machine.constants, changes)
+
+
+def _outcomes(machine: Machine, job: Job, network: Network) -> list[dict[str, Array]]:
+    """P(mode after | mode before) of what each live action of a job touched."""
+    out: list[dict[str, Array]] = []
+    before: set[str] = set()
+    for action in job.live_actions:
+        repair, again = machine.repair(action.repair), action.repair in before
+        given = (machine.model, network.tables, machine.bench.work, again)
+        out.append({} if action.back else outcome_of(repair, *given))
+        before.add(action.repair)
+    return out
 
 
 def gear_names(taken: Iterable[Taken]) -> tuple[str, ...]:
     """Nodes of the instruments that may be at fault: the job's own, then others that were used."""
-    others = (t.names[n] for t in taken if t.names for n in GEAR)
+    others = (t.names[n] for t in taken for n in GEAR if n in t.names)
     return tuple(dict.fromkeys((*GEAR, *others)))
 
 
-def network_of(machine: Machine, job: Job, taken: Iterable[Taken]) -> Network:
-    """The network of a job with the given readings as findings."""
+def network_of(
+    machine: Machine, job: Job, taken: Iterable[Taken], *, asked: Sequence[str] = ()
+) -> Network:
+    """The network of a job with the given readings as findings.
+
+    Where the machine was worked on, it is unrolled over its epochs; ``asked`` are variables of
+    the present one that will be asked for beside the components.
+    """
     network = machine.prior(job.complaint, job.contexts)
     variables, tables = dict(network.variables), dict(network.tables)
     findings = dict(network.findings)
@@ -123,7 +164,13 @@ def network_of(machine: Machine, job: Job, taken: Iterable[Taken]) -> Network:
         if item.hookup in item.table.scope and item.hookup not in variables:
             variables[item.hookup], tables[item.hookup] = hookup_node(item.hookup, machine.bench)
         findings[item.reading.id] = item.table
-    return replace(network, variables=variables, tables=tables, findings=findings)
+    network = replace(network, variables=variables, tables=tables)
+    if not job.live_actions:
+        return replace(network, findings=findings)
+    read = {t.reading.id for t in taken}
+    told = {k: table for k, table in findings.items() if k in read}
+    after = _outcomes(machine, job, network)
+    return course_of(machine, job).network(network, after, told, asked)
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,24 +184,49 @@ class Assessment:
     posterior: Posterior
 
     def marginal(self, name: str) -> Array:
-        """Posterior of one variable, (n_states,); its prior where no reading touches it."""
+        """Posterior of one variable now, (n_states,); its prior where no reading touches it."""
         if self.posterior.parts[0][1].has(name):
             return self.posterior.joint([name])
         return self.network.tables[name].p
 
     @cached_property
     def p_mode(self) -> Mapping[tuple[str, str], float]:
-        """Posterior probability of each (component, mode)."""
+        """Posterior probability that each (component, mode) is there now."""
+        return self._modes(self.network.components)
+
+    @cached_property
+    def p_was(self) -> Mapping[tuple[str, str], float]:
+        """Posterior probability that each (component, mode) was there when the machine came."""
+        return self._modes(self.network.roots)
+
+    def _modes(self, nodes: Sequence[str]) -> Mapping[tuple[str, str], float]:
         out = {}
-        for component, modes in self.machine.modes.items():
-            p = self.posterior.joint([component])
+        for (component, modes), node in zip(self.machine.modes.items(), nodes, strict=True):
+            p = self.posterior.joint([node])
             out.update({(component, m): float(p[i + 1]) for i, m in enumerate(modes)})
         return out
 
     @cached_property
     def p_fault(self) -> Mapping[str, float]:
-        """Posterior probability that a component is at fault."""
+        """Posterior probability that a component is at fault now."""
         return {c: float(1 - self.posterior.joint([c])[0]) for c in self.machine.model.components}
+
+    @property
+    def p_cured(self) -> float:
+        """Posterior probability that no fault is left (faults not looked at count as left)."""
+        return self.faults_at_once["0"]
+
+    @property
+    def p_comes_back(self) -> float:
+        """Chance that the machine, handed out now, is back within a week: a fault is left, or
+        what was mended does not last."""
+        lasts = 1 - self.machine.bench.work.returns if self.job.live_actions else 1.0
+        return 1 - self.p_cured * lasts
+
+    def is_stale(self, taken: Taken) -> bool:
+        """Whether what a reading spoke of has been worked on since."""
+        former = {node for v, node in taken.names.items() if v in self.machine.scopes}
+        return taken.table is not None and not former.isdisjoint(taken.table.scope)
 
     @cached_property
     def coarse(self) -> Assessment:
@@ -167,7 +239,11 @@ class Assessment:
         """Whole machine states: no fault, all single faults, the likeliest pairs."""
         if self.coarse is not self:
             return self.coarse.folded
-        return FoldedNetwork(self.network, likely_states(self.machine.modes, self.p_mode, N_PAIRS))
+        network = self.network
+        if network.later:  # any quantity may be asked for now
+            asked = tuple(self.machine.model.quantities)
+            network = network_of(self.machine, self.job, self.taken, asked=asked)
+        return FoldedNetwork(network, likely_histories(network, self.posterior, N_PAIRS))
 
     def predictive(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
         """Outcomes of a fresh reading and their chances, for the folded states."""
@@ -234,20 +310,21 @@ class Assessment:
                 reading.test, reading.values, item.technique, item.hookup, slips=False
             )
             assert clean is not None
+            table = item.table
             clean = renamed(clean, item.names)
             kind = self.machine.model.tests[reading.test].kind
             told = sum(v.kind not in SILENT for v in item.values)
             honest = (1 - self.machine.bench.slip.chance) ** (told if kind in SINGLY else 1)
             # Where all of a likelihood is the slip's floor, differences below it are lost.
-            lost = tuple(i for i, v in enumerate(clean.scope) if v not in item.table.scope)
-            kept = tuple(v for v in clean.scope if v in item.table.scope)
+            lost = tuple(i for i, v in enumerate(clean.scope) if v not in table.scope)
+            kept = tuple(v for v in clean.scope if v in table.scope)
             clean = Table(kept, np.asarray(clean.p.mean(axis=lost)))
-            p = self.posterior.joint(item.table.scope)
+            p = self.posterior.joint(table.scope)
             shape = [
-                n if v in clean.scope else 1 for v, n in zip(item.table.scope, p.shape, strict=True)
+                n if v in clean.scope else 1 for v, n in zip(table.scope, p.shape, strict=True)
             ]
-            order = [clean.scope.index(v) for v in item.table.scope if v in clean.scope]
-            share = clean.p.transpose(order).reshape(shape) / item.table.p
+            order = [clean.scope.index(v) for v in table.scope if v in clean.scope]
+            share = clean.p.transpose(order).reshape(shape) / table.p
             out[reading.id] = float(np.clip(1 - honest * (p * share).sum(), 0.0, 1.0))
         return out
 
@@ -268,7 +345,7 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
     taken = understand(machine, job)
     network = network_of(machine, job, taken)
     hookups = {t.hookup for t in taken if t.hookup in network.variables}
-    wanted = [*machine.model.components, *gear_names(taken), *sorted(hookups)]
+    wanted = [*network.roots, *network.later, *gear_names(taken), *sorted(hookups)]
     try:
         result = posterior(network, wanted)
     except ModelError:

@@ -5,11 +5,15 @@ from __future__ import annotations
 import copy
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any, Protocol
 
 import numpy as np
 
+from benchodds.basics.errors import UnknownNameError, nearest
+from benchodds.basics.language import _
 from benchodds.basics.tables import Network, Table, Variable, slim
+from benchodds.infer.epochs import constants
 from benchodds.infer.network import assemble
 from benchodds.measure.instrument import Instrument, Outcome
 from benchodds.measure.measurement import instrument
@@ -18,7 +22,7 @@ from benchodds.model.jobs import Technique
 from benchodds.model.join import JoinedModel
 from benchodds.model.joinpriors import JoinedPriors, joined_prior
 from benchodds.model.priors import PriorSet, fault_prior
-from benchodds.model.system import SystemModel
+from benchodds.model.system import Repair, SystemModel
 
 
 class Shelf(Protocol):
@@ -106,7 +110,7 @@ class Machine:
     ) -> Table | None:
         name = f"finding {test} {values} {sorted(technique.as_data().items())} {slips}"
         if self.shelf is not None and (kept := self.shelf.get(name)) is not None:
-            _, tables = kept
+            tables = kept[1]
             if len(tables) == 1 and self._fits(tables[0], {"hookup": 3}):
                 return tables[0]
         tool = self.instrument(test)
@@ -143,6 +147,30 @@ class Machine:
 
     def _size(self, name: str) -> int:
         return self.variables[name].size if name in self.variables else 0
+
+    def repair(self, name: str) -> Repair:
+        """A repair of this machine by its name; UnknownNameError with the nearest."""
+        if name not in self.model.repairs:
+            raise UnknownNameError(
+                _("'{repair}' is not a repair of {model} ({variant}){hint}").format(
+                    repair=name,
+                    model=self.model.id,
+                    variant=self.model.variant,
+                    hint=nearest(name, self.model.repairs),
+                )
+            )
+        return self.model.repairs[name]
+
+    @cached_property
+    def scopes(self) -> Mapping[str, tuple[str, ...]]:
+        """What each component and quantity depends on, in order."""
+        names = (*self.model.components, *self.model.quantities)
+        return {v: self.tables[v].scope[1:] if v in self.tables else () for v in names}
+
+    @cached_property
+    def constants(self) -> Mapping[str, str]:
+        """Quantities with random constants, and the part that these belong to."""
+        return constants(self.model)
 
     def prior(self, complaint: str, contexts: Sequence[str]) -> Network:
         """The network before any reading."""

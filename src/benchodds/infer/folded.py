@@ -106,7 +106,8 @@ class Rows:
     def __init__(self, network: Network, states: Sequence[State]) -> None:
         self.state: Index = np.arange(len(states))
         self.chance: Array = np.ones(len(states))
-        self.index = {c: np.zeros(len(states), dtype=np.intp) for c in network.roots}
+        self.components = (*network.roots, *network.later)
+        self.index = {c: np.zeros(len(states), dtype=np.intp) for c in self.components}
         for i, state in enumerate(states):
             for component, mode in state:
                 self.index[component][i] = network.variables[component].states.index(mode)

@@ -9,6 +9,7 @@ Shafer 1990). Each message is worked out when first asked for, so that tests sha
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -20,7 +21,12 @@ from benchodds.basics.errors import EvidenceError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, State, Table
 from benchodds.infer.buckets import Messages, Tree, elimination_order
-from benchodds.infer.folded import Folded, Rows
+from benchodds.infer.epochs import present
+from benchodds.infer.folded import Folded, Index, Rows
+from benchodds.infer.inference import Posterior
+
+COURSES = 12
+"""Likeliest courses looked at of a component that was worked on."""
 
 LEAST_LIKELIHOOD = 1e-290
 """Likelihood, against the best explained row, below which a row counts as excluded."""
@@ -29,16 +35,21 @@ LEAST_LIKELIHOOD = 1e-290
 class FoldedNetwork:
     """A network conditional on each of a list of whole machine states.
 
+    Where the machine was worked on, what is listed are its histories: the faults it came with and
+    those of every epoch after. ``states`` are those of today, each once, summed over the
+    histories that end in it.
+
     Raises
     ------
     EvidenceError
         When the evidence has probability zero under every state of the list.
     """
 
-    def __init__(self, network: Network, states: Sequence[State]) -> None:
+    def __init__(self, network: Network, histories: Sequence[State]) -> None:
         self.network = network
-        self.states = tuple(states)
-        self._rows = rows = Rows(network, self.states)
+        self.histories = tuple(histories)
+        self.states, self._today = _today(network, self.histories)
+        self._rows = rows = Rows(network, self.histories)
         findings = [rows.fold(t) for t in (*network.findings.values(), *_indicators(network))]
         tables = {v: rows.fold(t) for v, t in network.tables.items() if v not in rows.index}
         uses = Counter(v for t in (*tables.values(), *findings) for v in t.names)
@@ -66,12 +77,20 @@ class FoldedNetwork:
             share = np.exp(logs - best[rows.state])
             total = np.add.reduceat(share, rows.first)
             self._share = share / np.where(total > 0, total, 1.0)[rows.state]  # P(row | state, e)
-            self.log_weights: Array = (
-                np.log(self._prior()) + np.log(total) + best + sum(t.log_scale for t in known)
-            )
+            weights = np.log(self._prior()) + np.log(total) + best + sum(t.log_scale for t in known)
+            self.log_weights: Array = self._summed(weights)
             """Log of P(state, complaint, all evidence), shape (n_states,); -inf where zero."""
         self.weights: Array = np.exp(self.log_weights)
         """P(state, complaint, all evidence), shape (n_states,); zero where it is below 1e-308."""
+
+    def _summed(self, logs: Array) -> Array:
+        """Log weights of the states of today from those of histories, whose shares are kept."""
+        most = np.full(len(self.states), -math.inf)
+        np.maximum.at(most, self._today, logs)
+        share = np.exp(logs - np.where(np.isfinite(most), most, 0.0)[self._today])
+        total = np.bincount(self._today, share, len(self.states))
+        self._of_today = share / np.where(total > 0, total, 1.0)[self._today]
+        return np.asarray(most + np.log(total))
 
     @cached_property
     def _presence(self) -> tuple[tuple[tuple[str, str], ...], Array]:
@@ -109,6 +128,10 @@ class FoldedNetwork:
         share = np.where(known < LEAST_LIKELIHOOD, 0.0, self._share)
         share = share * math.exp(log_scale) / np.maximum(known, LEAST_LIKELIHOOD)
         p = np.add.reduceat(share[:, None] * rows.expand(joint), rows.first)
+        if len(self.states) < len(self.histories):
+            today = np.zeros((len(self.states), p.shape[1]))
+            np.add.at(today, self._today, self._of_today[:, None] * p)
+            p = today
         return np.where(p.sum(axis=1, keepdims=True) > 0, p, 1.0 / p.shape[1])
 
     def _tree(self, tables: Sequence[Folded]) -> Tree:
@@ -119,14 +142,24 @@ class FoldedNetwork:
 
     def _prior(self) -> Array:
         """Prior weight of each state; links come in with the findings."""
-        p = np.ones(len(self.states))
-        for name in self.network.roots:
-            p = p * self.network.tables[name].p[self._rows.index[name][self._rows.first]]
+        p = np.ones(len(self.histories))
+        at = {v: self._rows.index[v][self._rows.first] for v in self._rows.components}
+        for name in self._rows.components:
+            table = self.network.tables[name]
+            p = p * table.p[tuple(at[v] for v in table.scope)]
+        roots = set(self.network.roots)
         for special in self.network.special:
-            for i, state in enumerate(self.states):
-                if special.holds(state):
+            for i, history in enumerate(self.histories):
+                if special.holds(tuple(f for f in history if f[0] in roots)):
                     p[i] *= special.ratio
         return p
+
+
+def _today(network: Network, histories: Sequence[State]) -> tuple[tuple[State, ...], Index]:
+    """The states of today that histories end in, each once, and which is that of each."""
+    states = [present(network, h) for h in histories]
+    place = {s: i for i, s in enumerate(dict.fromkeys(states))}
+    return tuple(place), np.array([place[s] for s in states], dtype=np.intp)
 
 
 def _indicators(network: Network) -> list[Table]:
@@ -163,12 +196,66 @@ def likely_states(
     components: Mapping[str, Sequence[str]], marginal: Mapping[tuple[str, str], float], n_pairs: int
 ) -> tuple[State, ...]:
     """No fault, all single faults, and the ``n_pairs`` pairs whose members are likeliest."""
-    faults = [(c, m) for c, modes in components.items() for m in modes]
+    return _with_pairs(
+        [[(((c, m),), marginal[c, m]) for m in modes] for c, modes in components.items()], n_pairs
+    )
+
+
+def likely_histories(network: Network, posterior: Posterior, n_pairs: int) -> tuple[State, ...]:
+    """As :func:`likely_states`, with what became of a component that was worked on.
+
+    A component's courses are counted as one fault each: its modes in all epochs, good left out.
+    Of those of a touched one the likeliest are taken, and one for every mode that it may have had
+    or have.
+    """
+    groups = []
+    for root in network.roots:
+        line = [root]
+        for node in network.later:
+            if network.tables[node].scope[1] == line[-1]:
+                line.append(node)
+        groups.append(_courses(network, posterior, line))
+    return _with_pairs(groups, n_pairs)
+
+
+def _courses(
+    network: Network, posterior: Posterior, line: Sequence[str]
+) -> list[tuple[State, float]]:
+    """What a component may have gone through, with the posterior chance, none of it all good."""
+    p = posterior.joint([line[0]])
+    courses: dict[tuple[int, ...], float] = {(i,): float(x) for i, x in enumerate(p)}
+    for before, node in itertools.pairwise(line):
+        both = posterior.joint([before, node])
+        given = both / np.maximum(both.sum(axis=1, keepdims=True), 1e-300)
+        courses = {
+            (*c, j): x * float(q)
+            for c, x in courses.items()
+            for j, q in enumerate(given[c[-1]])
+            if q > 0
+        }
+    ranked = sorted((c for c in courses if any(c)), key=lambda c: -courses[c])
+    chosen = ranked
+    if len(line) > 1:
+        chosen = ranked[:COURSES]
+        for at in (0, -1):
+            first = {c[at]: c for c in reversed(ranked)}
+            chosen += [c for c in first.values() if c not in chosen]
+    names = [network.variables[v].states for v in line]
+    return [
+        (tuple((v, s[i]) for v, s, i in zip(line, names, c, strict=True) if i), courses[c])
+        for c in chosen
+    ]
+
+
+def _with_pairs(groups: Sequence[Sequence[tuple[State, float]]], n_pairs: int) -> tuple[State, ...]:
+    """Nothing, each item alone, and the likeliest pairs of items of different groups."""
     pairs = [
-        (marginal[a] * marginal[b], (a, b))
-        for i, a in enumerate(faults)
-        for b in faults[i + 1 :]
-        if a[0] != b[0]
+        (p * q, a + b)
+        for i, group in enumerate(groups)
+        for a, p in group
+        for other in groups[i + 1 :]
+        for b, q in other
     ]
     pairs.sort(key=lambda item: -item[0])
-    return ((), *((f,) for f in faults), *(p for _, p in pairs[:n_pairs]))
+    singles = [a for group in groups for a, _p in group]
+    return ((), *singles, *(pair for _p, pair in pairs[:n_pairs]))

@@ -136,6 +136,14 @@ class Repair(_Strict):
     """What is done."""
     clears: tuple[str, ...]
     """Faults that are gone after it: "exc.open" or "exc.*"."""
+    renews: tuple[Name, ...] = ()
+    """Components whose part is new after it: what was found out about the old one is gone."""
+    holds: Share | None = None
+    """Chance that work on an old part clears a fault it is for; the bench file's when left out."""
+    dud: Share | None = None
+    """Chance that a new part is bad, wrong or badly fitted; the bench file's when left out."""
+    spoils: dict[str, Share] = {}
+    """What the work itself may bring on: fault = chance."""
     cost: float = Field(ge=0, allow_inf_nan=False)
     """Price of the part, in spark plugs."""
     minutes: str

@@ -20,12 +20,14 @@ _DEEPEST = 20  # nesting of an event's data
 _OPENED_WITH = ("system", "variant", "complaint", "model_version", "prior_set", "prior_version")
 # What an event's data must hold; more is allowed and kept.
 _TEXT, _MAYBE, _FLAG = N_("a text that is not blank"), N_("a text or left out"), N_("true or false")
+_MAYBE_FLAG = N_("true, false or left out")
 _TEXTS, _VALUES = N_("a list of texts"), N_("a list of one text or more, none blank")
 _TABLE, _ITEMS = N_("a table of names and values"), N_("a table of at least one name and value")
 _FITS: dict[str, Callable[[Any], bool]] = {
     _TEXT: lambda v: isinstance(v, str) and v.strip() != "",
     _MAYBE: lambda v: v is None or isinstance(v, str),
     _FLAG: lambda v: isinstance(v, bool),
+    _MAYBE_FLAG: lambda v: v is None or isinstance(v, bool),
     _TEXTS: lambda v: isinstance(v, list) and all(map(_FITS[_TEXT], v)),
     _VALUES: lambda v: v != [] and _FITS[_TEXTS](v),
     _TABLE: lambda v: isinstance(v, dict),
@@ -37,7 +39,7 @@ _SHAPES: dict[EventKind, dict[str, str]] = {
     "struck": {"reading": _TEXT, "reason": _TEXT},
     "setup": {"setup": _TEXT, "open": _FLAG},
     "gear": {"items": _ITEMS},
-    "action": {"repair": _TEXT, "note": _MAYBE},
+    "action": {"repair": _TEXT, "note": _MAYBE, "back": _MAYBE_FLAG},
     "note": {"text": _TEXT},
     "closed": {"verdict": _TABLE},
     "reopened": {"reason": _MAYBE},

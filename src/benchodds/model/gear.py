@@ -123,6 +123,21 @@ class Slip(_Strict):
     provenance: str
 
 
+class Work(_Strict):
+    """What work on a machine does, where a model file says nothing else of a repair.
+
+    ``holds``: chance that cleaning or adjusting clears a fault it is for, and ``holds_again``
+    when it was tried before. ``dud``: chance that a new part is bad, wrong or badly fitted.
+    ``returns``: chance that what was mended and passed its check is back within a week.
+    """
+
+    holds: float = Field(gt=0, lt=1)
+    holds_again: float = Field(gt=0, lt=1)
+    dud: float = Field(gt=0, lt=1)
+    returns: float = Field(gt=0, lt=1)
+    provenance: str
+
+
 class Fade(_Strict):
     """Mean time and number of jobs until something has happened to an item."""
 
@@ -154,6 +169,7 @@ class Bench(_Strict):
     temperature: dict[str, Any]
     sparks: Sparks
     slip: Slip
+    work: Work
     cards: Cards
 
 

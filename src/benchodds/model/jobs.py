@@ -103,12 +103,15 @@ class SetupMark:
 
 @dataclass(frozen=True, slots=True)
 class Action:
-    """A repair that was done."""
+    """A repair that was done, or undone: ``back`` puts the old part in again."""
 
+    id: str  # "D1", "D2", ... in order of doing
     seq: int
     at: str
     repair: str
     note: str | None = None
+    back: bool = False
+    struck: str | None = None  # reason, when withdrawn
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +150,19 @@ class Job:
     def live_readings(self) -> tuple[Reading, ...]:
         """The readings that have not been struck."""
         return tuple(r for r in self.readings if r.struck is None)
+
+    @property
+    def live_actions(self) -> tuple[Action, ...]:
+        """What was done and has not been struck; each begins an epoch of the machine."""
+        return tuple(a for a in self.actions if a.struck is None)
+
+    def epoch(self, seq: int) -> int:
+        """The epoch in which an event stands: how often the machine was changed before it."""
+        return sum(a.seq < seq for a in self.live_actions)
+
+    def put_back(self, action: Action) -> Action | None:
+        """What an action puts back: the last of its repair that was not put back before."""
+        return _last_done(self.live_actions, action.repair, action.seq)
 
     @property
     def is_closed(self) -> bool:
@@ -242,7 +258,8 @@ def reading_event(
 
 
 def strike_event(job: Job, reading_id: str, *, at: str, uid: str, reason: str) -> Event:
-    """Return the event that withdraws a reading. Raises UnknownNameError, or JobError if struck."""
+    """Return the event that withdraws a reading (R1) or a repair (D1).
+    Raises UnknownNameError; JobError if struck, or when a part put back hangs on it."""
     return _built(job, "struck", at, uid, {"reading": reading_id.upper(), "reason": reason})
 
 
@@ -256,9 +273,13 @@ def gear_event(job: Job, items: Mapping[str, Any], *, at: str, uid: str) -> Even
     return _built(job, "gear", at, uid, {"items": items})
 
 
-def action_event(job: Job, repair: str, *, at: str, uid: str, note: str | None = None) -> Event:
-    """Return the event that says a repair was done. Raises JobError on a closed job."""
-    return _built(job, "action", at, uid, {"repair": repair, "note": note})
+def action_event(
+    job: Job, repair: str, *, at: str, uid: str, note: str | None = None, back: bool = False
+) -> Event:
+    """Return the event that says a repair was done, or its old part put ``back``.
+    Raises JobError on a closed job, or when there is nothing to put back."""
+    data = {"repair": repair, "note": note, "back": back or None}
+    return _built(job, "action", at, uid, data)
 
 
 def note_event(job: Job, text: str, *, at: str, uid: str) -> Event:
@@ -329,14 +350,14 @@ def _step(job_id: str, job: Job | None, event: Event) -> Job:
             reading = Reading(name, seq, data["test"], values, said, at, note=note)
             new["readings"] = (*job.readings, reading)
         case "struck":
-            new["readings"] = _struck(job, data["reading"], data["reason"])
+            new |= _struck(job, data["reading"], data["reason"])
         case "setup":
             new["setup_log"] = (*job.setup_log, SetupMark(seq, data["setup"], data["open"]))
         case "gear":
             items = {**job.gear, **data["items"]}.items()
             new["gear"] = {k: v for k, v in items if v is not None}
         case "action":
-            new["actions"] = (*job.actions, Action(seq, at, data["repair"], data.get("note")))
+            new["actions"] = (*job.actions, _done(job, seq, at, data))
         case "note":
             new["notes"] = (*job.notes, Note(seq, at, data["text"]))
         case "closed":
@@ -346,19 +367,56 @@ def _step(job_id: str, job: Job | None, event: Event) -> Job:
     return replace(job, **new)
 
 
-def _struck(job: Job, name: str, reason: str) -> tuple[Reading, ...]:
-    found = next((r for r in job.readings if r.id == name), None)
+def _last_done(actions: Sequence[Action], repair: str, before: float) -> Action | None:
+    """The last time a repair was done before an event and not put back since."""
+    done: list[Action] = []
+    for action in actions:
+        if action.repair == repair and action.seq < before:
+            if not action.back:
+                done.append(action)
+            elif done:
+                done.pop()
+    return done[-1] if done else None
+
+
+def _done(job: Job, seq: int, at: str, data: Mapping[str, Any]) -> Action:
+    name, back = f"D{len(job.actions) + 1}", bool(data.get("back"))
+    if back and _last_done(job.live_actions, data["repair"], math.inf) is None:
+        raise JobError(
+            _("'{repair}' was not done on this job; there is no old part to put back").format(
+                repair=data["repair"]
+            )
+        )
+    return Action(name, seq, at, data["repair"], data.get("note"), back)
+
+
+def _struck(job: Job, name: str, reason: str) -> dict[str, Any]:
+    """The readings or actions of a job with one of them struck, by the job's field."""
+    rows: Sequence[Reading | Action] = (*job.readings, *job.actions)
+    found = next((r for r in rows if r.id == name), None)
     if found is None:
-        known = nearest(name, [r.id for r in job.readings])
+        known = nearest(name, [r.id for r in rows])
         raise UnknownNameError(
-            _("job '{job}' has no reading '{name}'{known}").format(
+            _("job '{job}' has no reading or repair '{name}'{known}").format(
                 job=job.id, name=name, known=known
             )
         )
     if found.struck is not None:
         raise JobError(
-            _("reading {name} is struck already ({struck}); nothing is left to do").format(
+            _("{name} is struck already ({struck}); nothing is left to do").format(
                 name=name, struck=found.struck
             )
         )
-    return tuple(replace(r, struck=reason) if r is found else r for r in job.readings)
+    struck = replace(found, struck=reason)
+    if isinstance(struck, Reading):
+        return {"readings": tuple(struck if r is found else r for r in job.readings)}
+    actions = tuple(struck if a is found else a for a in job.actions)
+    left = [a for a in actions if a.struck is None]
+    for a in left:
+        if a.back and _last_done(left, a.repair, a.seq) is None:
+            raise JobError(
+                _("{later} puts back what {name} fitted; strike {later} first").format(
+                    later=a.id, name=name
+                )
+            )
+    return {"actions": actions}

@@ -152,9 +152,8 @@ class _Join:
                 formula = re.sub(rf"\b{key}\b", text, formula)
                 continue
             modes[key] = self._modal(naming, f"quantities.{name}.modes.{key}", modal)
-        return q.model_copy(
-            update={"formula": formula, "random": random, "modes": modes, "only": ()}
-        )
+        update = {"formula": formula, "random": random, "modes": modes, "only": ()}
+        return q.model_copy(update={**update, "part": next(iter(naming.parts(q.part)), None)})
 
     def _modal(self, naming: Naming, path: str, modal: ModeInput) -> ModeInput:
         model = naming.model
@@ -248,6 +247,13 @@ class _Join:
             if clears:
                 update = {
                     "clears": clears,
+                    "renews": tuple(p for c in repair.renews for p in naming.parts(c)),
+                    "spoils": {
+                        ".".join(naming.fault(*f)): chance
+                        for text, chance in repair.spoils.items()
+                        for f in naming.faults(text)
+                        if f not in naming.stand_ins
+                    },
                     "requires": _groups(naming, repair.requires, gone),
                     "cautions": tuple(said[c] for c in repair.cautions),
                     "only": (),

@@ -76,6 +76,11 @@ class Naming:
         modes = self.model.components[component].modes
         return [(component, m) for m in modes if mode in ("*", m)]
 
+    def parts(self, component: str | None) -> list[str]:
+        """What the parts are called that a component of this system is, none where it stands in."""
+        faults = [f for f in self.faults(f"{component}.*") if f not in self.stand_ins]
+        return list(dict.fromkeys(self.fault(*f)[0] for f in faults))
+
 
 def namings(models: Sequence[SystemModel]) -> dict[str, Naming]:
     """The naming of each system among all of them."""

@@ -128,6 +128,8 @@ class Quantity(_Strict):
     """Inputs that differ from machine to machine: name = distribution."""
     modes: dict[Name, ModeInput] = {}
     """Inputs that depend on a component's fault mode."""
+    part: Name | None = None
+    """The component whose part the random inputs belong to; the first of ``modes`` if left out."""
     provenance: Text
     """Where its numbers come from; the word judgement when from nowhere else."""
     only: tuple[str, ...] = ()

@@ -292,8 +292,10 @@ class _Check:
 
     def _repair(self, path: str, repair: Repair) -> Iterator[str]:
         yield from _minutes(f"{path}.minutes", repair.minutes)
-        for fault in repair.clears:
-            yield from self._fault(f"{path}.clears", fault)
+        for key, faults in (("clears", repair.clears), ("spoils", repair.spoils)):
+            for fault in faults:
+                yield from self._fault(f"{path}.{key}", fault)
+        yield from self._refs(f"{path}.renews", repair.renews, "components", N_("a component"))
         yield from self._refs(f"{path}.requires", repair.requires, "tests", N_("a test"))
         yield from self._refs(f"{path}.cautions", repair.cautions, "cautions", N_("a caution"))
 

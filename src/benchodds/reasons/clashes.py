@@ -21,7 +21,7 @@ from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Network, State, Table
 from benchodds.choose.planning import open_setups
-from benchodds.infer.assess import Assessment, Taken
+from benchodds.infer.assess import Assessment, Taken, renamed
 from benchodds.infer.inference import posterior
 from benchodds.infer.machine import FoldedNetwork
 from benchodds.reasons.evidence import Ledger, Suspect, joint, ledger, only, without
@@ -114,7 +114,8 @@ def _clean(
     tool = copy.copy(assessment.machine.instrument(test))
     tool.slip = 0.0
     try:
-        return tool.likelihood(values, taken.technique, taken.hookup)
+        table = tool.likelihood(values, taken.technique, taken.hookup)
+        return None if table is None else renamed(table, taken.names)
     except (ReadingError, ValueError):
         return None
 
@@ -217,7 +218,7 @@ def _honest(assessment: Assessment, taken: Sequence[Taken]) -> list[tuple[Reason
         total = posterior(network, []).log_evidence
     except EvidenceError:
         return []
-    folded = FoldedNetwork(network, assessment.folded.states)
+    folded = FoldedNetwork(network, assessment.folded.histories)
     p = np.exp(folded.log_weights - total)
     best: dict[int, tuple[float, State]] = {}
     sums = {0: 0.0, 1: 0.0}
@@ -278,7 +279,7 @@ def _intermittent(assessment: Assessment, taken: Taken) -> float:
     """
     network, reading = assessment.network, taken.reading.id
     names = sorted({t.jitter for t in assessment.machine.model.tests.values() if t.jitter})
-    movers = network.ancestors(names) & set(network.roots)
+    movers = network.ancestors(names) & {*network.roots, *network.later}
 
     def bears_on(t: Taken) -> bool:
         scope = t.table.scope if t.table is not None else ()
@@ -290,7 +291,7 @@ def _intermittent(assessment: Assessment, taken: Taken) -> float:
     p_moves = 1.0 - math.prod(1.0 - float(joint(others, [n])[1]) for n in names)
     touched = sum(bears_on(t) for t in assessment.taken)
     mine = only(network, reading)
-    sound = replace(mine, evidence=dict.fromkeys(mine.roots, 0), special=())
+    sound = replace(mine, evidence=dict.fromkeys((*mine.roots, *mine.later), 0), special=())
     blank = replace(sound, findings=only(network, None).findings)
     well = _log_evidence(sound) - _log_evidence(blank)
     given = assessment.posterior.log_evidence - _log_evidence(others)

@@ -130,7 +130,7 @@ def suspects(
     """Every component at fault, every gear item and hook-up not sound, and slow cranking."""
     out = [
         Suspect(c, "component", c, tuple(range(1, network.variables[c].size)))
-        for c in network.roots
+        for c in network.components
     ]
     for item in (*gear, *hookups):
         states = network.variables[item].states

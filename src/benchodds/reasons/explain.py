@@ -129,7 +129,7 @@ def _limit(machine: Machine, taken: Taken) -> LimitSaid | None:
 def typical(assessment: Assessment, names: tuple[str, ...]) -> dict[str, float]:
     """Median of quantities in a machine with nothing at fault."""
     prior = only(assessment.network, None)
-    sound = replace(prior, evidence=dict.fromkeys(prior.roots, 0), special=())
+    sound = replace(prior, evidence=dict.fromkeys(prior.components, 0), special=())
     out = {}
     for name in names:
         p, values = joint(sound, [name]), assessment.machine.variables[name].values

@@ -228,7 +228,7 @@ def one_sided(assessment: Assessment, taken: Taken, swept: Sweep) -> OneSided | 
     cleared = next((t.reading.id for t in same if t is not taken and passes(t)), None)
     network = only(assessment.network, None)
     upstream = network.ancestors(about.names)
-    faults = [(c, m) for c in network.roots if c in upstream for m in machine.modes[c]]
+    faults = [(c, m) for c in network.components if c in upstream for m in machine.modes[c]]
     folded = FoldedNetwork(network, ((), *((f,) for f in faults)))
     rows = folded.outcomes(swept.table)
     accepted = np.array([1.0 if o.sign > 0 else 0.0 for o in swept.outcomes])

@@ -91,7 +91,7 @@ class Learning:
 
 def folded_without(assessment: Assessment, reading: str) -> FoldedNetwork:
     """Whole machine states given all other readings."""
-    return FoldedNetwork(without(assessment.network, [reading]), assessment.folded.states)
+    return FoldedNetwork(without(assessment.network, [reading]), assessment.folded.histories)
 
 
 def _pruned(assessment: Assessment) -> list[State]:
@@ -108,7 +108,7 @@ def _weights(folded: FoldedNetwork) -> Array:
 
 def fault_share(folded: FoldedNetwork, p: Array) -> tuple[tuple[str, ...], Array]:
     """P(component at fault), from state weights (n_states, n) to (n_components, n)."""
-    names = tuple(folded.network.roots)
+    names = tuple(folded.network.components)
     has = np.array([[any(c == n for c, _ in state) for state in folded.states] for n in names])
     total = p.sum(axis=0)
     return names, np.asarray(has.astype(float) @ p / np.where(total > 0, total, 1.0))
