@@ -13,12 +13,13 @@ AT = "2031-01-01T00:00:00Z"
 
 def job_of(
     machine: Machine,
-    readings: Iterable[tuple[str, Sequence[str], Technique]],
+    readings: Iterable[tuple[str, Sequence[str], Technique] | str],
     complaint: str | None = None,
     contexts: Sequence[str] = (),
 ) -> Job:
     """A job on a machine with some readings: test, values, technique.
 
+    A bare text among them is a repair that was done, with a < before it its old part put back.
     Without a complaint it is the first of the model.
     """
     model = machine.model
@@ -34,7 +35,12 @@ def job_of(
         prior_version="1",
     )
     job = jobs.fold("made", [opened])
-    for k, (test, values, technique) in enumerate(readings):
+    for k, row in enumerate(readings):
+        if isinstance(row, str):
+            name, back = row.removeprefix("<"), row.startswith("<")
+            job = jobs.amend(job, jobs.action_event(job, name, at=AT, uid=f"r{k}", back=back))
+            continue
+        test, values, technique = row
         said = jobs.reading_event(
             job, at=AT, uid=f"r{k}", test=test, values=list(values), technique=technique
         )

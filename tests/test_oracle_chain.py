@@ -237,7 +237,10 @@ class Session:
         step = tops[np.minimum(np.searchsorted(tops, y), len(tops) - 1)] / BENCH["meter"]["counts"]
         u = (float(percent) / 100 * y + float(counts) * step) / np.sqrt(3.0)
         off = self.off.reshape([-1] + [1] * (y.ndim - 1))
-        return np.asarray(np.where(off, np.hypot(u, BENCH["meter"]["bad_spread"] * y), u))
+        gains = {float(g): w for g, w in BENCH["meter"]["gains"].items()}
+        wide = sum(w * (g - 1) ** 2 for g, w in gains.items()) / sum(gains.values())
+        wide = np.sqrt(wide + BENCH["meter"]["gain_spread"] ** 2)
+        return np.asarray(np.where(off, np.hypot(u, wide * y), u))
 
 
 def caught(rng: np.random.Generator, how: str, shape: tuple[int, ...]) -> Floats:

@@ -58,8 +58,8 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
                 np.array([shop.harm(model, name, state) for state in folded.states]),
                 _groups(test.after),
                 _groups(test.passed),
-                test.proves,
-                renew if test.proves else 0.0,
+                test.proves if test.proves in gear.proved else "",
+                renew if test.proves in gear.proved else 0.0,
             )
         )
     return Decision(
@@ -82,7 +82,13 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
 
 
 class _Gear:
-    """Beliefs about machine and adapter together, and outcomes given both."""
+    """Beliefs about machine and adapter together, and outcomes given both.
+
+    What a proof of other gear is worth lies in readings that are there already, not in what is
+    foreseen here.
+    """
+
+    proved = ("adapter",)
 
     def __init__(self, assessment: Assessment) -> None:
         self.folded = assessment.folded

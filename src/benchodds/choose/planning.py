@@ -321,7 +321,8 @@ def suspects(assessment: Assessment) -> frozenset[str]:
 
     What such a proof is worth lies in the readings after it, which no one-step figure sees.
     """
-    tolerated = {"adapter": assessment.machine.bench.adapter.prove_at}
+    bench = assessment.machine.bench
+    tolerated = {"adapter": bench.adapter.prove_at, "meter": bench.meter.prove_at}
     bad = {
         item
         for item, state, p in assessment.gear

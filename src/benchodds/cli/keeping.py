@@ -29,11 +29,26 @@ def setup(session: Session, job_id: str, setup: str, state: str) -> None:
 @click.option("--adapter", help="Peak adapter: a name, none, or max-hold.")
 @click.option("--operator", help="Who cranks.")
 @click.option("--card", help="An instrument by its card, with what past jobs know of it.")
+@click.option(
+    "--changed", multiple=True, help="What was mended or replaced: meter, adapter, leads."
+)
 @store_option
-def gear(session: Session, job_id: str, card: str | None, **items: str | None) -> None:
-    """Declare the instruments of a job once, for all of its readings."""
-    from benchodds.screens.commands import declare_gear
+def gear(
+    session: Session,
+    job_id: str,
+    card: str | None,
+    changed: tuple[str, ...],
+    **items: str | None,
+) -> None:
+    """Declare the instruments of a job once, for all of its readings.
 
+    What was --changed counts from here on; what was read through the old one stays with it."""
+    from benchodds.screens.commands import change_gear, declare_gear
+
+    if changed:
+        click.echo(change_gear(session, job_id, changed))
+        if card is None and not any(items.values()):
+            return
     said = {k: v for k, v in items.items() if v}
     if card is not None:
         from benchodds.keep.toolbox import declare

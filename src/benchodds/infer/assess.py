@@ -96,7 +96,8 @@ def understand(machine: Machine, job: Job) -> tuple[Taken, ...]:
             hookup = f"hookup {reading.id}"
         table = machine.finding(tool.name, reading.values, technique, hookup)
         epoch = job.epoch(reading.seq)
-        names = {**course.names[epoch], **cards.node_names(job, technique.card)}
+        own = cards.former(job, reading.seq)
+        names = {**course.names[epoch], **own, **cards.node_names(job, technique.card)}
         if table is not None and names:
             table = renamed(table, names)
         out.append(Taken(reading, values, technique, table, hookup, names, epoch))
@@ -156,6 +157,7 @@ def network_of(
         name = str(next(iter(who)))
         tables["operator"] = operator_table(machine.priors.spreads, name, variable, plain)
     own = cards.nodes(job, [t.technique.card for t in taken], variables, tables)
+    own |= cards.changed(job, variables, tables | {k: t for k, (_v, t) in own.items()}, tables)
     variables |= {name: v for name, (v, _) in own.items()}
     tables |= {name: t for name, (_, t) in own.items()}
     for item in taken:
@@ -290,7 +292,7 @@ class Assessment:
             variable = self.network.variables[name]
             p = self.posterior.joint([name])
             good = float(sum(x for x, s in zip(p, variable.states, strict=True) if s[:2] == "ok"))
-            worst = "not sound" if name.startswith("hookup") else variable.states[-1]
+            worst = "not sound" if name.startswith("hookup") else variable.states[-1].split()[0]
             out += [(name, worst, 1 - good), (name, "ok", good)]
         return sorted(out, key=lambda row: -row[2])
 

@@ -31,7 +31,7 @@ from benchodds.model.system import Repair, SystemModel
 MOST_RANKS = 150
 """Cells of a rank."""
 
-MOST_ENTRIES = 4_000_000
+MOST_ENTRIES = 300_000
 """Entries of a table with a rank; the rank is made coarser to stay below."""
 
 APART = 1e-4
@@ -367,7 +367,7 @@ def _cells(plain: Network, q: str, usual: Mapping[str, int]) -> Array:
         range(n) if v in roots else [usual[v]]
         for v, n in zip(table.scope[1:], table.p.shape[1:], strict=True)
     ]
-    most = int(min(MOST_RANKS, max(8, MOST_ENTRIES // table.p.size)))
+    most = int(min(MOST_RANKS, max(6, MOST_ENTRIES // table.p.size)))
     ends = np.array([0.0, 1.0])
     for combo in sorted(itertools.product(*ways), key=lambda c: sum(map(bool, c))):
         steps = np.cumsum(table.p.reshape(table.p.shape[0], -1)[:, _place(table, combo)])

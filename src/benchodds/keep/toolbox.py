@@ -88,7 +88,7 @@ def _left(session: Session, job: Job, name: str) -> Beliefs:
     except BenchoddsError:
         kept: Mapping[str, Any] = cards.told(job, name).get("beliefs", {})
         return kept
-    called = cards.node_names(job, name)
+    called = cards.former(job, 0) if name == job.gear.get("card") else cards.node_names(job, name)
     network = assessment.network
     out: dict[str, Mapping[str, float]] = {}
     for node in cards.NODES:

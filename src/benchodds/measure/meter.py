@@ -185,19 +185,26 @@ class MeterInstrument(Instrument):
         f: Array = np.zeros(())
         over: Array = np.zeros(())
         names: tuple[str, ...] = ()
-        m = self.bench.meter
-        spread = np.stack([u, np.hypot(u, m.bad_spread * np.abs(edges))])  # meter, edge
+        gain, width = self._gains()
+        edges, u = edges / gain, u / gain  # meter, edge: what a true meter would show
+        spread = np.hypot(u, width * np.abs(edges))
         for w_circuit, signal in self._circuits(technique):
             shown, spans, w, names = self._shown(signal, technique)
-            step = max(1, AT_ONCE // (2 * shown.size))
+            step = max(1, AT_ONCE // (len(gain) * shown.size))
             parts = [
-                np.einsum("...rme,r->...me", _below(edges[i:j], shown, spans, spread[:, i:j]), w)
-                for i, j in ((i, i + step) for i in range(0, len(edges), step))
+                np.einsum("...rme,r->...me", _below(edges[:, e], shown, spans, spread[:, e]), w)
+                for e in (slice(i, i + step) for i in range(0, edges.shape[1], step))
             ]
             p = np.concatenate(parts, axis=-1)
             f = f + w_circuit * p
             over = over + w_circuit * (self._over(shown, top) @ w)
         return f, over, (*self.quantities, *names)
+
+    def _gains(self) -> tuple[Array, Array]:
+        """Gain of the meter in each of its states, and the spread left within it, columns."""
+        gain, _share = self.bench.meter.off
+        width = np.full(len(gain), self.bench.meter.gain_spread)
+        return np.append(1.0, gain)[:, None], np.append(0.0, width)[:, None]
 
     def _over(self, shown: Array, top: float | None) -> Array:
         """P(display shows OL | true value); without a range: auto range, or the fitting one."""
@@ -252,7 +259,7 @@ class MeterInstrument(Instrument):
                 )
             p = p * ((1 - self.slip) * cell + self.slip * slip)
         if p.shape[-1] == 1:
-            p = np.broadcast_to(p, (*p.shape[:-1], 2))
+            p = np.broadcast_to(p, (*p.shape[:-1], self.variables["meter"].size))
         table = Table((*names, "meter"), np.ascontiguousarray(p))
         steady = len(values) - n_unstable
         chance = np.array([m.unstable_good, m.unstable_bad])

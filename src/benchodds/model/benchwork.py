@@ -124,7 +124,7 @@ class Test(_Strict):
     limit: Limit | None = None
     """What passes."""
     proves: str = ""
-    """The gear that it proves: adapter."""
+    """The gear that it proves: adapter or meter."""
     provenance: Text
     """Where its numbers come from; the word judgement when from nowhere else."""
 

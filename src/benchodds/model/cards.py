@@ -160,6 +160,39 @@ def nodes(
     return out
 
 
+def former(job: Job, seq: float) -> dict[str, str]:
+    """What the job's own gear was called before an event, where it was changed since.
+
+    Another meter has another input impedance.
+    """
+    total, before = job.gear_before(math.inf), job.gear_before(seq)
+    return {
+        node: f"{node} #{before[item] + 1}"
+        for item in total
+        if before[item] < total[item]
+        for node in ((item, "input") if item == "meter" else (item,))
+    }
+
+
+def changed(
+    job: Job,
+    variables: Mapping[str, Variable],
+    first: Mapping[str, Table],
+    anew: Mapping[str, Table],
+) -> dict[str, tuple[Variable, Table]]:
+    """Nodes of gear that was mended or replaced: each former one, and today's.
+
+    The first is believed as the job began with it, those after it as any.
+    """
+    out: dict[str, tuple[Variable, Table]] = {}
+    for seq, _item in job.gear_changes:
+        for node, name in former(job, seq).items():
+            p = (first if name.endswith("#1") else anew)[node].p
+            out[name] = (replace(variables[node], name=name), Table((name,), p))
+            out[node] = (variables[node], anew[node])
+    return out
+
+
 def as_array(belief: Mapping[str, float], states: Sequence[str], else_: Array) -> Array:
     """Probabilities in the order of the states; another set of states is not used."""
     if set(belief) != set(states):

@@ -76,10 +76,16 @@ class Hookup(_Strict):
 
 
 class Meter(_Strict):
-    """A meter when nothing is said about it."""
+    """A meter when nothing is said about it.
+
+    One that is off reads by a factor too high or low, the same in all its readings: ``gains``
+    are such factors with their shares, ``gain_spread`` what lies between them.
+    """
 
     bad: float = Field(gt=0, lt=1)
-    bad_spread: float
+    prove_at: float = Field(gt=0, le=1)
+    gains: dict[str, float] = Field(min_length=1)
+    gain_spread: float = Field(gt=0, lt=0.5)
     input: dict[str, float]
     dc_volts: str
     ohms: str
@@ -93,6 +99,18 @@ class Meter(_Strict):
     unstable_good: float
     unstable_bad: float
     provenance: str
+
+    @property
+    def off(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Gains of a meter that is off, and their shares."""
+        share = np.array(list(self.gains.values()))
+        return np.array([float(g) for g in self.gains]), share / share.sum()
+
+    @property
+    def bad_spread(self) -> float:
+        """Standard deviation of the gain of a meter that is off, about 1."""
+        gain, share = self.off
+        return float(np.sqrt(share @ (gain - 1) ** 2 + self.gain_spread**2))
 
 
 class Leads(_Strict):
@@ -236,7 +254,15 @@ def gear_nodes(bench: Bench) -> tuple[dict[str, Variable], dict[str, Table]]:
         "uF",
     )
     tables["adapter"] = Table(("adapter",), np.append((1 - p_dead) * w, p_dead))
-    named("meter", {"ok": 1 - bench.meter.bad, "off": bench.meter.bad})
+    gain, share = bench.meter.off
+    named(
+        "meter",
+        {"ok": 1 - bench.meter.bad}
+        | {
+            f"off {100 * (g - 1):+.0f} %": bench.meter.bad * w
+            for g, w in zip(gain, share, strict=True)
+        },
+    )
     named("input", bench.meter.input)
     ohm = [parse_impedance(k).at(None) or 0.0 for k in bench.meter.input]
     variables["input"] = Variable("input", tuple(bench.meter.input), np.array(ohm)[:, None], "ohm")

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import Any, Self
@@ -36,6 +37,12 @@ _SENSIBLE: tuple[tuple[str, Callable[[Any], bool], str], ...] = (
     ("leads", lambda v: v in ("nulled", "raw"), N_("'nulled' or 'raw'")),
     ("light", lambda v: v in ("dark", "shade", "daylight"), N_("'dark', 'shade' or 'daylight'")),
 )
+
+
+CHANGED = "changed"
+"""Key of a gear event under which what was mended or replaced stands."""
+
+CHANGEABLE = ("adapter", "meter", "leads")
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +149,7 @@ class Job:
     readings: tuple[Reading, ...] = ()  # all, struck ones included
     setup_log: tuple[SetupMark, ...] = ()
     gear: Mapping[str, Any] = field(default_factory=dict)  # declared; the latest word wins
+    gear_changes: tuple[tuple[int, str], ...] = ()  # event and item that was mended or replaced
     actions: tuple[Action, ...] = ()
     notes: tuple[Note, ...] = ()
     events: tuple[Event, ...] = ()
@@ -159,6 +167,10 @@ class Job:
     def epoch(self, seq: int) -> int:
         """The epoch in which an event stands: how often the machine was changed before it."""
         return sum(a.seq < seq for a in self.live_actions)
+
+    def gear_before(self, seq: float) -> dict[str, int]:
+        """How often each item of gear had been changed before an event."""
+        return Counter(item for at, item in self.gear_changes if at < seq)
 
     def put_back(self, action: Action) -> Action | None:
         """What an action puts back: the last of its repair that was not put back before."""
@@ -282,6 +294,18 @@ def action_event(
     return _built(job, "action", at, uid, data)
 
 
+def changed_gear_event(job: Job, items: Sequence[str], *, at: str, uid: str) -> Event:
+    """Return the event that says gear was mended or replaced. Raises JobError when unknown."""
+    for item in items:
+        if item not in CHANGEABLE:
+            raise JobError(
+                _("'{item}' cannot be changed; use {known}").format(
+                    item=item, known=", ".join(CHANGEABLE)
+                )
+            )
+    return _built(job, "gear", at, uid, {"items": {CHANGED: list(items)}})
+
+
 def note_event(job: Job, text: str, *, at: str, uid: str) -> Event:
     """Return the event of a free remark, open job or closed. Raises JobError when blank."""
     return _built(job, "note", at, uid, {"text": text})
@@ -354,8 +378,10 @@ def _step(job_id: str, job: Job | None, event: Event) -> Job:
         case "setup":
             new["setup_log"] = (*job.setup_log, SetupMark(seq, data["setup"], data["open"]))
         case "gear":
-            items = {**job.gear, **data["items"]}.items()
-            new["gear"] = {k: v for k, v in items if v is not None}
+            items = {**job.gear, **data["items"]}
+            changed = [(seq, item) for item in items.pop(CHANGED, None) or ()]
+            new["gear"] = {k: v for k, v in items.items() if v is not None}
+            new["gear_changes"] = (*job.gear_changes, *changed)
         case "action":
             new["actions"] = (*job.actions, _done(job, seq, at, data))
         case "note":

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 ROLES = frozenset({"rpm", "temp_c"})
 """Technique variables that an expression in a test may use besides quantities."""
 
-GEAR = frozenset({"adapter"})
+GEAR = frozenset({"adapter", "meter"})
 """Gear that a test can prove."""
 
 

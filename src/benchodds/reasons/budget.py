@@ -216,7 +216,7 @@ class _Peak:
         if not self.displayed and self.drop:
             effects["diode"] = (np.array([-self.drop]), np.ones(1))
         effects["adapter or hook-up"] = self._lost()
-        effects |= _accuracy(self.tool, best, self.technique, float(self.gear["meter"][-1]))
+        effects |= _accuracy(self.tool, best, self.technique, 1 - float(self.gear["meter"][0]))
         of = _("a fresh battery") if self.tool.test.battery else _("a source just at its limit")
         return _made(self.nominal, of, self.tool.test.unit, effects)
 
@@ -313,7 +313,7 @@ def _meter(
     """Influences on a steady reading, at the value that it showed."""
     number = value.number if value.number is not None else (value.high or 0.0)
     shown = Value("number", value.text, number=number, step=value.step, unit=value.unit)
-    effects = _accuracy(tool, shown, technique, float(gear["meter"][-1]))
+    effects = _accuracy(tool, shown, technique, 1 - float(gear["meter"][0]))
     bench, test = machine.bench, tool.test
     said = tool.options([shown], technique)
     if test.leads:

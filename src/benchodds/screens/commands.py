@@ -316,6 +316,12 @@ def declare_gear(session: Session, job_id: str, items: Mapping[str, str]) -> str
     )
 
 
+def change_gear(session: Session, job_id: str, items: Sequence[str]) -> str:
+    """Record that gear was mended or replaced."""
+    session.append(job_id, lambda j, at, uid: jobs.changed_gear_event(j, items, at=at, uid=uid))
+    return _("Written down: another {items} from here on.").format(items=_(" and ").join(items))
+
+
 def did_repair(session: Session, job_id: str, repair: str, note: str | None) -> str:
     """Record a repair that was done."""
     model = session.machine(session.store.job(job_id)).model

@@ -1,0 +1,260 @@
+"""The belief over repairs: the unrolled network against other programs, by hand, and in itself.
+
+What is assumed: J. Breese and D. Heckerman, "Decision-theoretic troubleshooting: a framework for
+repair and experiment", UAI 1996 (untouched parts persist, touched ones get a node of their own).
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchodds.basics.errors import JobError, UnknownNameError
+from benchodds.basics.tables import Array
+from benchodds.infer.assess import Assessment, Machine, assess
+from benchodds.infer.epochs import Course, ranked
+from benchodds.infer.exchange import to_pgmpy
+from benchodds.infer.inference import posterior
+from benchodds.keep.session import load_machine
+from benchodds.model import jobs
+from benchodds.model.jobs import Technique
+from benchodds.reasons.evidence import joint
+from made_jobs import AT, job_of
+from test_exchange import by_pgmpy
+
+pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::FutureWarning")
+
+DRILL = Technique(how="drill", meter="10M")
+PLAIN = Technique()
+Row = tuple[str, tuple[str, ...], Technique] | str
+
+
+@cache
+def machine(system: str = "mag-cdi") -> Machine:
+    """A shipped machine on the nodes on which tests are chosen, which other programs can bear."""
+    return load_machine(system, None, system).coarse
+
+
+def assessed(rows: list[Row], complaint: str | None = None, system: str = "mag-cdi") -> Assessment:
+    """The odds of a job made of readings and repairs."""
+    made = machine(system)
+    return assess(made, job_of(made, rows, complaint))
+
+
+# ---- against other programs ----------------------------------------------------------------
+
+COURSES: dict[str, list[Row]] = {
+    "mag-cdi": [
+        ("stop-r", ("3 ohm",), PLAIN),
+        "stop-line",
+        ("cap-r", ("OL",), PLAIN),
+        "new-cap",
+        ("plug-vis", ("black-wet",), PLAIN),
+    ],
+    "starter": [("drop-gnd", ("1.1 V",), PLAIN), "earth", ("drop-gnd", ("0.2 V",), PLAIN)],
+    "charging": [("drop-neg", ("0.9 V",), PLAIN), "ground", ("drop-neg", ("0.1 V",), PLAIN)],
+    "tci": [("rpul", ("240 ohm",), PLAIN), "set-gap", ("rpul", ("241 ohm",), PLAIN)],
+    "dc-cdi": [("rpul", ("OL",), PLAIN), "new-pulse", ("rpul", ("220 ohm",), PLAIN)],
+}
+
+
+@pytest.mark.parametrize("system", COURSES)
+def test_unrolled_network_by_pgmpy(system: str) -> None:
+    """Components as they came and as they are, by pgmpy's variable elimination, to 1e-9."""
+    network = assessed(COURSES[system], system=system).network
+    names = [*network.roots, *network.later]
+    ours = posterior(network, names)
+    model, evidence = to_pgmpy(network, names)
+    for v, p in by_pgmpy(model, evidence, names).items():
+        assert p == pytest.approx(ours.joint([v]), abs=1e-9, rel=0), v
+
+
+# ---- by hand -------------------------------------------------------------------------------
+
+
+def test_cleaning_by_hand() -> None:
+    """Looks only: prior odds, chance that the work holds, and Bayes' rule with pencil and paper.
+
+    A stop line that is chafed is mended and looked at again. What was there, what is there now
+    and the mixture of both follow from the prior, ``holds`` and the likelihoods of the look.
+    """
+    made = machine()
+    looks = [("stop-lock", ("varies",), PLAIN)]
+    before = assess(made, job_of(made, looks)).p_mode
+    after = assess(made, job_of(made, [*looks, "stop-line"]))
+    holds = made.bench.work.holds
+    for mode in ("switch", "chafe", "wet"):
+        left = before["stop", mode] * (1 - holds if mode == "chafe" else 1)
+        assert after.p_mode["stop", mode] == pytest.approx(left, abs=1e-12)
+        assert after.p_was["stop", mode] == pytest.approx(before["stop", mode], abs=1e-12)
+    again = assess(made, job_of(made, [*looks, "stop-line", *looks]))
+    test = made.model.tests["stop-lock"]
+    slip = made.bench.slip.chance
+    seen = {m: test.causes[f"stop.{m}"]["varies"] for m in ("switch", "chafe", "wet")}
+    base = test.base["varies"]
+    # A noisy maximum of two outcomes: it varies by the fault, or by itself.
+    like = {m: 1 - (1 - base) * (1 - s) for m, s in seen.items()} | {"good": base}
+    like = {m: (1 - slip) * p + slip / 2 for m, p in like.items()}
+    now = dict(after.p_mode)
+    p = {m: now["stop", m] for m in seen}
+    p["good"] = 1 - sum(p.values())
+    total = sum(p[m] * like[m] for m in p)
+    for mode in seen:
+        assert again.p_mode["stop", mode] == pytest.approx(p[mode] * like[mode] / total, abs=1e-12)
+
+
+def test_a_new_part_is_sound_but_for_duds() -> None:
+    """Fitting a new plug leaves ``dud``, whatever was known of the old one."""
+    found = assessed([("plug-vis", ("black-wet",), PLAIN), "new-plug"])
+    dud = machine().bench.work.dud
+    assert sum(found.p_mode["plug", m] for m in machine().modes["plug"]) == pytest.approx(dud)
+    prior = assessed([]).p_mode
+    shares = [found.p_mode["plug", m] / prior["plug", m] for m in machine().modes["plug"]]
+    assert shares == pytest.approx([shares[0]] * len(shares)), "duds fall as the prior does"
+
+
+# ---- in itself -----------------------------------------------------------------------------
+
+
+def test_constants_stay_with_the_part() -> None:
+    """A winding's resistance is the same after its gap was set, another after it was renewed.
+
+    The pulse winding was read at 224 ohm. P(it reads 215 to 233 again) is near 1 when only the
+    gap was set, and that of any winding of the band (a normal law, sd a quarter of its width:
+    the model file) when a new one was fitted.
+    """
+    read: list[Row] = [("rpul", ("224 ohm",), PLAIN)]
+
+    def near(rows: list[Row]) -> float:
+        made = machine()
+        job = job_of(made, rows)
+        network = assess(made, job).network
+        from benchodds.infer.assess import network_of, understand
+
+        network = network_of(made, job, understand(made, job), asked=("pulse_ohm",))
+        fixed = network.__class__(**{**network.__dict__, "special": ()})
+        p = joint(fixed, ["pulse_ohm"])
+        x = made.variables["pulse_ohm"].values
+        return float(p[(x > 213) & (x < 235)].sum())
+
+    assert near([*read, "set-gap"]) == pytest.approx(near(read), abs=0.01)
+    assert near(read) > 0.9
+    assert near([*read, "new-pulse"]) == pytest.approx(near([]), abs=0.01)
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.sampled_from(["new-plug", "stop-dry", "connectors", "set-gap", "new-coil", "new-module"]))
+def test_a_part_put_back_is_the_old_one(repair: str) -> None:
+    """Fitting and putting back with nothing read between changes nothing at all."""
+    rows: list[Row] = [
+        ("gap", ("none 0/10",), DRILL),
+        ("vpul", ("2.2",), DRILL),
+        ("rsec", ("5.9k",), PLAIN),
+    ]
+    before = assessed(rows)
+    after = assessed([*rows, repair, f"<{repair}"])
+    for fault, p in before.p_mode.items():
+        assert after.p_mode[fault] == pytest.approx(p, abs=1e-10), fault
+        assert after.p_was[fault] == pytest.approx(p, abs=1e-10), fault
+    assert after.posterior.log_evidence == pytest.approx(before.posterior.log_evidence, abs=1e-9)
+
+
+def test_work_on_one_part_says_nothing_of_the_others() -> None:
+    """A repair alone, nothing read after it, leaves what was, and every part it did not touch."""
+    rows: list[Row] = [("gap", ("none 0/10",), DRILL), ("vpri", ("2 V",), DRILL)]
+    before, after = assessed(rows), assessed([*rows, "connectors"])
+    for fault, p in before.p_mode.items():
+        assert after.p_was[fault] == pytest.approx(p, abs=1e-9)
+        if fault[0] not in ("con", "pri"):
+            assert after.p_mode[fault] == pytest.approx(p, abs=1e-9)
+
+
+def test_whole_states_add_up_to_the_odds() -> None:
+    """Histories summed by their present state give the odds of the network, but for what is left
+    out, and never more."""
+    rows: list[Row] = [
+        ("gap", ("none 0/10",), DRILL),
+        ("stop-r", ("1.2k",), PLAIN),
+        "stop-dry",
+        ("gap", ("none 0/10",), DRILL),
+    ]
+    found = assessed(rows)
+    left = 1 - found.state_p.sum()
+    assert -1e-9 < left < 0.02
+    by_states = found.folded.p_mode(found.state_p)
+    for fault, p in found.p_mode.items():
+        assert by_states.get(fault, 0.0) <= p + 1e-9
+        assert by_states.get(fault, 0.0) == pytest.approx(p, abs=left + 1e-9)
+
+
+@st.composite
+def laws(draw: st.DrawFn) -> tuple[Array, Array]:
+    """A table P(node | two parents) and ends of cells."""
+    seed = draw(st.integers(0, 2**32 - 1))
+    rng = np.random.default_rng(seed)
+    p = rng.random((draw(st.integers(2, 7)), 3, 2)) ** 3
+    p[rng.random(p.shape) < 0.3] = 0.0
+    p[0] += 1e-3
+    ends = np.unique(np.concatenate([[0.0, 1.0], rng.random(draw(st.integers(0, 6)))]))
+    return p / p.sum(axis=0), ends
+
+
+@given(laws())
+def test_ranks_give_each_copy_its_own_law(made: tuple[Array, Array]) -> None:
+    """Summed over a rank every copy has the law that it had without (marginals of a copula)."""
+    p, ends = made
+    table = ranked(p, ends)
+    assert table.min() >= 0
+    assert table.sum(axis=0) == pytest.approx(1.0)
+    assert np.einsum("nk...,k->n...", table, np.diff(ends)) == pytest.approx(p, abs=1e-12)
+
+
+def test_names_of_epochs() -> None:
+    """Today's nodes bear the plain names; what nothing touched is one node throughout."""
+    made = machine()
+    job = job_of(made, ["new-plug", "new-cap", "<new-plug"])
+    from benchodds.infer.assess import course_of
+
+    course: Course = course_of(made, job)
+    assert len(course.names) == 4
+    first, second, third, last = course.names
+    assert "plug" not in first, "the old plug is in again today"
+    assert second["plug"] == third["plug"] == "plug@1"
+    assert first["cap"] == second["cap"] == "cap@0"
+    assert "cap" not in third
+    assert last == {}
+    assert not {"exc", "exciter", "stop"} & set(first)
+
+
+# ---- what is refused -----------------------------------------------------------------------
+
+
+def test_what_cannot_be_done_or_undone() -> None:
+    """A part put back that was never changed, a repair of another machine, a dangling undo."""
+    made = machine()
+    job = job_of(made, [])
+    with pytest.raises(JobError, match="was not done on this job"):
+        jobs.action_event(job, "new-plug", at=AT, uid="x", back=True)
+    with pytest.raises(UnknownNameError, match="is not a repair"):
+        assess(made, job_of(made, ["solenoid"]))
+    job = job_of(made, ["new-plug", "<new-plug"])
+    with pytest.raises(JobError, match="strike D2 first"):
+        jobs.strike_event(job, "D1", at=AT, uid="y", reason="no")
+    with pytest.raises(JobError, match="was not done on this job"):
+        jobs.action_event(job, "new-plug", at=AT, uid="z", back=True)
+
+
+def test_a_struck_repair_is_none() -> None:
+    """Striking what was done takes its epoch away; the readings after it join the one before."""
+    made = machine()
+    rows: list[Row] = [("gap", ("none 0/10",), DRILL), "stop-dry", ("stop-r", ("1k",), PLAIN)]
+    job = job_of(made, rows)
+    job = jobs.amend(job, jobs.strike_event(job, "D1", at=AT, uid="s", reason="not done"))
+    plain = assess(made, job_of(made, [r for r in rows if not isinstance(r, str)]))
+    struck = assess(made, job)
+    for fault, p in plain.p_mode.items():
+        assert struck.p_mode[fault] == pytest.approx(p, abs=1e-12)
