@@ -14,9 +14,11 @@ from benchodds.basics.errors import UnknownNameError, nearest
 from benchodds.basics.language import _
 from benchodds.basics.tables import Network, Table, Variable, slim
 from benchodds.infer.epochs import constants
+from benchodds.infer.inference import query
 from benchodds.infer.network import assemble
 from benchodds.measure.instrument import Instrument, Outcome
 from benchodds.measure.measurement import instrument
+from benchodds.measure.slips import Law, SlipLaw
 from benchodds.model.gear import Bench, turned
 from benchodds.model.jobs import Technique
 from benchodds.model.join import JoinedModel
@@ -51,6 +53,7 @@ class Machine:
     shelf: Shelf | None = None
     choosing: Machine | None = None
     _instruments: dict[str, Instrument] = field(default_factory=dict)
+    _laws: dict[str, Law | None] = field(default_factory=dict)
     _findings: dict[tuple[object, ...], Table | None] = field(default_factory=dict)
     _predictive: dict[tuple[str, Technique], tuple[tuple[Outcome, ...], Table]] = field(
         default_factory=dict
@@ -70,10 +73,32 @@ class Machine:
         """The reading model of a test, made once."""
         name = self.model.find_test(test)
         if name not in self._instruments:
-            self._instruments[name] = instrument(
-                name, self.model.tests[name], self.bench, self.variables
+            tool = self._bare(name)
+            others = (self._law(other) for other in self.model.in_reach(name))
+            tool.slipped = SlipLaw(
+                self.bench.slip, tool.span, self._law(name), tuple(x for x in others if x)
             )
+            self._instruments[name] = tool
         return self._instruments[name]
+
+    def _bare(self, test: str) -> Instrument:
+        return instrument(test, self.model.tests[test], self.bench, self.variables)
+
+    def _law(self, test: str) -> Law | None:
+        """What a test shows of a sound machine, worked out once."""
+        if test not in self._laws:
+            tool = self._bare(test)
+            self._laws[test] = None
+            if tool.test.kind in ("meter", "peak"):
+                sound = Network(self.variables, {**self._good(), **self.tables})
+                p = query(sound, tool.quantities).p if tool.quantities else np.ones(())
+                self._laws[test] = tool.law(p)
+        return self._laws[test]
+
+    def _good(self) -> dict[str, Table]:
+        """Every component sound."""
+        sizes = {c: self.variables[c].size for c in self.model.components}
+        return {c: Table((c,), np.eye(n)[0]) for c, n in sizes.items()}
 
     def finding(
         self,

@@ -25,6 +25,7 @@ from benchodds.basics.meterdata import Accuracy, parse_accuracy
 from benchodds.basics.quantities import Expect, Value, parse_value, show, to_base
 from benchodds.basics.tables import Array, Table, Variable
 from benchodds.measure.grids import SMOOTH, rule
+from benchodds.measure.slips import Law, SlipLaw
 from benchodds.model.gear import Bench
 from benchodds.model.jobs import Technique
 from benchodds.model.system import Test
@@ -70,6 +71,7 @@ class Instrument(ABC):
         self.cranked = "rpm" in used
         low, high = (to_base(v, test.unit) for v in test.span) if test.span else (1e-3, 1e3)
         self.span = (low, high)
+        self.slipped = SlipLaw(bench.slip, self.span)
         self.limit_min = (
             to_base(test.limit.min, test.unit) if test.limit and test.limit.min else None
         )
@@ -306,14 +308,21 @@ class Instrument(ABC):
         top = technique.range_top
         return max(self._accuracy(technique).standard_uncertainty(number, step, top), 1e-12)
 
-    def _slip_chance(self, low: float, high: float) -> float:
-        """Chance that a slip shows something in the cell: zero, or anything in the span."""
-        bottom, top = max(self.span[0], 1e-9), self.span[1]
-        p = self.bench.slip.zero if low <= 0.0 <= high else 0.0
-        lo, hi = min(max(low, bottom), top), min(max(high, bottom), top)
-        if hi > lo:
-            p += (1 - self.bench.slip.zero) * math.log(hi / lo) / math.log(top / bottom)
-        return max(p, 1e-9)
+    def law(self, p: Array) -> Law | None:
+        """What the test shows when its quantities have the joint chances ``p``, all else as it
+        mostly is: inputs at their means, cold, cranked in the middle of all ways."""
+        means = {k: parse_distribution(t).mean() for k, t in self.test.random.items()}
+        ways = self.bench.cranking.values()
+        total = sum(w.share for w in ways)
+        rpm = sum(w.share * parse_distribution(w.rpm).mean() for w in ways) / max(total, 1e-9)
+        warm = self.bench.temperature.get(self.test.temperature)
+        temp_c = parse_distribution(warm).mean() if warm else 20.0
+        n = len(self.quantities)
+        given = {**means, "rpm": rpm, "temp_c": temp_c}
+        extra = {k: np.full([1] * n, x) for k, x in given.items()}
+        with np.errstate(invalid="ignore"):
+            shown = np.broadcast_to(self._evaluate(self.test.signal, extra, 0), p.shape)
+        return Law.of(shown.ravel(), p.ravel())
 
     def numeric_edges(self) -> Array:
         """Edges of planning bins: log spaced over the span, with the limits among them."""

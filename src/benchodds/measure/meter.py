@@ -243,7 +243,7 @@ class MeterInstrument(Instrument):
                 u = np.full(2, self._u(number, technique))
                 f, over, names = self._meter_parts(technique, edges, u, technique.range_top)
                 cell = (f[..., 1] - f[..., 0]) * (1 - m.over_range_by_contact)
-                slip = self._slip_chance(*edges)
+                slip = self.slipped.p(*edges)
             elif value.kind == "over-range":
                 top = value.range_top or technique.range_top
                 _shown, over, names = self._meter_parts(technique, np.zeros(1), np.ones(1), top)
@@ -302,7 +302,7 @@ class MeterInstrument(Instrument):
         )
         slip = np.array(
             [
-                self._slip_chance(a, b)
+                self.slipped.p(a, b)
                 for a, b in zip([-1.0, *edges], [*edges, self.span[1] * 10], strict=True)
             ]
             + [0.2]

@@ -234,7 +234,7 @@ class PeakInstrument(Instrument):
             for w, f in mixes:
                 cell = np.maximum(f[..., 1::2] ** n - f[..., ::2] ** n, 0.0)
                 good = good + w / len(counts) * cell.prod(axis=-1)
-        slip = float(np.prod([self._slip_chance(*e) for e in edges.reshape(-1, 2)]))
+        slip = float(np.prod([self.slipped.p(*e) for e in edges.reshape(-1, 2)]))
         good = (1 - self.slip) * good + self.slip * slip
         dead = (1 - self.slip) * dead + self.slip * slip
         return self._with_gear(good, dead, names, technique, hookup)
@@ -258,7 +258,7 @@ class PeakInstrument(Instrument):
         outcomes = self._bin_outcomes(edges)
         slip = np.array(
             [
-                self._slip_chance(a, b)
+                self.slipped.p(a, b)
                 for a, b in zip([-1.0, *edges], [*edges, self.span[1] * 10], strict=True)
             ]
         )

@@ -7,11 +7,11 @@ each. A hook-up is a node per placing of the probes.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Literal
+from typing import Any, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.errors import ModelError, nearest
@@ -134,11 +134,24 @@ class Sparks(_Strict):
 
 
 class Slip(_Strict):
-    """Floor under every likelihood."""
+    """A share of every likelihood is that of a slip: of one shape or another, or of none.
+
+    ``zero``: nothing was touched. ``terminal``: another one was. ``unit``: off by a thousand.
+    ``digits``: two of them swapped. The rest shows anything.
+    """
 
     chance: float = Field(gt=0, lt=0.2)
     zero: float = Field(ge=0, le=1)
+    terminal: float = Field(ge=0, le=1)
+    unit: float = Field(ge=0, le=1)
+    digits: float = Field(ge=0, le=1)
     provenance: str
+
+    @model_validator(mode="after")
+    def _leaves_some(self) -> Self:
+        if self.zero + self.terminal + self.unit + self.digits >= 1:
+            raise ValueError(_("the shapes of slips leave nothing for any other"))
+        return self
 
 
 class Work(_Strict):

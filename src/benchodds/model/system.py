@@ -254,6 +254,20 @@ class SystemModel(_Strict):
                 todo += self.setups[name].needs
         return tuple(s for s in self.setups if s in wanted)
 
+    def in_reach(self, test: str) -> tuple[str, ...]:
+        """Tests that could have been taken instead by a wrong terminal: of the same kind and unit,
+        with no more set up than for this one, reading something else."""
+        mine, opened = self.tests[test], set(self.setups_of(test))
+        if mine.kind not in ("meter", "peak") or mine.battery or mine.proves:
+            return ()
+        return tuple(
+            name
+            for name, other in self.tests.items()
+            if (other.kind, other.unit) == (mine.kind, mine.unit)
+            and not (other.battery or other.proves or other.signal == mine.signal)
+            and opened.issuperset(self.setups_of(name))
+        )
+
     def find_test(self, name: str) -> str:
         """The test's own id for a name typed in any case; UnknownNameError with the nearest."""
         key = name.strip().lower().replace("_", "-")

@@ -1,9 +1,9 @@
 """Readings that contradict each other, and gear that is the likelier culprit.
 
-A reading is either what the model says it is, or a slip. What a slip is made of the model
-leaves open; here it is opened up in equal parts (nothing says which is commoner): a unit
-misread by a factor of 1000, a wrong terminal (the reading belongs to another test of the same
-kind), or anything else. That a contact came and went between readings is weighed too.
+A reading is either what the model says it is, or a slip. What a slip may be is opened up here by
+the shares of the bench file, with the machine as all other readings have it: a unit misread by a
+factor of 1000, a wrong terminal (the reading belongs to another test in reach), or anything else.
+That a contact came and went between readings is weighed too.
 """
 
 from __future__ import annotations
@@ -32,8 +32,6 @@ NOTICEABLE_DB = 5.0
 """Evidence from which a suspicion is voiced: "substantial" (Jeffreys, Theory of Probability)."""
 DOUBTFUL, MOST_DOUBTED = 0.1, 3
 """Slip probability from which a reading is doubted, and how many at most are looked into."""
-PARTS = 3
-"""Kinds of slip, equally likely."""
 
 Reason = Literal[
     "no fault",
@@ -160,8 +158,9 @@ def _explanations(
     assessment: Assessment, doubted: Mapping[str, float], p_honest: float
 ) -> tuple[Explanation, ...]:
     """Ways to explain the doubted readings together with all others; they sum to 1."""
-    base, chance = assessment.posterior.log_evidence, assessment.machine.bench.slip.chance
-    part = chance / PARTS / (1 - chance)
+    base, slip = assessment.posterior.log_evidence, assessment.machine.bench.slip
+    chance = slip.chance
+    part = chance / (1 - chance)
     taken = [t for t in assessment.taken if t.reading.id in doubted]
     found = [
         Explanation(reason, detail, None, p_honest * p)
@@ -184,7 +183,7 @@ def _explanations(
                 p = share * math.exp(log_p)
                 found.append(Explanation(reason, detail, t.reading.id, p))
 
-        p_slip = doubted[reading] / PARTS
+        p_slip = doubted[reading] * (1 - slip.unit - slip.terminal)
         found.append(
             Explanation(
                 "other slip", _("{reading} is a slip").format(reading=reading), reading, p_slip
@@ -196,11 +195,17 @@ def _explanations(
                 (-3, _("{reading} meant 1000 times less than was written")),
             ):
                 detail = words.format(reading=reading)
-                add("factor 1000", detail, t.reading.test, _scaled(t.values, power), part / 2)
-        rivals = _rivals(assessment, t)
+                add(
+                    "factor 1000",
+                    detail,
+                    t.reading.test,
+                    _scaled(t.values, power),
+                    part * slip.unit / 2,
+                )
+        rivals = assessment.machine.model.in_reach(t.reading.test)
         for name in rivals:
             detail = _("{reading} was taken where {name} is").format(reading=reading, name=name)
-            add("wrong terminal", detail, name, t.values, part / len(rivals))
+            add("wrong terminal", detail, name, t.values, part * slip.terminal / len(rivals))
         moving = _intermittent(assessment, t)
         if moving > 0:
             detail = _("a contact came and went about {reading}").format(reading=reading)
@@ -251,22 +256,6 @@ def _scaled(values: Sequence[Value], power: int) -> list[Value]:
         if v.number is not None
         else v
         for v in values
-    ]
-
-
-def _rivals(assessment: Assessment, taken: Taken) -> list[str]:
-    """Other tests of the same kind and unit, whose terminals could have been touched instead."""
-    tests = assessment.machine.model.tests
-    mine = tests[taken.reading.test]
-    if mine.kind not in ("meter", "peak") or mine.battery:
-        return []
-    return [
-        name
-        for name, test in tests.items()
-        if name != taken.reading.test
-        and (test.kind, test.unit, test.battery) == (mine.kind, mine.unit, False)
-        and "H" not in test.needs
-        and test.signal != mine.signal
     ]
 
 
