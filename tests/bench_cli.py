@@ -54,6 +54,14 @@ class BenchJob:
         return [advised, *rest][:n]
 
 
+class Was(dict[str, float]):
+    """What was wrong when the machine came: by mode, or by component written 'exc.*'."""
+
+    def __missing__(self, fault: str) -> float:
+        assert fault.endswith(".*"), fault
+        return sum(p for f, p in self.items() if f.startswith(fault[:-1]))
+
+
 class Odds:
     """Posterior of one moment."""
 
@@ -62,6 +70,9 @@ class Odds:
         self.modes = {f"{r['component']}.{r['mode']}": r["p"] for r in data["machine"]}
         self.components = {r["component"]: r["p_fault"] for r in data["components"]}
         self.gear = {(r["item"], r["state"]): r["p"] for r in data["gear"]}
+        self.was = Was({f"{r['component']}.{r['mode']}": r["p"] for r in data["was"]})
+        self.cured: float = data["cured"]
+        self.comes_back: float = data["comes_back"]
 
     def __getitem__(self, fault: str) -> float:
         """Probability of a mode, or of a whole component written 'exc.*' or '*.hot'."""

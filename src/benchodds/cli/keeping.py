@@ -62,12 +62,16 @@ def gear(
 @click.argument("job_id", metavar="JOB")
 @click.argument("repair")
 @click.option("--note", help="A remark.")
+@click.option("--back", is_flag=True, help="The old part was put back.")
 @store_option
-def done(session: Session, job_id: str, repair: str, note: str | None) -> None:
-    """Write down a repair that was done."""
+def done(session: Session, job_id: str, repair: str, note: str | None, back: bool) -> None:
+    """Write down a repair that was done; the odds then speak of the machine after it.
+
+    With --back the old part is in again, as it was. 'strike JOB D1' takes back what was not done.
+    """
     from benchodds.screens.commands import did_repair
 
-    click.echo(did_repair(session, job_id, repair, note))
+    click.echo(did_repair(session, job_id, repair, note, back=back))
 
 
 @click.command(epilog="Example: benchodds close 1 --fault exc.hot --grade swap-confirmed")

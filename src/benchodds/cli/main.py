@@ -277,7 +277,7 @@ def _record_sheet(session: Session, job_id: str, sheet: Path, technique: dict[st
 @json_option
 @store_option
 def strike(session: Session, job_id: str, reading: str, reason: str, as_json: bool) -> None:
-    """Withdraw a reading; it stays on record and no longer counts."""
+    """Withdraw a reading (R1) or a repair (D1); it stays on record and no longer counts."""
     from benchodds.model import jobs
 
     session.append(

@@ -29,7 +29,8 @@ from benchodds.model.jobs import Job, Reading, Technique
 from benchodds.model.laws import operator_table
 
 N_PAIRS = 60
-"""Pairs of faults looked at as whole states, besides no fault and all single faults."""
+"""Pairs of faults looked at as whole states, besides no fault and all single faults; as many
+again for each time that the machine was worked on."""
 
 GEAR = ("adapter", "meter")
 
@@ -241,11 +242,11 @@ class Assessment:
         """Whole machine states: no fault, all single faults, the likeliest pairs."""
         if self.coarse is not self:
             return self.coarse.folded
-        network = self.network
+        network, n_pairs = self.network, N_PAIRS * (1 + len(self.job.live_actions))
         if network.later:  # any quantity may be asked for now
             asked = tuple(self.machine.model.quantities)
             network = network_of(self.machine, self.job, self.taken, asked=asked)
-        return FoldedNetwork(network, likely_histories(network, self.posterior, N_PAIRS))
+        return FoldedNetwork(network, likely_histories(network, self.posterior, n_pairs))
 
     def predictive(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
         """Outcomes of a fresh reading and their chances, for the folded states."""

@@ -144,7 +144,7 @@ def case_of(job: Job, learning: Learning) -> Case | RowError:
         verdict = job.closed or {}
         minutes = verdict.get("minutes")
         readings = []
-        for reading in job.live_readings:
+        for reading in job.until(0).live_readings:
             technique = replace(merge(reading.technique, job), card=None)
             taken = tuple(sorted(technique.as_data().items()))
             readings.append(Written(model.find_test(reading.test), reading.values, taken))

@@ -168,6 +168,17 @@ class Job:
         """The epoch in which an event stands: how often the machine was changed before it."""
         return sum(a.seq < seq for a in self.live_actions)
 
+    def until(self, epoch: int) -> Job:
+        """The job as it stood at the end of an epoch: what was read and done later left out."""
+        done = self.live_actions
+        end = done[epoch].seq if epoch < len(done) else math.inf
+        return replace(
+            self,
+            readings=tuple(r for r in self.readings if r.seq < end),
+            actions=tuple(a for a in self.actions if a.seq < end),
+            gear_changes=tuple(c for c in self.gear_changes if c[0] < end),
+        )
+
     def gear_before(self, seq: float) -> dict[str, int]:
         """How often each item of gear had been changed before an event."""
         return Counter(item for at, item in self.gear_changes if at < seq)

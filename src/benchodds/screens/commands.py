@@ -252,10 +252,18 @@ def explain(
     from benchodds.reasons.explain import explain_reading, sentences, to_dict
     from benchodds.reasons.sentences import clash_sentences
 
-    assessment = session.assess(job)
+    epoch = next(job.epoch(r.seq) for r in job.live_readings if r.id == wanted)
+    later = job.live_actions[epoch:]
+    assessment = session.assess(job.until(epoch))
     found = explain_reading(assessment, wanted)
     contradictions = clashes(assessment)
     lines = sentences(found) + clash_sentences(contradictions)
+    if later:
+        lines += wrap(
+            _("All this is about the machine before {action} ({repair}).").format(
+                action=later[0].id, repair=later[0].repair
+            )
+        )
     if figures is not None:
         lines += [
             _("Wrote {path}").format(path=path)
@@ -322,21 +330,22 @@ def change_gear(session: Session, job_id: str, items: Sequence[str]) -> str:
     return _("Written down: another {items} from here on.").format(items=_(" and ").join(items))
 
 
-def did_repair(session: Session, job_id: str, repair: str, note: str | None) -> str:
-    """Record a repair that was done."""
-    model = session.machine(session.store.job(job_id)).model
-    if repair not in model.repairs:
-        raise UnknownNameError(
-            _("'{repair}' is not a repair of {model}{hint}").format(
-                repair=repair, model=model.id, hint=nearest(repair, model.repairs)
-            )
-        )
-    session.append(
-        job_id, lambda j, at, uid: jobs.action_event(j, repair, at=at, uid=uid, note=note)
+def did_repair(
+    session: Session, job_id: str, repair: str, note: str | None, *, back: bool = False
+) -> str:
+    """Record a repair that was done, or its old part put back, and what is believed now."""
+    spec = session.machine(session.store.job(job_id)).repair(repair)
+    job = session.append(
+        job_id,
+        lambda j, at, uid: jobs.action_event(j, repair, at=at, uid=uid, note=note, back=back),
     )
-    return _("Written down: {repair} ({title}).").format(
-        repair=repair, title=model.repairs[repair].title
+    said = (
+        _("Written down: the old part is back ({title}).")
+        if back
+        else _("Written down: {repair} ({title}).")
     )
+    lines = wrap(said.format(repair=repair, title=spec.title))
+    return "\n".join([*lines, *render.cured(session.assess(job))])
 
 
 def check_fault(model: SystemModel, fault: str) -> str:
@@ -370,10 +379,13 @@ def close_job(
             )
         )
     checked = [check_fault(model, f) for f in faults]
-    ended = {f"{c}.{m}": p for (c, m), p in assessment.p_mode.items()}
-    ended["none.elec"] = assessment.faults_at_once["0"]
+    ended = {f"{c}.{m}": p for (c, m), p in assessment.p_was.items()}
+    ended["none.elec"] = 0.0 if job.live_actions else assessment.faults_at_once["0"]
     verdict: dict[str, Any] = {"faults": checked, "grade": grade}
     verdict["p_at_close"] = {f: round(ended[f], 6) for f in checked}
+    if job.live_actions:
+        verdict["p_cured"] = round(assessment.p_cured, 6)
+        verdict["p_comes_back"] = round(assessment.p_comes_back, 6)
     if minutes is not None:
         verdict["minutes"] = minutes
     if note:
@@ -391,6 +403,7 @@ def close_job(
                 fault=fault, ended=percent(ended[fault])
             )
         )
+    lines += render.cured(assessment)
     if model.closing:
         lines += ["", _("Before it leaves the bench")]
         for step in model.closing:

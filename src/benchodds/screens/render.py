@@ -9,7 +9,7 @@ from benchodds.basics.words import about, limit_words, percent, wrap
 from benchodds.choose.planning import LOOKED, Plan, Ranked
 from benchodds.choose.weighing import Weighed, follows
 from benchodds.infer.assess import Assessment
-from benchodds.model.jobs import Job, Reading
+from benchodds.model.jobs import Action, Job, Reading
 from benchodds.model.system import SystemModel
 from benchodds.reasons.clashes import clashes, gear_notes
 from benchodds.reasons.sentences import clash_sentences, gear_sentences
@@ -41,6 +41,23 @@ def reading_line(reading: Reading) -> str:
     )
 
 
+def action_line(action: Action) -> str:
+    """One repair as written down."""
+    said = _("{id} old part back: {repair}") if action.back else _("{id} done: {repair}")
+    text = said.format(id=action.id, repair=action.repair)
+    text += f" ({action.note})" if action.note else ""
+    return text + (
+        "  " + _("STRUCK: {struck}").format(struck=action.struck) if action.struck else ""
+    )
+
+
+def story(job: Job) -> list[str]:
+    """What was read and done, in order."""
+    rows = [(r.seq, reading_line(r)) for r in job.readings]
+    rows += [(a.seq, action_line(a)) for a in job.actions]
+    return [line for _seq, text in sorted(rows) for line in wrap(text, "  ", "     ")]
+
+
 def record(job: Job) -> list[str]:
     """The whole record of a job."""
     lines = wrap(
@@ -64,14 +81,7 @@ def record(job: Job) -> list[str]:
         )
         lines += wrap(_("note: {note}").format(note=reading.note), "     ") if reading.note else []
     for action in job.actions:
-        lines += wrap(
-            _("{at}  done: {repair}").format(
-                at=action.at[:16].replace("T", " "), repair=action.repair
-            )
-            + (f" ({action.note})" if action.note else ""),
-            "  ",
-            "     ",
-        )
+        lines += wrap(f"{action.at[:16].replace('T', ' ')}  {action_line(action)}", "  ", "     ")
     for note in job.notes:
         lines += wrap(
             _("{at}  note: {text}").format(at=note.at[:16].replace("T", " "), text=note.text),
@@ -96,18 +106,19 @@ def odds(assessment: Assessment, top: int = 8) -> str:
     """What leads, how sure, how many faults, and what the gear may have done."""
     model = assessment.machine.model
     lines = heading(assessment.job, model)
-    if assessment.job.readings:
-        lines.append("")
-        for reading in assessment.job.readings:
-            lines += wrap(reading_line(reading), "  ", "     ")
-    lines += ["", _("What leads")]
+    if told := story(assessment.job):
+        lines += ["", *told]
+    mended = assessment.job.live_actions
+    lines += ["", _("What leads now") if mended else _("What leads")]
     rows = [*assessment.p_mode.items(), (("none", "elec"), assessment.faults_at_once["0"])]
     rows.sort(key=lambda row: -row[1])
     wide = max(14, *(len(f"{c}.{m}") for (c, m), _ in rows[:top]))
     for (component, mode), p in rows[:top]:
-        name = f"{component}.{mode}"
+        name, title = f"{component}.{mode}", model.title_of(component, mode)
+        if component == "none" and mended:
+            name, title = "none", _("nothing is left: cured")
         lines += wrap(
-            f"{percent(p):>9}  {name:<{wide}} {model.title_of(component, mode)}",
+            f"{percent(p):>9}  {name:<{wide}} {title}",
             "",
             " " * (12 + wide),
         )
@@ -118,9 +129,24 @@ def odds(assessment: Assessment, top: int = 8) -> str:
             none=percent(n["0"]), one=percent(n["1"]), more=percent(n["2+"])
         ),
     ]
+    lines += cured(assessment)
     lines += gear(assessment)
     lines += clashing(assessment)
     return "\n".join(lines)
+
+
+def cured(assessment: Assessment) -> list[str]:
+    """After a repair: is it cured, will it come back, and what was wrong."""
+    if not assessment.job.live_actions:
+        return []
+    was = sorted(assessment.p_was.items(), key=lambda row: -row[1])[:3]
+    lines = wrap(
+        _("Cured: {cured}. Back within a week if it is handed out now: {back}.").format(
+            cured=percent(assessment.p_cured), back=percent(assessment.p_comes_back)
+        )
+    )
+    named = ", ".join(f"{c}.{m} {percent(p)}" for (c, m), p in was)
+    return [*lines, *wrap(_("What was wrong when it came: {faults}.").format(faults=named))]
 
 
 def gear(assessment: Assessment) -> list[str]:

@@ -1,4 +1,6 @@
-"""The documented JSON shapes of every reading command, ``"schema": 1``.
+"""The documented JSON shapes of every reading command, ``"schema": 2``.
+
+What schema 1 had is there unchanged; after a repair it speaks of the machine as it is now.
 
 Those of ``tune`` and ``score`` are in :mod:`benchodds.learn.tunetext`.
 """
@@ -15,14 +17,17 @@ from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Job
 from benchodds.model.system import SystemModel
 
-SCHEMA = 1
+SCHEMA = 2
 
 
 def odds(assessment: Assessment) -> dict[str, Any]:
     """``odds --json``: machine, components, faults_at_once, states, gear, log_evidence.
 
     Every list is sorted by p, descending. ``states`` are the likeliest whole machine states
-    (all faults present at once); ``log_evidence`` is a natural logarithm.
+    (all faults present at once); ``log_evidence`` is a natural logarithm. ``epoch`` is how often
+    the machine was worked on; all but ``was`` (what was wrong when it came) is about now.
+    ``cured`` is the chance that no fault is left, ``comes_back`` that the machine, handed out
+    now, is back within a week.
     """
     machine = [
         {"component": c, "mode": m, "p": p}
@@ -31,7 +36,13 @@ def odds(assessment: Assessment) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "job": assessment.job.id,
+        "epoch": len(assessment.job.live_actions),
         "machine": _sorted(machine, "p"),
+        "was": _sorted(
+            [{"component": c, "mode": m, "p": p} for (c, m), p in assessment.p_was.items()], "p"
+        ),
+        "cured": assessment.p_cured,
+        "comes_back": assessment.p_comes_back,
         "components": _sorted(
             [{"component": c, "p_fault": p} for c, p in assessment.p_fault.items()], "p_fault"
         ),
@@ -172,6 +183,7 @@ def job_record(job: Job) -> dict[str, Any]:
         "readings": [
             {
                 "reading": r.id,
+                "epoch": job.epoch(r.seq),
                 "test": r.test,
                 "values": list(r.values),
                 "technique": r.technique.as_data(),
@@ -181,7 +193,17 @@ def job_record(job: Job) -> dict[str, Any]:
             }
             for r in job.readings
         ],
-        "actions": [{"repair": a.repair, "at": a.at, "note": a.note} for a in job.actions],
+        "actions": [
+            {
+                "action": a.id,
+                "repair": a.repair,
+                "back": a.back,
+                "at": a.at,
+                "struck": a.struck,
+                "note": a.note,
+            }
+            for a in job.actions
+        ],
     }
 
 
