@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+
+from benchodds.basics.errors import ModelError
+from benchodds.basics.language import _
 
 Array = NDArray[np.float64]
 
@@ -99,6 +103,25 @@ class Network:
     findings: Mapping[str, Table] = field(default_factory=dict)
     special: tuple[Special, ...] = ()
     roots: tuple[str, ...] = ()
+
+    @cached_property
+    def below_roots(self) -> tuple[str, ...]:
+        """Variables other than components, parents first.
+
+        Raises
+        ------
+        ModelError
+            When there is no such order.
+        """
+        out: dict[str, None] = dict.fromkeys(self.roots)
+        left = [v for v in self.variables if v not in out]
+        while left:
+            ready = [v for v in left if out.keys() >= set(self.tables[v].scope[1:])]
+            if not ready:
+                raise ModelError(_("the network runs in a circle"))
+            out |= dict.fromkeys(ready)
+            left = [v for v in left if v not in out]
+        return tuple(v for v in out if v not in self.roots)
 
     def ancestors(self, names: Iterable[str]) -> set[str]:
         """The named variables and everything upstream of them."""

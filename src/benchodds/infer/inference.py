@@ -17,12 +17,16 @@ from benchodds.basics.errors import EvidenceError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, Table
 from benchodds.infer.buckets import Messages, Tree, elimination_order
+from benchodds.infer.support import Support, reach
 
 LEAST_TOTAL = 1e-12
 """Share of the probability that special states must leave; below it only rounding is left."""
 
 LARGE = 100_000
 """Entries from which copying a table costs more than it is worth."""
+
+AT_ONCE = 8_000_000
+"""Entries of a product from which it is worked out in slices."""
 
 
 def combine(a: Table, b: Table, keep: frozenset[str] | set[str]) -> Table:
@@ -110,7 +114,8 @@ def contract(tables: Sequence[Table], keep: Iterable[str]) -> Table:
     """Product of all tables, summed over what is not in ``keep``.
 
     Tables of one scope are multiplied first; then pairs are taken so that each step leaves
-    the smallest table possible.
+    the smallest table possible. Where that is larger than :data:`AT_ONCE`, the rest is done
+    for each state of a variable of its own.
     """
     wanted = set(keep)
     todo = [Table(s, math.prod(same[1:], start=same[0])) for s, same in _by_scope(tables).items()]
@@ -132,9 +137,43 @@ def contract(tables: Sequence[Table], keep: Iterable[str]) -> Table:
         assert best is not None
         i, j = best[2:]
         a, b = todo[i], todo[j]
-        todo = [t for k, t in enumerate(todo) if k not in (i, j)]
-        todo.append(combine(a, b, wanted.union(*(t.scope for t in todo))))
+        others = [t for k, t in enumerate(todo) if k not in (i, j)]
+        stay = wanted.union(*(t.scope for t in others))
+        made = [v for v in size if v in stay and (v in a.scope or v in b.scope)]
+        if math.prod(size[v] for v in made) > AT_ONCE:
+            return _in_slices(todo, wanted, made, size)
+        todo = [*others, combine(a, b, stay)]
     return _sum_out(todo[0], [v for v in todo[0].scope if v not in wanted])
+
+
+def _in_slices(
+    tables: Sequence[Table], wanted: set[str], made: Sequence[str], size: Mapping[str, int]
+) -> Table:
+    """As :func:`contract`, state by state of one of the variables of a product that is too large.
+
+    It is one that is wanted, if any is, as nothing is done twice then; of these the one whose
+    slices are just small enough.
+    """
+    slices = math.prod(size[v] for v in made) / AT_ONCE
+    v = min(made, key=lambda v: (v not in wanted, size[v] < slices, abs(size[v] - slices)))
+    scope = tuple(u for u in size if u in wanted and u != v)
+    whole: Array = np.zeros([*([size[v]] if v in wanted else []), *(size[u] for u in scope)])
+    for i in range(size[v]):
+        part = contract([_state(t, v, i) for t in tables], wanted - {v})
+        p = part.p.transpose([part.scope.index(u) for u in scope])
+        if v in wanted:
+            whole[i] = p
+        else:
+            whole += p
+    return Table((v, *scope) if v in wanted else scope, whole)
+
+
+def _state(table: Table, name: str, state: int) -> Table:
+    """The table where a variable is in one state; as it is when the variable is not its own."""
+    if name not in table.scope:
+        return table
+    axis = table.scope.index(name)
+    return Table((*table.scope[:axis], *table.scope[axis + 1 :]), table.p.take(state, axis))
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,7 +200,7 @@ class Beliefs:
 
     log_evidence: float
     _messages: Messages[Scaled]
-    _fixed: Mapping[str, tuple[int, int]]
+    _support: Support
 
     def joint(self, names: Sequence[str]) -> Array:
         """Joint posterior of variables that meet in one bucket, axes in the order given.
@@ -171,24 +210,16 @@ class Beliefs:
         EvidenceError
             When the variables never meet; ask :func:`query` instead.
         """
-        free = [v for v in names if v not in self._fixed]
-        p: Array = np.ones(())
+        free = [v for v in names if not self._support.settled(v)]
+        table = Table((), np.ones(()))
         if free:
             bucket = self._bucket_with(free)
             table = _product(self._messages.around([bucket]), frozenset(free)).table
-            p = table.p.transpose([table.scope.index(v) for v in free])
-            p = p / p.sum()
-        for axis, v in enumerate(names):
-            if v in self._fixed:
-                state, size = self._fixed[v]
-                full = np.zeros((*p.shape[:axis], size, *p.shape[axis:]))
-                full[(slice(None),) * axis + (state,)] = p
-                p = full
-        return p
+        return self._support.spread(tuple(names), Table(table.scope, table.p / table.p.sum()))
 
     def has(self, name: str) -> bool:
         """Whether the variable is part of this calibrated tree."""
-        return name in self._messages.tree.scope or name in self._fixed
+        return name in self._messages.tree.scope or self._support.settled(name)
 
     def _bucket_with(self, names: Sequence[str]) -> str:
         scope = self._messages.tree.scope
@@ -215,15 +246,33 @@ def calibrate(network: Network, wanted: Iterable[str]) -> Beliefs:
     EvidenceError
         When the evidence has probability zero or is not finite.
     """
-    factors, log_scale = gather(network.factors(list(wanted)))
+    support, small = _possible(network)
+    seen = [v for v in network.roots if v in support.left]  # whose weights are left to count
+    every = [v for v in (*wanted, *seen) if v in small.variables]
+    factors, log_scale = gather(small.factors(every))
     scopes = tuple(t.scope for t in factors)
-    order = elimination_order(scopes, tuple(sorted(_sizes(factors, network).items())))
-    tree = Tree(scopes, order)
+    order = elimination_order(scopes, tuple(sorted(_sizes(factors, small).items()))).affordable()
+    tree = Tree(scopes, order.names)
     messages = Messages(tree, [Scaled(t) for t in factors], _product)
     for top in tree.tops:
         log_scale += _product(messages.around([top]), frozenset()).log_scale
-    fixed = {v: (s, network.variables[v].size) for v, s in network.evidence.items()}
-    return Beliefs(log_scale, messages, fixed)
+    return Beliefs(log_scale, messages, support)
+
+
+def _possible(network: Network) -> tuple[Support, Network]:
+    """What the evidence on the roots leaves possible, and the network of that.
+
+    What is said to be left includes the evidence itself.
+    """
+    seen = {v: np.arange(network.variables[v].size) == i for v, i in network.evidence.items()}
+    if not any(v in network.roots for v in seen):
+        return Support.of(network, seen), network
+    everything = {v: np.ones(network.variables[v].size, bool) for v in network.roots}
+    roots = {v: seen.get(v, m)[None] for v, m in everything.items()}
+    possible = {v: m[0] for v, m in reach(network, roots).items()}
+    others = {v: i for v, i in network.evidence.items() if v not in network.roots}
+    cut = Support.of(network, {v: m for v, m in possible.items() if v not in others})
+    return Support.of(network, possible | seen), replace(cut.network(network), evidence=others)
 
 
 def query(network: Network, names: Sequence[str], extra: Sequence[Table] = ()) -> Table:
@@ -255,7 +304,7 @@ def eliminate_scaled(
     scopes = tuple(t.scope for t in factors)
     order = elimination_order(scopes, tuple(sorted(size.items())), keep)
     pool, log_scale = gather(factors)
-    for v in order:
+    for v in order.names:
         if v in keep:
             break
         touched, log_parts = gather(t for t in pool if v in t.scope)

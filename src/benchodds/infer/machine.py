@@ -11,8 +11,10 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 
@@ -20,26 +22,31 @@ from benchodds.basics.errors import EvidenceError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, State, Table
 from benchodds.infer.buckets import Messages, Tree, elimination_order
-from benchodds.infer.folded import Folded, Rows
+from benchodds.infer.folded import Folded, Rows, WideError
+from benchodds.infer.support import Index, Mask, Support, reach
+
+T = TypeVar("T")
 
 LEAST_LIKELIHOOD = 1e-290
 """Likelihood, against the best explained row, below which a row counts as excluded."""
 
 
-class FoldedNetwork:
-    """A network conditional on each of a list of whole machine states.
+class _Fold:
+    """States folded together: one variable, and the rest of the network as a tree.
 
     Raises
     ------
     EvidenceError
-        When the evidence has probability zero under every state of the list.
+        When the evidence has probability zero under every state.
+    WideError
+        When a product is too large for so many states.
     """
 
     def __init__(self, network: Network, states: Sequence[State]) -> None:
         self.network = network
         self.states = tuple(states)
         self._rows = rows = Rows(network, self.states)
-        findings = [rows.fold(t) for t in (*network.findings.values(), *_indicators(network))]
+        findings = [rows.fold(t) for t in network.findings.values()]
         tables = {v: rows.fold(t) for v, t in network.tables.items() if v not in rows.index}
         uses = Counter(v for t in (*tables.values(), *findings) for v in t.names)
         # What nothing else depends on joins only where a test reads it, else it ties cliques.
@@ -69,28 +76,9 @@ class FoldedNetwork:
             self.log_weights: Array = (
                 np.log(self._prior()) + np.log(total) + best + sum(t.log_scale for t in known)
             )
-            """Log of P(state, complaint, all evidence), shape (n_states,); -inf where zero."""
-        self.weights: Array = np.exp(self.log_weights)
-        """P(state, complaint, all evidence), shape (n_states,); zero where it is below 1e-308."""
-
-    @cached_property
-    def _presence(self) -> tuple[tuple[tuple[str, str], ...], Array]:
-        """The faults of the states, and whether each is present, shape (n_states, n_faults)."""
-        faults = tuple(dict.fromkeys(fault for state in self.states for fault in state))
-        return faults, np.array([[f in state for f in faults] for state in self.states], float)
-
-    def p_mode(self, p_state: Array) -> dict[tuple[str, str], float]:
-        """Probability of each fault, (component, mode), when the states have these."""
-        faults, present = self._presence
-        return dict(zip(faults, (p_state @ present).tolist(), strict=True))
 
     def outcomes(self, predictive: Table) -> Array:
-        """P(outcome | state, evidence), shape (n_states, n_outcomes).
-
-        ``predictive`` has the outcome as its last axis. Latents shared with earlier readings
-        (operator, adapter, the quantities themselves) carry what those readings taught. Where
-        the evidence excludes a state, its row says nothing: all outcomes alike.
-        """
+        """As :meth:`FoldedNetwork.outcomes`."""
         rows = self._rows
         outcome = frozenset(predictive.scope[-1:])
         folded = rows.fold(predictive)
@@ -115,7 +103,7 @@ class FoldedNetwork:
         sizes = tuple((v, x.size) for v, x in self.network.variables.items())
         scopes = tuple(tuple(sorted(t.names | t.roots)) for t in tables)
         order = elimination_order(scopes, sizes, folded=frozenset(self._rows.index))
-        return Tree([t.names for t in tables], order)
+        return Tree([t.names for t in tables], order.names)
 
     def _prior(self) -> Array:
         """Prior weight of each state; links come in with the findings."""
@@ -127,6 +115,129 @@ class FoldedNetwork:
                 if special.holds(state):
                     p[i] *= special.ratio
         return p
+
+
+@dataclass(frozen=True, eq=False)
+class _Group:
+    """States that are folded together, by number; None where the evidence excludes them all."""
+
+    at: Index
+    support: Support
+    fold: _Fold | None
+
+
+class FoldedNetwork:
+    """A network conditional on each of a list of whole machine states.
+
+    The states are folded together as long as no product is too large for that; then they go
+    apart in groups by what is possible in them, each with a network of that alone.
+
+    Raises
+    ------
+    EvidenceError
+        When the evidence has probability zero under every state of the list.
+    """
+
+    def __init__(self, network: Network, states: Sequence[State]) -> None:
+        self.network = network
+        self.states = tuple(states)
+        seen = {f"{t.scope[0]} seen": t for t in _indicators(network)}
+        self._told = replace(network, findings={**network.findings, **seen}, evidence={})
+        self._groups = self._folded(np.arange(len(self.states)))
+        self.log_weights: Array = np.full(len(self.states), -math.inf)
+        """Log of P(state, complaint, all evidence), shape (n_states,); -inf where zero."""
+        for group in self._groups:
+            if group.fold is not None:
+                self.log_weights[group.at] = group.fold.log_weights
+        if self.log_weights.max() == -math.inf:
+            raise EvidenceError(_("the evidence has probability zero under this model"))
+        self.weights: Array = np.exp(self.log_weights)
+        """P(state, complaint, all evidence), shape (n_states,); zero where it is below 1e-308."""
+
+    @cached_property
+    def _presence(self) -> tuple[tuple[tuple[str, str], ...], Array]:
+        """The faults of the states, and whether each is present, shape (n_states, n_faults)."""
+        faults = tuple(dict.fromkeys(fault for state in self.states for fault in state))
+        return faults, np.array([[f in state for f in faults] for state in self.states], float)
+
+    def p_mode(self, p_state: Array) -> dict[tuple[str, str], float]:
+        """Probability of each fault, (component, mode), when the states have these."""
+        faults, present = self._presence
+        return dict(zip(faults, (p_state @ present).tolist(), strict=True))
+
+    def outcomes(self, predictive: Table) -> Array:
+        """P(outcome | state, evidence), shape (n_states, n_outcomes).
+
+        ``predictive`` has the outcome as its last axis. Latents shared with earlier readings
+        (operator, adapter, the quantities themselves) carry what those readings taught. Where
+        the evidence excludes a state, its row says nothing: all outcomes alike.
+        """
+        n = predictive.p.shape[-1]
+        out = np.full((len(self.states), n), 1.0 / n)
+        for group, p in self._by_group(lambda g, f: f.outcomes(g.support.table(predictive))):
+            out[group.at] = p
+        return out
+
+    def _by_group(self, ask: Callable[[_Group, _Fold], T]) -> Iterator[tuple[_Group, T]]:
+        """What each group of possible states answers; a group that cannot is taken apart."""
+        todo, self._groups = self._groups[::-1], []
+        while todo:
+            group = todo.pop()
+            try:
+                answer = None if group.fold is None else ask(group, group.fold)
+            except WideError as error:
+                todo += [g for at in self._apart(group.at, error.names) for g in self._folded(at)]
+                continue
+            self._groups.append(group)
+            if answer is not None:
+                yield group, answer
+
+    @cached_property
+    def _reach(self) -> dict[str, Mask]:
+        """What is possible in each state, (n_states, n) by variable."""
+        modes = {}
+        for v in self.network.roots:
+            names = self.network.variables[v].states
+            here = [names.index(dict(s).get(v, names[0])) for s in self.states]
+            modes[v] = np.arange(len(names)) == np.array(here)[:, None]
+        return reach(self.network, modes)
+
+    def _folded(self, at: Index) -> list[_Group]:
+        """Groups of these states, as few as can be."""
+        network, support = self._told, Support({}, {})
+        if len(at) < len(self.states):
+            possible = {v: m[at].any(axis=0) for v, m in self._reach.items()}
+            support = Support.of(network, possible)
+            network = support.network(network)
+        try:
+            return [_Group(at, support, _Fold(network, [self.states[i] for i in at]))]
+        except EvidenceError:
+            return [_Group(at, support, None)]
+        except WideError as error:
+            return [g for part in self._apart(at, error.names) for g in self._folded(part)]
+
+    def _apart(self, at: Index, names: Collection[str]) -> tuple[Index, Index]:
+        """Two parts of some states, so that tables of these variables have few entries in both.
+
+        Parts differ in how much of one variable is possible in their states; where nothing
+        differs they are halves.
+        """
+        here = {v: self._reach[v][at] for v in sorted(names) if v in self._reach}
+        half = np.arange(len(at)) < len(at) // 2
+        best = (self._entries(here, half) + self._entries(here, ~half), half)
+        for held in here.values():
+            n = held.sum(axis=1)
+            for most in {int(n.min()), int(np.median(n))} - {int(n.max())}:
+                total = self._entries(here, n <= most) + self._entries(here, n > most)
+                if total < best[0]:
+                    best = (total, n <= most)
+        return at[best[1]], at[~best[1]]
+
+    @staticmethod
+    def _entries(here: Mapping[str, Mask], rows: Mask) -> float:
+        """Entries of a table of some variables for some states."""
+        sizes = (float(held[rows].any(axis=0).sum()) for held in here.values())
+        return float(rows.sum()) * math.prod(sizes)
 
 
 def _indicators(network: Network) -> list[Table]:
