@@ -94,7 +94,8 @@ class Network:
     ``evidence`` fixes variables to a state index. ``findings`` are likelihood tables over
     any variables (readings, links): they multiply in, and need not sum to anything.
     ``roots`` are the components; ``special`` re-weights a few of their whole states (the
-    complaint needs a fault, so the state without one is weighted down).
+    complaint needs a fault, so the state without one is weighted down). ``states``, where given,
+    are the only whole states that are looked at.
     """
 
     variables: Mapping[str, Variable]
@@ -103,6 +104,7 @@ class Network:
     findings: Mapping[str, Table] = field(default_factory=dict)
     special: tuple[Special, ...] = ()
     roots: tuple[str, ...] = ()
+    states: tuple[State, ...] = ()
 
     @cached_property
     def below_roots(self) -> tuple[str, ...]:

@@ -10,16 +10,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 
-from benchodds.basics.errors import EvidenceError, ModelError
+from benchodds.basics.errors import EvidenceError, TooLargeError
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy
 from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Array, Network, State, Table
+from benchodds.infer.belief import Belief, likeliest, posterior, within_reach
 from benchodds.infer.compiled import Machine
-from benchodds.infer.inference import Posterior, calibrate, posterior
 from benchodds.infer.machine import FoldedNetwork, likely_states
 from benchodds.measure.instrument import Outcome
 from benchodds.model import cards
@@ -126,19 +127,58 @@ def network_of(machine: Machine, job: Job, taken: Iterable[Taken]) -> Network:
     return replace(network, variables=variables, tables=tables, findings=findings)
 
 
+@dataclass(frozen=True)
+class Approximate:
+    """What exact odds on all nodes were replaced by, and why, in a sentence."""
+
+    what: Literal["fewer nodes", "likeliest states"]
+    why: str
+
+
 @dataclass(frozen=True, eq=False)
 class Assessment:
-    """What the readings of a job mean together."""
+    """What the readings of a job mean together.
+
+    ``fewer_nodes`` says that they tied too much together on the nodes of the job's machine, so
+    that ``machine`` is that for choosing.
+    """
 
     machine: Machine
     job: Job
     taken: tuple[Taken, ...]
     network: Network
-    posterior: Posterior
+    posterior: Belief
+    fewer_nodes: bool = False
+
+    @property
+    def approximate(self) -> Approximate | None:
+        """What the odds stand on when exact ones would take too much; None when they are exact."""
+        if self.network.states:
+            words = _(
+                "Approximate: these readings tie too much together for exact odds; they stand on "
+                "the {n} likeliest combinations of faults and may be a hundredth off."
+            )
+            return Approximate("likeliest states", words.format(n=len(self.network.states)))
+        if self.fewer_nodes:
+            words = _(
+                "Approximate: these readings tie too much together for odds on all nodes of the "
+                "model's quantities; they stand on fewer and may be some hundredths off."
+            )
+            return Approximate("fewer nodes", words)
+        return None
+
+    @cached_property
+    def narrowed(self) -> Assessment:
+        """The assessment over the likeliest whole states alone, for what would take too much."""
+        coarse = self.coarse
+        if coarse.network.states:
+            return coarse
+        network = replace(coarse.network, states=likeliest(coarse.network))
+        return replace(coarse, network=network, posterior=posterior(network, ()))
 
     def marginal(self, name: str) -> Array:
         """Posterior of one variable, (n_states,); its prior where no reading touches it."""
-        if self.posterior.parts[0][1].has(name):
+        if self.posterior.has(name):
             return self.posterior.joint([name])
         return self.network.tables[name].p
 
@@ -167,7 +207,11 @@ class Assessment:
         """Whole machine states: no fault, all single faults, the likeliest pairs."""
         if self.coarse is not self:
             return self.coarse.folded
-        return FoldedNetwork(self.network, likely_states(self.machine.modes, self.p_mode, N_PAIRS))
+        most = 1 + sum(map(len, self.machine.modes.values())) + N_PAIRS
+        few = self.network.states[:most]
+        return FoldedNetwork(
+            self.network, few or likely_states(self.machine.modes, self.p_mode, N_PAIRS)
+        )
 
     def predictive(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
         """Outcomes of a fresh reading and their chances, for the folded states."""
@@ -209,7 +253,7 @@ class Assessment:
         """(item, state, probability) of everything that is not the machine, worst first."""
         out = []
         for name in (*gear_names(self.taken), *dict.fromkeys(t.hookup for t in self.taken)):
-            if not self.posterior.parts[0][1].has(name):
+            if not self.posterior.has(name):
                 continue
             variable = self.network.variables[name]
             p = self.posterior.joint([name])
@@ -256,7 +300,7 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
     """Posterior of a job, with ``extra`` readings as if they had been taken.
 
     Readings that tie too much together on the nodes of the machine are put on the fewer ones on
-    which tests are chosen.
+    which tests are chosen; there, if need be, over the likeliest whole states alone.
 
     Raises
     ------
@@ -267,14 +311,14 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
         job = replace(job, readings=(*job.readings, *extra))
     taken = understand(machine, job)
     network = network_of(machine, job, taken)
-    hookups = {t.hookup for t in taken if t.hookup in network.variables}
-    wanted = [*machine.model.components, *gear_names(taken), *sorted(hookups)]
     try:
-        result = posterior(network, wanted)
-    except ModelError:
         if machine.choosing is None:
-            raise
-        return assess(machine.choosing, job)
+            return settled(machine, job, taken, network)
+        result = posterior(network, _wanted(machine, taken, network))
+        return Assessment(machine, job, taken, network, result)
+    except TooLargeError:
+        assert machine.choosing is not None
+        return replace(assess(machine.choosing, job), fewer_nodes=True)
     except EvidenceError:
         names = ", ".join(f"{t.reading.id} ({t.reading.test})" for t in taken)
         raise EvidenceError(
@@ -283,7 +327,26 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
                 "the one that was mistyped or taken at the wrong terminal"
             ).format(names=names)
         ) from None
-    return Assessment(machine, job, taken, network, result)
 
 
-__all__ = ["Assessment", "Machine", "Taken", "assess", "calibrate", "merge", "understand"]
+def settled(machine: Machine, job: Job, taken: tuple[Taken, ...], network: Network) -> Assessment:
+    """The assessment of a network in which the readings are findings, whatever it takes."""
+    kept, result = within_reach(network, _wanted(machine, taken, network))
+    return Assessment(machine, job, taken, kept, result)
+
+
+def _wanted(machine: Machine, taken: Sequence[Taken], network: Network) -> list[str]:
+    hookups = {t.hookup for t in taken if t.hookup in network.variables}
+    return [*machine.model.components, *gear_names(taken), *sorted(hookups)]
+
+
+__all__ = [
+    "Approximate",
+    "Assessment",
+    "Machine",
+    "Taken",
+    "assess",
+    "merge",
+    "settled",
+    "understand",
+]

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from benchodds.basics.errors import EvidenceError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, State, Table
-from benchodds.infer.inference import combine, contract, gather
+from benchodds.infer.contraction import combine, contract, gather
 
 MACHINE = "machine"
 
@@ -48,8 +48,9 @@ MOST_MADE = 2_000_000
 MOST_WORK = 60_000_000
 """Multiplications of such a product from which it is raised too."""
 
-MOST_PAIRS = 10_000_000
-"""Entries in all of the products that are kept for the next time."""
+MOST_KEPT = 8_000_000
+"""Entries of all messages of several states from which :class:`WideError` is raised, and of all
+other products that are kept for the next time."""
 
 Index = NDArray[np.intp]
 
@@ -131,7 +132,7 @@ class Rows:
         self.first = np.searchsorted(self.state, np.arange(len(states)))
         self._classes: dict[frozenset[str], _Classes] = {}
         self._pairs: dict[tuple[int, int, frozenset[str]], tuple[Folded, Folded, Folded]] = {}
-        self._room = MOST_PAIRS
+        self._said = self._paired = 0
 
     def _settle(self, network: Network, most: int) -> None:
         """Fold variables in that have components or folded ones as parents, cheapest first.
@@ -189,6 +190,14 @@ class Rows:
         p = np.moveaxis(p, folded.axis, 0)[self.classes(folded.roots).row]
         return p.reshape(len(self.state), -1)
 
+    def sum(self, weight: Array, folded: Folded) -> Array:
+        """Sum over rows with these weights, (n_rows,); the other axes in the table's order."""
+        if not folded.roots:
+            return np.asarray(weight.sum() * folded.table.p)
+        classes = self.classes(folded.roots)
+        weights = np.bincount(classes.row, weight, classes.n)
+        return np.asarray(np.tensordot(weights, folded.table.p, (0, folded.axis)))
+
     def product(
         self, tables: Sequence[Folded], keep: frozenset[str], own: frozenset[str] = frozenset()
     ) -> Folded:
@@ -233,11 +242,30 @@ class Rows:
             key = (id(a), id(b), stay)
             made_before = self._pairs.get(key)
             pair = made_before[-1] if made_before else self._pair(a, b, stay)
-            if not names & own and made < min(KEPT, self._room) and not made_before:
+            if not (made_before or names & own) and made < min(KEPT, MOST_KEPT - self._paired):
                 self._pairs[key] = (a, b, pair)
-                self._room -= made
+                self._paired += made
             todo.append(pair)
         return todo[0]
+
+    def message(self, tables: Sequence[Folded], keep: frozenset[str]) -> Folded:
+        """A product that stays.
+
+        Raises
+        ------
+        WideError
+            As :meth:`product`, and when too much would stay.
+        """
+        made = self.product(tables, keep)
+        self._said += made.table.p.size
+        if self._said > MOST_KEPT and len(self.first) > 1:
+            raise WideError(frozenset[str]().union(*(t.names for t in tables)))
+        return made
+
+    @property
+    def kept(self) -> int:
+        """Entries of messages and products that are kept."""
+        return self._said + self._paired
 
     def _of_one(self, tables: Sequence[Folded], keep: frozenset[str]) -> Folded:
         """The product for one state alone: whatever it takes, in slices if need be."""
