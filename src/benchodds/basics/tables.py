@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+
+from benchodds.basics.errors import ModelError
+from benchodds.basics.language import _
 
 Array = NDArray[np.float64]
 
@@ -92,7 +96,8 @@ class Network:
     ``roots`` are the components; ``special`` re-weights a few of their whole states (the
     complaint needs a fault, so the state without one is weighted down). Where the machine was
     worked on, ``roots`` are its components as they came, ``later`` what became of those that were
-    touched (the parent the same component before), and ``components`` are today's.
+    touched (the parent the same component before), and ``components`` are today's. ``states``,
+    where given, are the only whole states (or histories) that are looked at.
     """
 
     variables: Mapping[str, Variable]
@@ -103,11 +108,36 @@ class Network:
     roots: tuple[str, ...] = ()
     later: tuple[str, ...] = ()
     components: tuple[str, ...] = ()
+    states: tuple[State, ...] = ()
 
     def __post_init__(self) -> None:
         """Without work on it a machine's components are its roots."""
         if not self.later:
             object.__setattr__(self, "components", self.roots)
+
+    @property
+    def in_modes(self) -> tuple[str, ...]:
+        """Every component node: as they came, and what became of those that were worked on."""
+        return (*self.roots, *self.later)
+
+    @cached_property
+    def below_roots(self) -> tuple[str, ...]:
+        """Variables other than components, parents first.
+
+        Raises
+        ------
+        ModelError
+            When there is no such order.
+        """
+        out: dict[str, None] = dict.fromkeys(self.roots)
+        left = [v for v in self.variables if v not in out]
+        while left:
+            ready = [v for v in left if out.keys() >= set(self.tables[v].scope[1:])]
+            if not ready:
+                raise ModelError(_("the network runs in a circle"))
+            out |= dict.fromkeys(ready)
+            left = [v for v in left if v not in out]
+        return tuple(v for v in out if v not in self.roots)
 
     def ancestors(self, names: Iterable[str]) -> set[str]:
         """The named variables and everything upstream of them."""

@@ -10,17 +10,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 
-from benchodds.basics.errors import EvidenceError, ModelError
+from benchodds.basics.errors import EvidenceError, TooLargeError
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy
 from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Array, Network, State, Table
+from benchodds.infer.belief import Belief, likeliest, posterior, within_reach
 from benchodds.infer.compiled import Machine
-from benchodds.infer.epochs import Change, Course, change_of, outcome_of
-from benchodds.infer.inference import Posterior, calibrate, posterior
+from benchodds.infer.epochs import APART, RANKS, Change, Course, change_of, outcome_of
 from benchodds.infer.machine import FoldedNetwork, likely_histories
 from benchodds.measure.instrument import Outcome
 from benchodds.model import cards
@@ -80,7 +81,7 @@ def merge(
     return full
 
 
-def understand(machine: Machine, job: Job) -> tuple[Taken, ...]:
+def understand(machine: Machine, job: Job, *, apart: bool = False) -> tuple[Taken, ...]:
     """Every live reading of a job with its finding, in the order taken.
 
     A reading shares its hook-up with the one before when it says that the probes were not
@@ -88,7 +89,7 @@ def understand(machine: Machine, job: Job) -> tuple[Taken, ...]:
     """
     out: list[Taken] = []
     hookup = ""
-    course = course_of(machine, job)
+    course = course_of(machine, job, apart=apart)
     for reading in job.live_readings:
         tool = machine.instrument(reading.test)
         values = tool.parse(reading.values)
@@ -105,8 +106,10 @@ def understand(machine: Machine, job: Job) -> tuple[Taken, ...]:
     return tuple(out)
 
 
-def course_of(machine: Machine, job: Job) -> Course:
+def course_of(machine: Machine, job: Job, *, apart: bool = False) -> Course:
     """The epochs of a job: one more for each live action.
+
+    ``apart`` gives each of them quantities of its own.
 
     Raises
     ------
@@ -120,7 +123,7 @@ def course_of(machine: Machine, job: Job) -> Course:
         back = numbers[undone.id] if undone else None
         repair = machine.repair(action.repair)
         changes.append(Change(back=back) if back else change_of(repair, machine.model))
-    return Course(machine.scopes, machine.constants, changes)
+    return Course(machine.scopes, machine.constants, changes, apart=apart)
 
 
 def _outcomes(machine: Machine, job: Job, network: Network) -> list[dict[str, Array]]:
@@ -142,12 +145,17 @@ def gear_names(taken: Iterable[Taken]) -> tuple[str, ...]:
 
 
 def network_of(
-    machine: Machine, job: Job, taken: Iterable[Taken], *, asked: Sequence[str] = ()
+    machine: Machine,
+    job: Job,
+    taken: Iterable[Taken],
+    *,
+    asked: Sequence[str] = (),
+    cells: int = RANKS[0],
 ) -> Network:
     """The network of a job with the given readings as findings.
 
     Where the machine was worked on, it is unrolled over its epochs; ``asked`` are variables of
-    the present one that will be asked for beside the components.
+    the present one that will be asked for beside the components, ``cells`` those of a rank.
     """
     network = machine.prior(job.complaint, job.contexts)
     variables, tables = dict(network.variables), dict(network.tables)
@@ -173,22 +181,69 @@ def network_of(
     read = {t.reading.id for t in taken}
     told = {k: table for k, table in findings.items() if k in read}
     after = _outcomes(machine, job, network)
-    return course_of(machine, job).network(network, after, told, asked)
+    course = course_of(machine, job, apart=cells == APART)
+    return course.network(network, after, told, asked, cells)
+
+
+@dataclass(frozen=True)
+class Approximate:
+    """What exact odds on all nodes were replaced by, and why, in a sentence."""
+
+    what: Literal["fewer nodes", "likeliest states", "epochs apart"]
+    why: str
 
 
 @dataclass(frozen=True, eq=False)
 class Assessment:
-    """What the readings of a job mean together."""
+    """What the readings of a job mean together.
+
+    ``fewer_nodes`` says that they tied too much together on the nodes of the job's machine, so
+    that ``machine`` is that for choosing; ``cells`` are those of the ranks that tie epochs.
+    """
 
     machine: Machine
     job: Job
     taken: tuple[Taken, ...]
     network: Network
-    posterior: Posterior
+    posterior: Belief
+    fewer_nodes: bool = False
+    cells: int = RANKS[0]
+
+    @property
+    def approximate(self) -> Approximate | None:
+        """What the odds stand on when exact ones would take too much; None when they are exact."""
+        if self.network.states:
+            words = _(
+                "Approximate: these readings tie too much together for exact odds; they stand on "
+                "the {n} likeliest combinations of faults and may be a hundredth off."
+            )
+            return Approximate("likeliest states", words.format(n=len(self.network.states)))
+        if self.network.later and self.cells <= 0:
+            words = _(
+                "Approximate: these readings tie too much together; what was read before a repair "
+                "counts here for what is at fault, not for the constants of parts that stayed."
+            )
+            return Approximate("epochs apart", words)
+        if self.fewer_nodes:
+            words = _(
+                "Approximate: these readings tie too much together for odds on all nodes of the "
+                "model's quantities; they stand on fewer and may be some hundredths off."
+            )
+            return Approximate("fewer nodes", words)
+        return None
+
+    @cached_property
+    def narrowed(self) -> Assessment:
+        """The assessment over the likeliest whole states alone, for what would take too much."""
+        coarse = self.coarse
+        if coarse.network.states:
+            return coarse
+        network = replace(coarse.network, states=likeliest(coarse.network))
+        return replace(coarse, network=network, posterior=posterior(network, ()))
 
     def marginal(self, name: str) -> Array:
         """Posterior of one variable now, (n_states,); its prior where no reading touches it."""
-        if self.posterior.parts[0][1].has(name):
+        if self.posterior.has(name):
             return self.posterior.joint([name])
         return self.network.tables[name].p
 
@@ -245,8 +300,11 @@ class Assessment:
         network, n_pairs = self.network, N_PAIRS * (1 + len(self.job.live_actions))
         if network.later:  # any quantity may be asked for now
             asked = tuple(self.machine.model.quantities)
-            network = network_of(self.machine, self.job, self.taken, asked=asked)
-        return FoldedNetwork(network, likely_histories(network, self.posterior, n_pairs))
+            cells = min(self.cells, RANKS[1])
+            network = network_of(self.machine, self.job, self.taken, asked=asked, cells=cells)
+        most = 1 + sum(map(len, self.machine.modes.values())) + n_pairs
+        few = self.network.states[:most]
+        return FoldedNetwork(network, few or likely_histories(network, self.posterior, n_pairs))
 
     def predictive(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
         """Outcomes of a fresh reading and their chances, for the folded states."""
@@ -288,7 +346,7 @@ class Assessment:
         """(item, state, probability) of everything that is not the machine, worst first."""
         out = []
         for name in (*gear_names(self.taken), *dict.fromkeys(t.hookup for t in self.taken)):
-            if not self.posterior.parts[0][1].has(name):
+            if not self.posterior.has(name):
                 continue
             variable = self.network.variables[name]
             p = self.posterior.joint([name])
@@ -336,7 +394,7 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
     """Posterior of a job, with ``extra`` readings as if they had been taken.
 
     Readings that tie too much together on the nodes of the machine are put on the fewer ones on
-    which tests are chosen.
+    which tests are chosen; there, if need be, over the likeliest whole states alone.
 
     Raises
     ------
@@ -345,16 +403,19 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
     """
     if extra:
         job = replace(job, readings=(*job.readings, *extra))
-    taken = understand(machine, job)
-    network = network_of(machine, job, taken)
-    hookups = {t.hookup for t in taken if t.hookup in network.variables}
-    wanted = [*network.roots, *network.later, *gear_names(taken), *sorted(hookups)]
+    taken: tuple[Taken, ...] = ()
     try:
-        result = posterior(network, wanted)
-    except ModelError:
+        for cells in _cells_to_try(machine, job):
+            taken = understand(machine, job, apart=cells == APART)
+            network = network_of(machine, job, taken, cells=cells)
+            try:
+                result = posterior(network, _wanted(machine, taken, network))
+            except TooLargeError:
+                continue
+            return Assessment(machine, job, taken, network, result, cells=cells)
         if machine.choosing is None:
-            raise
-        return assess(machine.choosing, job)
+            return replace(settled(machine, job, taken, network), cells=cells)
+        return replace(assess(machine.choosing, job), fewer_nodes=True)
     except EvidenceError:
         names = ", ".join(f"{t.reading.id} ({t.reading.test})" for t in taken)
         raise EvidenceError(
@@ -363,7 +424,33 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
                 "the one that was mistyped or taken at the wrong terminal"
             ).format(names=names)
         ) from None
-    return Assessment(machine, job, taken, network, result)
 
 
-__all__ = ["Assessment", "Machine", "Taken", "assess", "calibrate", "merge", "understand"]
+def _cells_to_try(machine: Machine, job: Job) -> Sequence[int]:
+    """How finely epochs are tied together, from the finest on."""
+    if not job.live_actions:
+        return RANKS[:1]
+    return RANKS if machine.choosing is None else RANKS[:2]
+
+
+def settled(machine: Machine, job: Job, taken: tuple[Taken, ...], network: Network) -> Assessment:
+    """The assessment of a network in which the readings are findings, whatever it takes."""
+    kept, result = within_reach(network, _wanted(machine, taken, network))
+    return Assessment(machine, job, taken, kept, result)
+
+
+def _wanted(machine: Machine, taken: Sequence[Taken], network: Network) -> list[str]:
+    hookups = {t.hookup for t in taken if t.hookup in network.variables}
+    return [*network.in_modes, *gear_names(taken), *sorted(hookups)]
+
+
+__all__ = [
+    "Approximate",
+    "Assessment",
+    "Machine",
+    "Taken",
+    "assess",
+    "merge",
+    "settled",
+    "understand",
+]

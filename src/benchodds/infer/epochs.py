@@ -28,13 +28,15 @@ from benchodds.basics.tables import Array, Network, Special, State, Table, Varia
 from benchodds.model.gear import Work
 from benchodds.model.system import Repair, SystemModel
 
-MOST_RANKS = 150
-"""Cells of a rank."""
+RANKS = (150, 8, 0, APART := -1)
+"""Cells of a rank at the most; fewer where these tie too much together. Without any, what was found
+out about the constants of a touched part is not carried over a change; with ``APART`` nothing is
+but modes and gear, as if every constant were drawn anew."""
 
 MOST_ENTRIES = 300_000
 """Entries of a table with a rank; the rank is made coarser to stay below."""
 
-APART = 1e-4
+NEAR = 1e-4
 """Two ends of cells of a rank nearer than this are one."""
 
 
@@ -128,6 +130,7 @@ class _Copy:
     base: str
     parents: tuple[str, ...]
     rank: str | None
+    epoch: int = 0
 
 
 @dataclass(frozen=True)
@@ -152,6 +155,8 @@ class Course:
         For every component and quantity, in order, what it depends on.
     parts
         Quantities with random constants, and the component whose part these belong to.
+    apart
+        Whether every epoch has quantities of its own.
     """
 
     def __init__(
@@ -159,8 +164,10 @@ class Course:
         scopes: Mapping[str, Sequence[str]],
         parts: Mapping[str, str],
         changes: Sequence[Change],
+        *,
+        apart: bool = False,
     ) -> None:
-        self._scopes, self._parts = scopes, parts
+        self._scopes, self._parts, self._apart = scopes, {} if apart else parts, apart
         self._roots = [v for v, above in scopes.items() if not above]
         self._components: dict[str, tuple[str, str, int]] = {}  # node: component, before, epoch
         self._copies: dict[str, _Copy] = {}
@@ -213,7 +220,7 @@ class Course:
             if q in self._parts:
                 held[q] = self._rank_of(e, q, now, instance, held.get(q))
                 rank = held[q][0]
-            copy = _Copy(q, parents, rank)
+            copy = _Copy(q, parents, rank, e if self._apart else 0)
             if copy not in self._made:
                 self._made[copy] = f"{q}@{e}" if e else q
                 self._copies[self._made[copy]] = copy
@@ -250,6 +257,7 @@ class Course:
         after: Sequence[Mapping[str, Array]],
         findings: Mapping[str, Table],
         asked: Iterable[str] = (),
+        cells: int = RANKS[0],
     ) -> Network:
         """The network of all epochs.
 
@@ -263,6 +271,8 @@ class Course:
             Readings, on the nodes of their epochs (``names``).
         asked
             Variables of today that will be asked for beside the components.
+        cells
+            Most cells of a rank.
         """
         inner = {called: node for node, called in self._called.items()}
         wanted = [*asked, *(v for t in findings.values() for v in t.scope)]
@@ -272,19 +282,19 @@ class Course:
             for node in needed & self._copies.keys()
             if (rank := self._copies[node].rank) is not None
         )
-        ranks = [r for r in self._ranks if chains[self._first(r)] > 1]
+        ranks = [r for r in self._ranks if chains[self._first(r)] > 1] if cells > 0 else []
         usual = _usual(plain) if ranks else {}
-        cells = {q: _cells(plain, q, usual) for q in {self._ranks[r].base for r in ranks}}
+        ends = {q: _cells(plain, q, usual, cells) for q in {self._ranks[r].base for r in ranks}}
         made: dict[str, tuple[Variable, Table]] = {}
         for node, (c, before, e) in self._components.items():
             p = np.ascontiguousarray(after[e - 1][c].T)
             made[node] = plain.variables[c], Table((node, before), p)
         for rank in ranks:
-            made[rank] = self._rank_node(plain, rank, cells[self._ranks[rank].base])
+            made[rank] = self._rank_node(plain, rank, ends[self._ranks[rank].base])
         for node, copy in self._copies.items():
             table, scope = plain.tables[copy.base].p, (node, *copy.parents)
             if copy.rank in ranks and node in needed:
-                table, scope = ranked(table, cells[copy.base]), (node, copy.rank, *copy.parents)
+                table, scope = ranked(table, ends[copy.base]), (node, copy.rank, *copy.parents)
             made[node] = plain.variables[copy.base], Table(scope, table)
         rest = {v: (x, plain.tables[v]) for v, x in plain.variables.items() if v not in made}
         return self._renamed(plain, {**rest, **made}, findings)
@@ -356,7 +366,7 @@ class Course:
         return variable, Table((name, rank.before, *scope), keep * stays + (1 - keep) * anew)
 
 
-def _cells(plain: Network, q: str, usual: Mapping[str, int]) -> Array:
+def _cells(plain: Network, q: str, usual: Mapping[str, int], cells: int) -> Array:
     """Ends of the cells of a quantity's rank: the steps of its law where that is likely.
 
     They are the cumulative shares of its nodes with the quantities above it as they mostly
@@ -367,12 +377,12 @@ def _cells(plain: Network, q: str, usual: Mapping[str, int]) -> Array:
         range(n) if v in roots else [usual[v]]
         for v, n in zip(table.scope[1:], table.p.shape[1:], strict=True)
     ]
-    most = int(min(MOST_RANKS, max(6, MOST_ENTRIES // table.p.size)))
+    most = int(min(cells, max(6, MOST_ENTRIES // table.p.size)))
     ends = np.array([0.0, 1.0])
     for combo in sorted(itertools.product(*ways), key=lambda c: sum(map(bool, c))):
         steps = np.cumsum(table.p.reshape(table.p.shape[0], -1)[:, _place(table, combo)])
-        for x in steps[(steps > APART) & (steps < 1 - APART)]:
-            if np.abs(ends - x).min() > APART:
+        for x in steps[(steps > NEAR) & (steps < 1 - NEAR)]:
+            if np.abs(ends - x).min() > NEAR:
                 ends = np.sort(np.append(ends, x))
         if len(ends) > most:
             break

@@ -11,25 +11,43 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Protocol, TypeVar
 
 import numpy as np
 
 from benchodds.basics.errors import EvidenceError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, State, Table
-from benchodds.infer.buckets import Messages, Tree, elimination_order
 from benchodds.infer.epochs import present
-from benchodds.infer.folded import Folded, Index, Rows
-from benchodds.infer.inference import Posterior
+from benchodds.infer.fold import Fold
+from benchodds.infer.folded import WideError
+from benchodds.infer.support import Index, Mask, Support, reach
+
+T = TypeVar("T")
 
 COURSES = 12
 """Likeliest courses looked at of a component that was worked on."""
 
-LEAST_LIKELIHOOD = 1e-290
-"""Likelihood, against the best explained row, below which a row counts as excluded."""
+MOST_KEPT = 20_000_000
+"""Entries of all groups' tables and messages beyond which those used last are let go."""
+
+
+class Believed(Protocol):
+    """A posterior that can be asked for joints."""
+
+    def joint(self, names: Sequence[str]) -> Array:
+        """Joint posterior of variables that depend on each other, axes in the order given."""
+
+
+@dataclass(eq=False)
+class _Group:
+    """States that are folded together, by number; ``fold`` is made when it is asked for."""
+
+    at: Index
+    fold: Fold | None = None
 
 
 class FoldedNetwork:
@@ -38,6 +56,9 @@ class FoldedNetwork:
     Where the machine was worked on, what is listed are its histories: the faults it came with and
     those of every epoch after. ``states`` are those of today, each once, summed over the
     histories that end in it.
+
+    They are folded together as long as no product is too large for that; then they go
+    apart in groups by what is possible in them, each with a network of that alone.
 
     Raises
     ------
@@ -49,37 +70,18 @@ class FoldedNetwork:
         self.network = network
         self.histories = tuple(histories)
         self.states, self._today = _today(network, self.histories)
-        self._rows = rows = Rows(network, self.histories)
-        findings = [rows.fold(t) for t in (*network.findings.values(), *_indicators(network))]
-        tables = {v: rows.fold(t) for v, t in network.tables.items() if v not in rows.index}
-        uses = Counter(v for t in (*tables.values(), *findings) for v in t.names)
-        # What nothing else depends on joins only where a test reads it, else it ties cliques.
-        self._leaves = {v: t for v, t in tables.items() if uses[v] == 1}
-        tables = {v: t for v, t in tables.items() if v not in self._leaves}
-        told = [t for t in findings if t.names]
-        every = [*tables.values(), *told]
-        tree = self._tree(every)
-        silence = _silence(tree, tuple(tables), len(every))
-        self._messages = Messages(tree, every, rows.product, silence)
-        tops = {tree.top[v] for t in told for v in t.names}
-        self._likelihoods = {
-            v: rows.product(self._messages.around([v]), frozenset()) for v in sorted(tops)
-        }
-        known = [*self._likelihoods.values(), *(t for t in findings if not t.names)]
-        with np.errstate(divide="ignore"):
-            logs = np.log(rows.chance)
-            for t in known:
-                logs = logs + np.log(rows.expand(t)[:, 0])
-            best = np.maximum.reduceat(logs, rows.first)
-            if best.max() == -math.inf:
-                raise EvidenceError(_("the evidence has probability zero under this model"))
-            best = np.where(np.isfinite(best), best, 0.0)
-            share = np.exp(logs - best[rows.state])
-            total = np.add.reduceat(share, rows.first)
-            self._share = share / np.where(total > 0, total, 1.0)[rows.state]  # P(row | state, e)
-            weights = np.log(self._prior()) + np.log(total) + best + sum(t.log_scale for t in known)
-            self.log_weights: Array = self._summed(weights)
-            """Log of P(state, complaint, all evidence), shape (n_states,); -inf where zero."""
+        seen = {f"{t.scope[0]} seen": t for t in _indicators(network)}
+        self._told = replace(network, findings={**network.findings, **seen}, evidence={})
+        self._groups = [_Group(np.arange(len(self.histories)))]
+        logs = np.full(len(self.histories), -math.inf)
+        for at, some in self._by_group(lambda fold: fold.log_weights):
+            logs[at] = some
+        self.history_log_weights: Array = logs
+        """The same for the histories, shape (n_histories,)."""
+        self.log_weights: Array = self._summed(logs)
+        """Log of P(state, complaint, all evidence), shape (n_states,); -inf where zero."""
+        if self.log_weights.max() == -math.inf:
+            raise EvidenceError(_("the evidence has probability zero under this model"))
         self.weights: Array = np.exp(self.log_weights)
         """P(state, complaint, all evidence), shape (n_states,); zero where it is below 1e-308."""
 
@@ -90,7 +92,8 @@ class FoldedNetwork:
         share = np.exp(logs - np.where(np.isfinite(most), most, 0.0)[self._today])
         total = np.bincount(self._today, share, len(self.states))
         self._of_today = share / np.where(total > 0, total, 1.0)[self._today]
-        return np.asarray(most + np.log(total))
+        with np.errstate(divide="ignore"):
+            return np.asarray(most + np.log(total))
 
     @cached_property
     def _presence(self) -> tuple[tuple[tuple[str, str], ...], Array]:
@@ -110,49 +113,91 @@ class FoldedNetwork:
         (operator, adapter, the quantities themselves) carry what those readings taught. Where
         the evidence excludes a state, its row says nothing: all outcomes alike.
         """
-        rows = self._rows
-        outcome = frozenset(predictive.scope[-1:])
-        folded = rows.fold(predictive)
-        leaves = [self._leaves[v] for v in sorted(folded.names & self._leaves.keys())]
-        names = folded.names.union(*(t.names for t in leaves)) - outcome - self._leaves.keys()
-        tree = self._messages.tree
-        around = self._messages.around(tree.cover(names))
-        joint = rows.product([folded, *leaves, *around], outcome, outcome)
-        log_scale, known = joint.log_scale, np.ones(len(rows.state))
-        for t in (
-            self._likelihoods[v]
-            for v in sorted({tree.top[v] for v in names} & self._likelihoods.keys())
-        ):
-            log_scale -= t.log_scale
-            known = known * rows.expand(t)[:, 0]
-        share = np.where(known < LEAST_LIKELIHOOD, 0.0, self._share)
-        share = share * math.exp(log_scale) / np.maximum(known, LEAST_LIKELIHOOD)
-        p = np.add.reduceat(share[:, None] * rows.expand(joint), rows.first)
-        if len(self.states) < len(self.histories):
-            today = np.zeros((len(self.states), p.shape[1]))
-            np.add.at(today, self._today, self._of_today[:, None] * p)
-            p = today
-        return np.where(p.sum(axis=1, keepdims=True) > 0, p, 1.0 / p.shape[1])
+        n = predictive.p.shape[-1]
+        out = np.full((len(self.histories), n), 1.0 / n)
+        for at, p in self._by_group(lambda fold: fold.outcomes(predictive)):
+            out[at] = p
+        if len(self.states) == len(self.histories):
+            return out
+        today = np.zeros((len(self.states), n))
+        np.add.at(today, self._today, self._of_today[:, None] * out)
+        return np.where(today.sum(axis=1, keepdims=True) > 0, today, 1.0 / n)
 
-    def _tree(self, tables: Sequence[Folded]) -> Tree:
-        sizes = tuple((v, x.size) for v, x in self.network.variables.items())
-        scopes = tuple(tuple(sorted(t.names | t.roots)) for t in tables)
-        order = elimination_order(scopes, sizes, folded=frozenset(self._rows.index))
-        return Tree([t.names for t in tables], order)
+    def joint(self, names: Sequence[str], extra: Sequence[Table] = ()) -> Array:
+        """P(names | evidence) when the machine is in one of the states; axes as ``names``.
 
-    def _prior(self) -> Array:
-        """Prior weight of each state; links come in with the findings."""
-        p = np.ones(len(self.histories))
-        at = {v: self._rows.index[v][self._rows.first] for v in self._rows.components}
-        for name in self._rows.components:
-            table = self.network.tables[name]
-            p = p * table.p[tuple(at[v] for v in table.scope)]
-        roots = set(self.network.roots)
-        for special in self.network.special:
-            for i, history in enumerate(self.histories):
-                if special.holds(tuple(f for f in history if f[0] in roots)):
-                    p[i] *= special.ratio
-        return p
+        ``extra`` are further factors, and names may be axes of theirs.
+        """
+        top = float(self.log_weights.max())
+        parts = self._by_group(lambda fold: fold.joint(names, extra, top))
+        total = sum((p for _at, p in parts), start=np.zeros(()))
+        return np.asarray(total / total.sum())
+
+    def _by_group(self, ask: Callable[[Fold], T]) -> Iterator[tuple[Index, T]]:
+        """What each group of states answers; one for which that is too large is taken apart.
+
+        When all of them keep too much, the one asked last is let go: they are asked in turn.
+        """
+        todo, done = self._groups[::-1], list[_Group]()
+        while todo:
+            group = todo.pop()
+            try:
+                fold = group.fold or self._fold(group.at)
+                if fold is None:  # the evidence excludes all of these
+                    continue
+                answer = ask(fold)
+            except WideError as error:
+                todo += [_Group(at) for at in self._apart(group.at, error.names)]
+                continue
+            kept = sum(g.fold.kept for g in (*todo, *done) if g.fold is not None)
+            group.fold = fold if kept + fold.kept < MOST_KEPT else None
+            done.append(group)
+            yield group.at, answer
+        self._groups = done
+
+    @cached_property
+    def _reach(self) -> dict[str, Mask]:
+        """What is possible in each state, (n_states, n) by variable."""
+        modes = {}
+        for v in self.network.in_modes:
+            names = self.network.variables[v].states
+            here = [names.index(dict(s).get(v, names[0])) for s in self.histories]
+            modes[v] = np.arange(len(names)) == np.array(here)[:, None]
+        return reach(self.network, modes)
+
+    def _fold(self, at: Index) -> Fold | None:
+        """These states folded together; None where the evidence excludes them all."""
+        support = Support({}, {})
+        if len(at) < len(self.histories):
+            possible = {v: np.asarray(m[at].any(axis=0)) for v, m in self._reach.items()}
+            support = Support.of(self._told, possible)
+        try:
+            return Fold(self._told, [self.histories[i] for i in at], support)
+        except EvidenceError:
+            return None
+
+    def _apart(self, at: Index, names: Collection[str]) -> tuple[Index, Index]:
+        """Two parts of some states, so that tables of these variables have few entries in both.
+
+        Parts differ in how much of one variable is possible in their states; where nothing
+        differs they are halves.
+        """
+        here = {v: self._reach[v][at] for v in sorted(names) if v in self._reach}
+        half = np.arange(len(at)) < len(at) // 2
+        best = (self._entries(here, half) + self._entries(here, ~half), half)
+        for held in here.values():
+            n = held.sum(axis=1)
+            for most in {int(n.min()), int(np.median(n))} - {int(n.max())}:
+                total = self._entries(here, n <= most) + self._entries(here, n > most)
+                if total < best[0]:
+                    best = (total, n <= most)
+        return at[best[1]], at[~best[1]]
+
+    @staticmethod
+    def _entries(here: Mapping[str, Mask], rows: Mask) -> float:
+        """Entries of a table of some variables for some states."""
+        sizes = (float(held[rows].any(axis=0).sum()) for held in here.values())
+        return float(rows.sum()) * math.prod(sizes)
 
 
 def _today(network: Network, histories: Sequence[State]) -> tuple[tuple[State, ...], Index]:
@@ -170,28 +215,6 @@ def _indicators(network: Network) -> list[Table]:
     ]
 
 
-def _silence(tree: Tree, tables: Sequence[str], n_scopes: int) -> Callable[[str, str], bool]:
-    """Whether bucket ``u`` and all behind it say nothing to their neighbour ``v``.
-
-    So it is when there is no evidence, and no variable that both share has its own table
-    there: what is summed out are whole conditional distributions (barren nodes; Shachter
-    1986). ``tables`` names the variables whose own tables come first among the scopes.
-    """
-    at = {i: v for v, mine in tree.own.items() for i in mine}
-    home = {name: at[i] for i, name in enumerate(tables)}
-    findings = [at[i] for i in range(len(tables), n_scopes)]
-    told = {v: sum(f in below for f in findings) for v, below in tree.below.items()}
-
-    def is_silent(u: str, v: str) -> bool:
-        up = tree.parent.get(u) == v
-        low = u if up else v
-        behind = told[low] if up else told[tree.top[low]] - told[low]
-        shared = tree.scope[u] & tree.scope[v]
-        return not behind and all((home[x] in tree.below[low]) != up for x in shared)
-
-    return is_silent
-
-
 def likely_states(
     components: Mapping[str, Sequence[str]], marginal: Mapping[tuple[str, str], float], n_pairs: int
 ) -> tuple[State, ...]:
@@ -201,7 +224,7 @@ def likely_states(
     )
 
 
-def likely_histories(network: Network, posterior: Posterior, n_pairs: int) -> tuple[State, ...]:
+def likely_histories(network: Network, posterior: Believed, n_pairs: int) -> tuple[State, ...]:
     """As :func:`likely_states`, with what became of a component that was worked on.
 
     A component's courses are counted as one fault each: its modes in all epochs, good left out.
@@ -219,7 +242,7 @@ def likely_histories(network: Network, posterior: Posterior, n_pairs: int) -> tu
 
 
 def _courses(
-    network: Network, posterior: Posterior, line: Sequence[str]
+    network: Network, posterior: Believed, line: Sequence[str]
 ) -> list[tuple[State, float]]:
     """What a component may have gone through, with the posterior chance, none of it all good."""
     p = posterior.joint([line[0]])

@@ -132,6 +132,7 @@ def odds(assessment: Assessment, top: int = 8) -> str:
     lines += cured(assessment)
     lines += gear(assessment)
     lines += clashing(assessment)
+    lines += approximate(assessment)
     return "\n".join(lines)
 
 
@@ -147,6 +148,12 @@ def cured(assessment: Assessment) -> list[str]:
     )
     named = ", ".join(f"{c}.{m} {percent(p)}" for (c, m), p in was)
     return [*lines, *wrap(_("What was wrong when it came: {faults}.").format(faults=named))]
+
+
+def approximate(assessment: Assessment) -> list[str]:
+    """What the odds stand on, when exact ones would take too much."""
+    found = assessment.approximate
+    return ["", *wrap(found.why, "", "  ")] if found else []
 
 
 def gear(assessment: Assessment) -> list[str]:
@@ -222,6 +229,7 @@ def next_step(
                 "  ",
                 "    ",
             )
+    lines += approximate(assessment)
     rest = [r for r in plan.ranking if r.test != plan.test][:top]
     if rest:
         lines += ["", _("Other tests        minutes     bits  bits/min  set-ups to open")]

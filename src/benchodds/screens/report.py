@@ -78,6 +78,7 @@ class Report:
     cautions: tuple[str, ...]
     versions: tuple[tuple[str, str], ...]
     notice: str
+    approximate: str
 
 
 def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
@@ -127,6 +128,7 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
             (_("bench file"), assessment.machine.bench.version),
         ),
         notice=model.notice,
+        approximate=assessment.approximate.why if assessment.approximate else "",
     )
 
 
