@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 
 import click
 
@@ -89,9 +90,11 @@ WHO = {"work": N_("the next device to work with"), "look": N_("the next device t
 def serve(session: Session, port: int, lan: str | None) -> None:
     """Serve the page until Ctrl-C; on the loopback address, or with pairing on the shop's."""
     import ipaddress
+    import re
 
     import uvicorn
 
+    from benchodds.screens.connections import Connections, server_config
     from benchodds.screens.guard import Guard
     from benchodds.screens.page import create_app
 
@@ -116,20 +119,16 @@ def serve(session: Session, port: int, lan: str | None) -> None:
     guard = Guard(
         paired_only=lan is not None,
         tell=lambda role, code: click.echo(
-            _("Code for {who}: {code}").format(who=_(WHO[role]), code=f"{code[:4]} {code[4:]}")
+            _("Code for {who}: {code}").format(
+                who=_(WHO[role]), code=" ".join(re.findall("....", code))
+            )
         ),
     )
     session.store.jobs()  # a store that cannot be opened is told here, not on the page
     click.echo(
         _("The bench is at http://{host}/  (Ctrl-C ends it; nothing is lost)").format(host=host)
     )
-    uvicorn.run(
-        create_app(session, guard, frozenset(hosts)),
-        host=address,
-        port=port,
-        log_level="warning",
-        access_log=False,
-        server_header=False,
-        limit_concurrency=256,
-        timeout_keep_alive=5,
-    )
+    connections = Connections()
+    app = create_app(session, guard, frozenset(hosts), connections)
+    with suppress(KeyboardInterrupt):
+        uvicorn.Server(server_config(app, connections, address, port)).run()

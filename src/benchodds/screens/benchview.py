@@ -59,6 +59,8 @@ class JobView:
     title: str
     said: str
     closed: bool
+    of: str
+    """The token of the event that opened it: another store may have a job of the same name."""
     events: int
     leads: tuple[tuple[str, str, str, str], ...]
     several: str
@@ -139,6 +141,7 @@ def job_view(session: Session, job_id: str, test: str | None, skipped: Sequence[
             [model.complaints[job.complaint], *(model.contexts[c] for c in job.contexts)]
         ),
         closed=job.is_closed,
+        of=job.events[0].uid,
         events=len(job.events),
         leads=tuple((f"{c}.{m}", model.title_of(c, m), percent(p), about(p)) for (c, m), p in top),
         several=several,

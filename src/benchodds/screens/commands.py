@@ -287,8 +287,10 @@ def _save_figures(found: Why, folder: Path, stem: str) -> list[Path]:
     return paths
 
 
-def mark_setup(session: Session, job_id: str, setup: str, is_open: bool) -> str:
-    """Record that a set-up is open or closed."""
+def mark_setup(
+    session: Session, job_id: str, setup: str, is_open: bool, uid: str | None = None
+) -> str:
+    """Record that a set-up is open or closed; the same ``uid`` twice is one event."""
     model = session.machine(session.store.job(job_id)).model
     name = setup if setup in model.setups else setup.upper()
     if name not in model.setups:
@@ -297,27 +299,33 @@ def mark_setup(session: Session, job_id: str, setup: str, is_open: bool) -> str:
                 setup=setup, model=model.id, hint=nearest(setup, model.setups)
             )
         )
-    session.append(job_id, lambda j, at, uid: jobs.setup_event(j, name, is_open, at=at, uid=uid))
+    session.append(
+        job_id, lambda j, at, uid: jobs.setup_event(j, name, is_open, at=at, uid=uid), uid
+    )
     said = _("{name} ({title}) is open.") if is_open else _("{name} ({title}) is closed.")
     return said.format(name=name, title=model.setups[name].title)
 
 
-def declare_gear(session: Session, job_id: str, items: Mapping[str, str]) -> str:
-    """Record the instruments of a job."""
+def declare_gear(
+    session: Session, job_id: str, items: Mapping[str, str], uid: str | None = None
+) -> str:
+    """Record the instruments of a job; the same ``uid`` twice is one event."""
     if not items:
         raise JobError(_("nothing to declare; give --meter, --accuracy, --adapter or --operator"))
     if "meter" in items:
         parse_impedance(items["meter"])
     if "accuracy" in items:
         parse_accuracy(items["accuracy"])
-    session.append(job_id, lambda j, at, uid: jobs.gear_event(j, items, at=at, uid=uid))
+    session.append(job_id, lambda j, at, uid: jobs.gear_event(j, items, at=at, uid=uid), uid)
     return _("Declared for all readings that do not say otherwise: ") + ", ".join(
         f"{k} {v}" for k, v in items.items()
     )
 
 
-def did_repair(session: Session, job_id: str, repair: str, note: str | None) -> str:
-    """Record a repair that was done."""
+def did_repair(
+    session: Session, job_id: str, repair: str, note: str | None, uid: str | None = None
+) -> str:
+    """Record a repair that was done; the same ``uid`` twice is one event."""
     model = session.machine(session.store.job(job_id)).model
     if repair not in model.repairs:
         raise UnknownNameError(
@@ -326,7 +334,7 @@ def did_repair(session: Session, job_id: str, repair: str, note: str | None) -> 
             )
         )
     session.append(
-        job_id, lambda j, at, uid: jobs.action_event(j, repair, at=at, uid=uid, note=note)
+        job_id, lambda j, at, uid: jobs.action_event(j, repair, at=at, uid=uid, note=note), uid
     )
     return _("Written down: {repair} ({title}).").format(
         repair=repair, title=model.repairs[repair].title
