@@ -36,6 +36,10 @@ class JobError(BenchoddsError):
     """An action that the job's own record does not allow."""
 
 
+class ClosedJobError(JobError):
+    """An action on a closed job; it is possible once the job has been re-opened."""
+
+
 class StoreError(BenchoddsError):
     """The job store cannot be read or written."""
 

@@ -17,6 +17,7 @@ from typing import Any, Self
 
 from benchodds.basics.errors import (
     BenchoddsError,
+    ClosedJobError,
     JobError,
     ReadingError,
     UnknownNameError,
@@ -320,7 +321,7 @@ def _step(job_id: str, job: Job | None, event: Event) -> Job:
             _("job '{job_id}' is open; only a closed job can be re-opened").format(job_id=job_id)
         )
     if kind not in ("reopened", "note") and job.is_closed:
-        raise JobError(_("job '{job_id}' is closed; re-open it first").format(job_id=job_id))
+        raise ClosedJobError(_("job '{job_id}' is closed; re-open it first").format(job_id=job_id))
     new: dict[str, Any] = {"events": (*job.events, replace(event, seq=seq, data=data))}
     match kind:
         case "reading":

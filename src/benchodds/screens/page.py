@@ -20,7 +20,7 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from benchodds.basics.errors import BenchoddsError, StoreError, UnknownJobError
+from benchodds.basics.errors import BenchoddsError, ClosedJobError, StoreError, UnknownJobError
 from benchodds.basics.language import _
 from benchodds.keep import files
 from benchodds.keep.session import Session
@@ -32,7 +32,7 @@ from benchodds.screens.guard import Guard
 from benchodds.screens.pages import environment
 from benchodds.screens.posted import DEEDS, TECHNIQUE, Form, Posted, one
 
-FIELDS = (*TECHNIQUE, "hits", "tries", "unit", "note")
+FIELDS = (*TECHNIQUE, "test", "mark", "hits", "tries", "unit", "note")
 
 
 class Page:
@@ -212,7 +212,7 @@ class Page:
         try:
             job_id = await run_in_threadpool(work)
         except BenchoddsError as error:
-            return self._sorry(request, str(error), _status(error, False), uid=uid)
+            return self._sorry(request, str(error), _status(error), uid=uid)
         return _taken(request, uid, _("Job {job} is open.").format(job=job_id), job_id)
 
     async def deed(self, request: Request) -> Response:
@@ -221,37 +221,31 @@ class Page:
         form, ours = await self._form(request)
         if not ours:
             words = _("The page was started anew since; look it over and press the button again.")
-            if by_script(request):
-                return plainly(request, words, 403)
+            if by_script(request) or not request.cookies.get(COOKIE):
+                return self._sorry(request, words, 403)
             return await self._again(request, form, words, 403)
         uid = one(form, "uid")
         try:
             said = await run_in_threadpool(self.posted.take, deed, job_id, form)
-        except UnknownJobError as error:
-            return self._sorry(request, str(error), 404, uid=uid)
         except BenchoddsError as error:
-            status = _status(error, await run_in_threadpool(self._is_closed, job_id))
-            if by_script(request):
-                return plainly(request, str(error), status, uid=uid)
-            return await self._again(request, form, str(error), status)
+            if by_script(request) or isinstance(error, UnknownJobError):
+                return self._sorry(request, str(error), _status(error), uid=uid)
+            return await self._again(request, form, str(error), _status(error))
         return _taken(request, uid, said, job_id)
 
     async def _again(self, request: Request, form: Form, wrong: str, status: int) -> Response:
         """The job with the form as it was filled in."""
-        kept = {k: one(form, k) for k in form if k in (*FIELDS, "test")}
+        kept = {k: one(form, k) for k in FIELDS}
         values = list(form.get("value", ()))
         return await self._job(request, status, wrong=wrong, kept=kept, kept_values=values)
 
-    def _is_closed(self, job_id: str) -> bool:
-        try:
-            return self.session.store.job(job_id).is_closed
-        except BenchoddsError:
-            return False
 
-
-def _status(error: BenchoddsError, is_closed: bool) -> int:
-    """503: try again; 409: when the job is taken up again; 422: for the technician to correct."""
-    return 503 if isinstance(error, StoreError) else 409 if is_closed else 422
+def _status(error: BenchoddsError) -> int:
+    """What the script goes by: all but 422, which the technician has to correct, is tried again."""
+    for kind, status in ((UnknownJobError, 404), (ClosedJobError, 409), (StoreError, 503)):
+        if isinstance(error, kind):
+            return status
+    return 422
 
 
 def _taken(request: Request, uid: str, said: str, job_id: str) -> Response:
