@@ -123,17 +123,10 @@ def test_accessibility(browser: Any, site: Site, scheme: str) -> None:
     job.record("vexc", "20", "34", how="firm-kick")
     page = phone(browser, color_scheme=scheme, bypass_csp=True)
     script = Path(AXE).read_text(encoding="utf-8")
-    for path in (
-        "/",
-        f"/job/{job.id}",
-        f"/job/{job.id}?test=vexc",
-        f"/job/{job.id}?test=gap",
-        f"/job/{job.id}?test=plug-vis",
-        f"/job/{job.id}/odds",
-        f"/job/{job.id}/why/R2",
-        "/job/none",
-        "/pair",
-    ):
+    pages = ["/", "/job/none", "/pair", f"/job/{job.id}/odds", f"/job/{job.id}/why/R2"]
+    pages += [f"/job/{job.id}", *(f"/job/{job.id}?test={t}" for t in ("vexc", "gap", "plug-vis"))]
+
+    def check(path: str) -> None:
         page.goto(address + path)
         page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
         page.evaluate(script)
@@ -142,3 +135,12 @@ def test_accessibility(browser: Any, site: Site, scheme: str) -> None:
             " 'best-practice']})"
         )["violations"]
         assert not found, (path, [(v["id"], v["nodes"][0]["html"]) for v in found])
+
+    for path in pages:
+        check(path)
+    page.goto(f"{address}/job/{job.id}?test=rexc")
+    record(page, "lots")
+    page.get_by_role("alert").filter(has_text="lots").wait_for()
+    check("/")
+    waits(page, "rexc lots")
+    check(f"/job/{job.id}?test=rexc")

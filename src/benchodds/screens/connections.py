@@ -121,5 +121,6 @@ def server_config(app: ASGIApp, connections: Connections, host: str, port: int) 
         log_level="error",
         access_log=False,
         server_header=False,
+        proxy_headers=False,  # a client's address is that of its connection, whatever it says
         timeout_keep_alive=5,
     )

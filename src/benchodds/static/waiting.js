@@ -152,6 +152,7 @@
     if (corrects) complain(form, "");
     pressed = uid;
     typing = false;
+    if (!bar.hidden) show();  // else soon enough if it does have to wait
     send();
   };
   // A reading that was refused stands in its form again, to be corrected.
