@@ -16,8 +16,10 @@ from pathlib import Path
 
 import pytest
 import uvicorn
+from click.testing import CliRunner
 
 from bench_cli import BenchJob
+from benchodds.cli.main import main
 from benchodds.keep.session import Session
 from benchodds.screens.connections import Connections, Patience, server_config
 from benchodds.screens.guard import Guard
@@ -165,3 +167,16 @@ def test_the_page_as_it_is_served_stands_256_idle_connections(tmp_path: Path) ->
             assert asked(port) == 200
             assert asked(port, STRANGER) == 200
             assert time.monotonic() - started < 5.0
+
+
+def test_an_address_that_cannot_be_served_is_told(tmp_path: Path) -> None:
+    """In use, or not of this computer: one sentence, before anything is said to be served."""
+    job = BenchJob(tmp_path / "jobs.sqlite")
+    with socket.create_server((HERE, 0)) as taken:
+        port = str(taken.getsockname()[1])
+        for lan in ([], ["--lan", "192.0.2.1"]):  # RFC 5737: an address for documentation
+            args = ["bench", "--page", "--port", port, *lan, "--store", job.store]
+            said = CliRunner().invoke(main, args)
+            assert said.exit_code == 2
+            assert "cannot be served" in said.output
+            assert "http://" not in said.output

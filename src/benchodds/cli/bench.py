@@ -91,6 +91,7 @@ def serve(session: Session, port: int, lan: str | None) -> None:
     """Serve the page until Ctrl-C; on the loopback address, or with pairing on the shop's."""
     import ipaddress
     import re
+    import socket
 
     import uvicorn
 
@@ -125,10 +126,19 @@ def serve(session: Session, port: int, lan: str | None) -> None:
         ),
     )
     session.store.jobs()  # a store that cannot be opened is told here, not on the page
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    try:
+        door = socket.create_server((address, port), family=family)
+    except OSError as error:
+        raise JobError(
+            _("{host} cannot be served ({reason}); choose another --port or --lan").format(
+                host=host, reason=error.strerror
+            )
+        ) from None
     click.echo(
         _("The bench is at http://{host}/  (Ctrl-C ends it; nothing is lost)").format(host=host)
     )
     connections = Connections()
     app = create_app(session, guard, frozenset(hosts), connections)
-    with suppress(KeyboardInterrupt):
-        uvicorn.Server(server_config(app, connections, address, port)).run()
+    with door, suppress(KeyboardInterrupt):
+        uvicorn.Server(server_config(app, connections, address, port)).run([door])
