@@ -311,9 +311,7 @@ def declare_gear(
 ) -> str:
     """Record the instruments of a job; the same ``uid`` twice is one event."""
     if not items:
-        raise JobError(
-            _("nothing to declare; say the meter, its accuracy, the adapter or who cranks")
-        )
+        raise JobError(_("nothing to declare; say the meter, its accuracy, adapter or operator"))
     if "meter" in items:
         parse_impedance(items["meter"])
     if "accuracy" in items:
