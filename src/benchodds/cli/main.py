@@ -200,10 +200,15 @@ def open_job(
 @store_option
 def list_jobs(session: Session, open_only: bool, as_json: bool) -> None:
     """List the jobs in the store."""
-    rows = session.store.jobs(open_only=open_only)
+    from benchodds.keep.whole import JobSummary
+
+    snapshot = session.store.snapshot()
+    rows = [JobSummary.of(j) for j in snapshot.jobs if not (open_only and j.is_closed)]
     if as_json:
         fields = ("id", "system", "variant", "complaint", "opened_at", "last_at", "closed")
-        print_json({"schema": 1, "jobs": [{f: getattr(r, f) for f in fields} for r in rows]})
+        damaged = [{"id": e.job, "damage": e.damage} for e in snapshot.damaged]
+        said = [{f: getattr(r, f) for f in fields} for r in rows]
+        print_json({"schema": 1, "jobs": said, "damaged": damaged})
         return
     for r in rows:
         state = _("closed") if r.closed else _("open")
@@ -212,6 +217,8 @@ def list_jobs(session: Session, open_only: bool, as_json: bool) -> None:
             + ngettext("{n:>3} readings", "{n:>3} readings", r.n_readings).format(n=r.n_readings)
             + f"  {r.system} {r.complaint}"
         )
+    for error in snapshot.damaged:
+        click.echo(str(error), err=True)
 
 
 @main.command(

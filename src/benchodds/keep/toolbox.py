@@ -65,20 +65,23 @@ def last_use(session: Session, name: str, job: Job) -> LastUse | None:
     Jobs pass on what they know along one line, in the order of their first declaration, so
     that no reading counts twice.
     """
-    rows = session.store.declarations(cards.key(name))
-    mine = [i for i, (owner, _) in enumerate(rows) if owner == job.id]
+    rows = sorted(
+        (event.at, n, event.seq, other)
+        for n, other in enumerate(session.store.snapshot().jobs)
+        for event in other.events
+        if event.kind == "gear" and cards.key(name) in event.data["items"]
+    )
+    mine = [i for i, row in enumerate(rows) if row[3].id == job.id]
     first: dict[str, int] = {}
-    for i, (owner, _when) in enumerate(rows[: mine[0]] if mine else rows):
-        first.setdefault(owner, i)
+    for i, row in enumerate(rows[: mine[0]] if mine else rows):
+        first.setdefault(row[3].id, i)
     if not first:
         return None
-    before = session.store.job(max(first, key=lambda owner: first[owner]))
+    at, _n, _seq, before = rows[max(first.values())]
     used = [
         r.at for r in before.live_readings if (r.technique.card or before.gear.get("card")) == name
     ]
-    return LastUse(
-        before.id, max(used, default=rows[first[before.id]][1]), _left(session, before, name)
-    )
+    return LastUse(before.id, max(used, default=at), _left(session, before, name))
 
 
 def _left(session: Session, job: Job, name: str) -> Beliefs:

@@ -12,7 +12,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from benchodds.basics.digest import digest
-from benchodds.basics.language import N_
+from benchodds.basics.errors import JobError
+from benchodds.basics.language import N_, _
 from benchodds.model.events import Event
 
 ALTERED = N_("it is not as it was written down")
@@ -60,6 +61,14 @@ def hashes(before: str, events: Iterable[Event]) -> list[str]:
     return out
 
 
+def check(job_id: str, events: Sequence[Event], kept: Sequence[str]) -> None:
+    """Raise JobError, naming the event, where one does not fit the hash kept with it."""
+    made = hashes(start(job_id), events)
+    for n, pair in enumerate(zip(made, kept, strict=True), start=1):
+        if pair[0] != pair[1]:
+            raise JobError(_("event {n}: {what}").format(n=n, what=_(ALTERED)))
+
+
 def follow(job_id: str, choices: Choices, head: Head | None, *, hashed: bool = True) -> Followed:
     """Follow a job's chain as far as it is whole; without hashes, as far as there are events."""
     events: list[Event] = []
@@ -80,5 +89,6 @@ def follow(job_id: str, choices: Choices, head: Head | None, *, hashed: bool = T
         event, before = fits[0]
         events.append(event)
     last = Head(len(events), before)
-    ends = len(events) == max(choices, default=0) and (head is None or head.events <= len(events))
-    return Followed(tuple(events), last, "" if ends else MISSING, flawed)
+    longer = head is not None and isinstance(head.events, int) and head.events > len(events)
+    lost = MISSING if longer or len(choices) > len(events) else ""
+    return Followed(tuple(events), last, ALTERED if n in choices else lost, flawed)
