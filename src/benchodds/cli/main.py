@@ -33,6 +33,7 @@ ELSEWHERE: dict[str, str] = {
     "setup": "benchodds.cli.keeping:setup",
     "backup": "benchodds.cli.store:backup",
     "restore": "benchodds.cli.store:restore",
+    "rescue": "benchodds.cli.store:rescue",
     "export": "benchodds.cli.store:export",
     "bench": "benchodds.cli.bench:bench",
     "check": "benchodds.cli.models:check",

@@ -14,13 +14,13 @@ from benchodds.basics.errors import JobError, StoreError
 from benchodds.basics.language import _, ngettext
 from benchodds.cli.options import json_option, print_json, store_option
 from benchodds.keep import archive
+from benchodds.keep.archive import OPEN_FORM
 from benchodds.keep.database import new_file
 from benchodds.keep.session import Session
-from benchodds.keep.store import Store
+from benchodds.keep.store import Store, default_path
 from benchodds.keep.whole import Snapshot
 from benchodds.model.jobs import Job
 
-OPEN_FORM = ".jsonl"
 _FILE = click.Path(dir_okay=False, path_type=Path)
 
 
@@ -33,11 +33,12 @@ def backup(session: Session, target: Path, as_json: bool) -> None:
 
     FILE ending in .jsonl is an open file of JSON lines, any other a store that can be used at
     once with --store. It is never written over."""
-    if target.exists():
-        raise StoreError(_("{target} is there already; name a new file").format(target=target))
+    refuse_old(target)
     snapshot = session.store.snapshot()
     write_jobs(target, snapshot.jobs)
-    tell_written(target, snapshot.jobs, [(e.job, str(e)) for e in snapshot.damaged], as_json)
+    tell_written(target, snapshot.jobs, [(e.job, e.damage) for e in snapshot.damaged], as_json)
+    if not as_json:
+        leave_out(map(str, snapshot.damaged))
 
 
 def write_jobs(target: Path, jobs: Sequence[Job]) -> None:
@@ -52,7 +53,7 @@ def write_jobs(target: Path, jobs: Sequence[Job]) -> None:
 def tell_written(
     target: Path, jobs: Sequence[Job], damaged: Sequence[tuple[str, str]], as_json: bool
 ) -> None:
-    """Say what was written, and of each damaged job what became of it."""
+    """Say what was written; ``damaged``, jobs with what is wrong, is for other programs."""
     n = sum(len(j.events) for j in jobs)
     if as_json:
         left = [{"job": job, "reason": reason} for job, reason in damaged]
@@ -64,7 +65,6 @@ def tell_written(
             target=target, jobs=len(jobs), events=n
         )
     )
-    leave_out(reason for _job, reason in damaged)
 
 
 def leave_out(reasons: Iterable[str]) -> None:
@@ -110,6 +110,41 @@ def bring_back(session: Session, source: Path, as_json: bool) -> None:
             )
         if t.state == "damaged":
             leave_out([_("job '{job}', which is damaged here").format(job=t.here)])
+
+
+@click.command(epilog="Example: benchodds rescue whole.sqlite --store damaged.sqlite")
+@click.argument("target", metavar="NEW", type=_FILE)
+@json_option
+@store_option
+def rescue(session: Session, target: Path, as_json: bool) -> None:
+    """Bring every whole job, and of a damaged one every event before the damage, to a new file.
+
+    For a store that is damaged, even if it can no longer be opened, or (--store FILE.jsonl) a
+    damaged file of JSON lines; it stays as it is. NEW is as for backup. What a backup still has
+    of the damaged jobs is added by: benchodds restore BACKUP --store NEW"""
+    from benchodds.keep.rescue import rescue as search
+
+    refuse_old(target)
+    parts = search(session.where or default_path())
+    jobs = [part.job for part in parts if part.job is not None]
+    write_jobs(target, jobs)
+    damaged = [p for p in parts if p.damage]
+    tell_written(target, jobs, [(p.name, p.damage) for p in damaged], as_json)
+    for part in damaged if not as_json else ():
+        n = len(part.job.events) if part.job is not None else 0
+        click.echo(
+            ngettext(
+                "  job '{job}': {n} event brought out ({damage})",
+                "  job '{job}': {n} events brought out ({damage})",
+                n,
+            ).format(job=part.name, n=n, damage=part.damage)
+        )
+
+
+def refuse_old(target: Path) -> None:
+    """Raise StoreError when there is something at a new file's place."""
+    if target.exists():
+        raise StoreError(_("{target} is there already; name a new file").format(target=target))
 
 
 @click.command(epilog="Example: benchodds export 1 --to job1.bifxml")

@@ -11,7 +11,7 @@ still read.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,6 +22,8 @@ from benchodds.model.events import Event
 from benchodds.model.jobs import Job, fold
 
 FORMAT, SCHEMA = "benchodds-jobs", 2
+OPEN_FORM = ".jsonl"
+"""How the names of such files end."""
 MAX_LINE = 20_000_000
 """Longest line that is read, in characters."""
 
@@ -145,6 +147,11 @@ def _record(row: dict[str, Any], number: int, *, hashed: bool) -> Record:
             )
         ) from None
     return record
+
+
+def as_event(row: Mapping[str, Any]) -> Event | None:
+    """The event that a row of a file holds, None where it lacks a part."""
+    return Event(**{k: row[k] for k in _KEYS}) if set(row) >= set(_KEYS) else None
 
 
 def missing(here: Job, there: Record) -> tuple[Event, ...]:

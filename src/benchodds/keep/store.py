@@ -220,14 +220,18 @@ class Store:
 
     def snapshot(self) -> Snapshot:
         """Return all jobs as they are at one moment, damaged ones apart. Raises StoreError."""
-        found = self._run(self._found, steady=True)
         jobs, damaged = [], []
-        for key in sorted(found):
+        for found in self.found():
             try:
-                jobs.append(self._whole(found[key]))
+                jobs.append(self._whole(found))
             except DamagedJobError as error:
                 damaged.append(error)
         return Snapshot(tuple(jobs), tuple(damaged))
+
+    def found(self) -> list[Found]:
+        """Return what the tables hold of every job at one moment, in the order of opening."""
+        found = self._run(self._found, steady=True)
+        return [found[key] for key in sorted(found)]
 
     def take_in(self, records: Sequence[Record]) -> list[TakenIn]:
         """Add jobs of a file, or what a job here lacks of its record there; all or nothing.
@@ -380,6 +384,11 @@ class Store:
             try:
                 with self._engine.connect().execution_options(**options) as conn, conn.begin():
                     return work(conn)
+            except UnicodeDecodeError as error:  # in what the database says of the damage
+                raise StoreError(
+                    f"{self.where}: "
+                    + _("is damaged (a text in it); {rescue}").format(rescue=_(RESCUE))
+                ) from error
             except SQLAlchemyError as error:
                 cause: Any = getattr(error, "orig", error)
                 state = getattr(cause, "sqlstate", None) or ""

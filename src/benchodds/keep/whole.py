@@ -33,6 +33,11 @@ class Place:
     folded: str
     number: int | None
 
+    @classmethod
+    def of(cls, job_id: str) -> Self:
+        """The row that a job of this id should have."""
+        return cls(job_id, job_id.casefold(), int(job_id) if job_id.isdecimal() else None)
+
     def fits(self, job: Job) -> bool:
         """Whether the row says what the job's own events say."""
         due = (job.name, None) if job.name else (str(self.number), self.number)
