@@ -12,7 +12,7 @@ import click
 
 from benchodds.basics.errors import JobError, StoreError
 from benchodds.basics.language import _, ngettext
-from benchodds.cli.options import json_option, print_json, store_option
+from benchodds.cli.options import json_option, leave_out, print_json, store_option
 from benchodds.keep import archive
 from benchodds.keep.archive import OPEN_FORM
 from benchodds.keep.database import new_file
@@ -65,12 +65,6 @@ def tell_written(
             target=target, jobs=len(jobs), events=n
         )
     )
-
-
-def leave_out(reasons: Iterable[str]) -> None:
-    """Say, apart from the answer, which damaged jobs are not in it."""
-    for reason in reasons:
-        click.echo(_("Left out: {reason}").format(reason=reason), err=True)
 
 
 @click.command(epilog="Example: benchodds restore shop-2031-05-01.sqlite")

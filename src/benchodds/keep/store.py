@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 import unicodedata
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -22,7 +22,6 @@ from benchodds.basics.language import _
 from benchodds.keep.archive import Record, is_same, missing
 from benchodds.keep.database import (
     EVENTS,
-    HEADS,
     IN_USE,
     JOBS,
     META,
@@ -32,9 +31,9 @@ from benchodds.keep.database import (
     engine_for_copy,
     engine_for_file,
     engine_for_server,
-    event_of,
     holder,
     insert,
+    is_open_to_all,
     new_file,
     next_number,
     one_at_a_time,
@@ -44,8 +43,7 @@ from benchodds.keep.database import (
     trouble,
     version,
 )
-from benchodds.keep.whole import DamagedJobError, Found, JobSummary, Place, Snapshot
-from benchodds.model.chain import Head
+from benchodds.keep.whole import DamagedJobError, Found, JobSummary, Snapshot, kept
 from benchodds.model.events import Event
 from benchodds.model.jobs import Job, amend, check_name, fold
 
@@ -160,6 +158,14 @@ class Store:
         """Let go of every connection."""
         self._engine.dispose()
 
+    def doubt(self) -> str:
+        """Who else may read the store's file, where it could not be kept from them; or nothing."""
+        if self._engine.name == "sqlite" and is_open_to_all(Path(self.where)):
+            return f"{self.where}: " + _(
+                "any user of this computer can read the jobs; see that its owner alone may (0600)"
+            )
+        return ""
+
     def new_job(self, make_event: _Maker | Event, *, name: str | None = None) -> Job:
         """Open a job and return it; the job that its token opened before, on a retry.
         The job's id is its name (given here or in the event), or else the next number, which
@@ -215,8 +221,7 @@ class Store:
 
     def jobs(self, *, open_only: bool = False) -> list[JobSummary]:
         """Return a line for every whole job, in the order of opening. Raises StoreError."""
-        jobs = self.snapshot().jobs
-        return [JobSummary.of(job) for job in jobs if not (open_only and job.is_closed)]
+        return self.snapshot().lines(open_only=open_only)
 
     def snapshot(self) -> Snapshot:
         """Return all jobs as they are at one moment, damaged ones apart. Raises StoreError."""
@@ -230,7 +235,7 @@ class Store:
 
     def found(self) -> list[Found]:
         """Return what the tables hold of every job at one moment, in the order of opening."""
-        found = self._run(self._found, steady=True)
+        found = self._run(kept, steady=True)
         return [found[key] for key in sorted(found)]
 
     def take_in(self, records: Sequence[Record]) -> list[TakenIn]:
@@ -315,25 +320,7 @@ class Store:
         """A job, held against other writers if asked. Raises DamagedJobError."""
         if lock:
             seek(conn, JOBS.c.key == key, lock=True)
-        return self._whole(self._found(conn, key)[key])
-
-    def _found(self, conn: Connection, key: int | None = None) -> dict[int, Found]:
-        """What the tables hold of one job, or of all, by key."""
-        found: dict[int, Found] = {} if key is None else {key: Found()}
-
-        def rows(table: sa.TableClause, column: sa.ColumnClause[Any]) -> Iterator[Any]:
-            query = sa.select(table)
-            for row in conn.execute(query if key is None else query.where(column == key)):
-                of = getattr(row, column.name)
-                yield found.setdefault(of if isinstance(of, int) else -1, Found()), row
-
-        for job, row in rows(JOBS, JOBS.c.key):
-            job.places.append(Place(row.id, row.folded, row.number))
-        for job, row in rows(HEADS, HEADS.c.job):
-            job.heads.append(Head(row.events, row.hash))
-        for job, row in rows(EVENTS, EVENTS.c.job):
-            job.add(row.seq, event_of(row), row.hash)
-        return found
+        return self._whole(kept(conn, key)[key])
 
     def _whole(self, found: Found) -> Job:
         """The job that was found. Raises DamagedJobError."""

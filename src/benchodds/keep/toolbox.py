@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -59,15 +59,15 @@ class LastUse:
     beliefs: Beliefs
 
 
-def last_use(session: Session, name: str, job: Job) -> LastUse | None:
-    """What the latest job that declared the instrument before this one found out about it.
+def last_use(session: Session, name: str, job: Job, every: Sequence[Job]) -> LastUse | None:
+    """What the latest of all jobs that declared the instrument before this one found out of it.
 
     Jobs pass on what they know along one line, in the order of their first declaration, so
     that no reading counts twice.
     """
     rows = sorted(
         (event.at, n, event.seq, other)
-        for n, other in enumerate(session.store.snapshot().jobs)
+        for n, other in enumerate(every)
         for event in other.events
         if event.kind == "gear" and cards.key(name) in event.data["items"]
     )
@@ -113,7 +113,8 @@ def declaration(session: Session, job: Job, card: Card) -> tuple[dict[str, Any],
     }
     dead = anew["adapter"]["dead"]
     beliefs, source, at = anew, "", datetime.fromisoformat(now())
-    last = last_use(session, card.id, job)
+    snapshot = session.store.snapshot()
+    last = last_use(session, card.id, job, snapshot.jobs)
     if card.proved and (last is None or last.at[:10] < card.proved.isoformat()):
         days = float((at.date() - card.proved).days)
         sure = cards.proved(anew, machine.bench.cards.proved_dead)
@@ -131,6 +132,7 @@ def declaration(session: Session, job: Job, card: Card) -> tuple[dict[str, Any],
         if source
         else _(", as any adapter.")
     )
+    line += "".join("\n" + _("Left out: {reason}").format(reason=e) for e in snapshot.damaged)
     return told, line
 
 

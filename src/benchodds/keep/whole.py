@@ -7,11 +7,16 @@ the other jobs.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any, Self
 
+import sqlalchemy as sa
+from sqlalchemy import Connection
+
 from benchodds.basics.errors import StoreError
 from benchodds.basics.language import _
+from benchodds.keep.database import EVENTS, HEADS, JOBS, event_of
 from benchodds.model.chain import Head, follow
 from benchodds.model.events import Event
 from benchodds.model.jobs import Job, fold_far
@@ -72,6 +77,10 @@ class Snapshot:
     jobs: tuple[Job, ...]
     damaged: tuple[DamagedJobError, ...] = ()
 
+    def lines(self, *, open_only: bool = False) -> list[JobSummary]:
+        """A line for every whole job, or for those that are not closed."""
+        return [JobSummary.of(job) for job in self.jobs if not (open_only and job.is_closed)]
+
 
 @dataclass(frozen=True)
 class Part:
@@ -120,3 +129,22 @@ class Found:
             damage = _("its name or number is not as it was written down")
         name = self.id if self.id.isprintable() else ascii(self.id)[1:-1]
         return Part(name, job, damage)
+
+
+def kept(conn: Connection, key: int | None = None) -> dict[int, Found]:
+    """What the tables of a store hold of one job, or of all, by key."""
+    found: dict[int, Found] = {} if key is None else {key: Found()}
+
+    def rows(table: sa.TableClause, column: sa.ColumnClause[Any]) -> Iterator[tuple[Found, Any]]:
+        query = sa.select(table)
+        for row in conn.execute(query if key is None else query.where(column == key)):
+            of = getattr(row, column.name)
+            yield found.setdefault(of if isinstance(of, int) else -1, Found()), row
+
+    for job, row in rows(JOBS, JOBS.c.key):
+        job.places.append(Place(row.id, row.folded, row.number))
+    for job, row in rows(HEADS, HEADS.c.job):
+        job.heads.append(Head(row.events, row.hash))
+    for job, row in rows(EVENTS, EVENTS.c.job):
+        job.add(row.seq, event_of(row), row.hash)
+    return found
