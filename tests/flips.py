@@ -92,8 +92,9 @@ def _add(store: Store, job_id: str, uid: str, rng: random.Random) -> None:
 
 
 def _close(store: Store, job_id: str, uid: str) -> None:
+    verdict = {"faults": ["exc.open"], "grade": "bench-bad"}
     odds = {"p": {"exc.open": 0.75, "none.elec": 0.0625}, "files": {}}
-    told = {"at": AT, "uid": uid, "odds": odds, "verdict": {"faults": ["exc.open"]}}
+    told = {"at": AT, "uid": uid, "odds": odds, "verdict": verdict}
     store.append(job_id, lambda job: jobs.close_event(job, **told))
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 Row = tuple[int, tuple[object, ...]]
 """A row's number (its INTEGER PRIMARY KEY, if it has one) and its columns."""
@@ -21,10 +22,16 @@ _MOST_COLUMNS = 16
 
 @dataclass(frozen=True)
 class Leaves:
-    """The bytes of an SQLite file, and how long its pages are."""
+    """The bytes of an SQLite file."""
 
     data: bytes
-    page: int = 4096
+
+    @cached_property
+    def page(self) -> int:
+        """Bytes in a page: as the file's beginning says, SQLite's usual where that is damaged."""
+        said = int.from_bytes(self.data[16:18], "big")
+        known = 512 <= said <= 32768 and said & (said - 1) == 0 and len(self.data) % said == 0
+        return said if known else 4096
 
     def rows(self) -> Iterator[Row]:
         """Everything that can be a row, in the order of the file."""

@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 from benchodds.basics.errors import StoreError
 from benchodds.basics.language import _
 from benchodds.keep.archive import OPEN_FORM, as_event
-from benchodds.keep.database import event_of
+from benchodds.keep.database import event_of, parsed_url
 from benchodds.keep.leaves import Leaves, Row
 from benchodds.keep.store import Store
 from benchodds.keep.whole import Found, Part, Place
@@ -40,10 +40,11 @@ def rescue(where: str | Path) -> list[Part]:
     """All jobs of a store or a file of JSON lines, each as far as it is whole; nothing is changed.
 
     Raises StoreError when there is nothing to read."""
-    if "://" in str(where):
+    url = parsed_url(where)
+    if url is not None and url.get_backend_name() != "sqlite":
         with Store.open(where, create=False, read_only=True) as store:
             return _parts(store.found())
-    path = Path(where).expanduser().absolute()
+    path = Path((url.database if url is not None else where) or "").expanduser().absolute()
     try:
         if path.suffix == OPEN_FORM:
             return _parts(_in_lines(path.read_bytes()))

@@ -21,7 +21,6 @@ from benchodds.basics.errors import JobError, StoreError, UnknownJobError, neare
 from benchodds.basics.language import _
 from benchodds.keep.archive import Record, is_same, missing
 from benchodds.keep.database import (
-    EVENTS,
     IN_USE,
     JOBS,
     META,
@@ -301,12 +300,11 @@ class Store:
         for key, found, folded in sorted(places, key=lambda place: place[1] != wanted):
             if found == wanted or folded != str(found).casefold():
                 return int(key)
-        lost = EVENTS.c.job.not_in(sa.select(c.key))
-        if conn.scalar(sa.select(EVENTS.c.job).where(lost).limit(1)) is not None:
+        if damaged := [part.name for f in kept(conn).values() if (part := f.read()).damage]:
             raise StoreError(
                 f"{self.where}: "
-                + _("there is no job '{job_id}', but one whose name is lost; {rescue}").format(
-                    job_id=job_id, rescue=_(RESCUE)
+                + _("there is no job '{job_id}'; damaged: {damaged}; {rescue}").format(
+                    job_id=job_id, damaged=", ".join(damaged), rescue=_(RESCUE)
                 )
             )
         hint = nearest(wanted, map(str, conn.scalars(sa.select(c.id))))
