@@ -717,3 +717,60 @@ def test_maker_sees_the_job_as_it_stands(store: Store, path: Path) -> None:
         other.append("1", lambda j: reading(j, "r"))
     job = store.append("1", lambda j: note_event(j, f"{len(j.readings)} so far", at=AT, uid=""))
     assert job.notes[0].text == "1 so far"
+
+
+# --- On a server ---
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE events SET data = '{}'",
+        "DELETE FROM events",
+        "TRUNCATE events",
+        "TRUNCATE heads",
+        "TRUNCATE jobs CASCADE",
+        "TRUNCATE jobs, events, heads",
+        "UPDATE jobs SET id = 'x'",
+        "DELETE FROM heads",
+        "INSERT INTO events VALUES (1, 2, 'x', 'note', 'z', '{}', NULL)",
+    ],
+)
+def test_server_refuses_changes(server_url: str, statement: str) -> None:
+    """PostgreSQL refuses to change, drop or empty the record, whoever asks."""
+    with Store.open(server_url) as store:
+        job = store.new_job(opening())
+        with store._engine.connect() as conn, pytest.raises(sa.exc.DBAPIError):
+            conn.exec_driver_sql(statement)
+        assert store.job("1") == job
+
+
+def test_server_of_the_first_version(
+    server_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Brought up to date with its jobs; damage in one is named, and rescue brings out the rest."""
+    from benchodds.keep import database
+    from benchodds.keep.rescue import rescue
+
+    first, second = opening("a"), opening("b")
+    with monkeypatch.context() as patch:
+        patch.setattr(store_module, "MIGRATIONS", store_module.MIGRATIONS[:1])
+        with Store.open(server_url) as store, store._engine.begin() as conn:
+            for key, event in ((1, first), (2, second)):
+                data = database.json.dumps(event.data)
+                conn.execute(database.JOBS.insert().values((key, str(key), str(key), key)))
+                row = {"job": key, "seq": 1, "at": AT, "kind": "opened", "data": data}
+                conn.execute(database.EVENTS.insert().values({**row, "uid": event.uid}))
+    with Store.open(server_url) as store:
+        jobs = store.snapshot().jobs
+        assert [j.events[0].uid for j in jobs] == ["a", "b"]
+        job = store.append("1", note("x", "n"))
+        store.append("2", note("x", "m"))
+        with store._engine.begin() as conn:
+            conn.exec_driver_sql("ALTER TABLE events DISABLE TRIGGER ALL")
+            conn.exec_driver_sql("UPDATE events SET at = 'then' WHERE job = 2 AND seq = 2")
+        assert store.snapshot().jobs == (job,)
+        with pytest.raises(StoreError, match="job '2' is damaged"):
+            store.job("2")
+        parts = rescue(server_url)
+        assert [p.job and len(p.job.events) for p in parts] == [2, 1]
