@@ -54,8 +54,9 @@ def brief(file: Mapping[str, str]) -> str:
 
 
 def changes(then: Sources, now: Sources) -> Iterator[Change]:
-    """The files that differ; a hash that was not recorded is no difference."""
-    for name in dict.fromkeys([*then, *now]) if then else ():
+    """The files that differ; what was not recorded is no difference."""
+    hashed = any(file.get("hash") for file in then.values())
+    for name in dict.fromkeys([*then, *(now if hashed else ())]):
         a, b = then.get(name, {}), now.get(name, {})
         hashes = {f["hash"] for f in (a, b) if f.get("hash")}
         if a.get("version") != b.get("version") or len(hashes) > 1:
