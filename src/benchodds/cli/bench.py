@@ -10,7 +10,7 @@ import click
 
 from benchodds.basics.errors import JobError
 from benchodds.basics.language import N_, _
-from benchodds.cli.options import store_option
+from benchodds.cli.options import leave_out, store_option
 from benchodds.keep.session import Session
 from benchodds.keep.store import default_path
 from benchodds.screens.bench import Bench
@@ -35,7 +35,9 @@ def bench(session: Session, job_id: str | None, page: bool, port: int, lan: str 
         serve(session, port, lan)
         return
     if job_id is None:
-        rows = session.store.jobs(open_only=True)
+        found = session.store.snapshot()
+        leave_out(map(str, found.damaged))
+        rows = found.lines(open_only=True)
         if not rows:
             raise JobError(_("no job is open; begin one with: benchodds open --system ..."))
         job_id = max(rows, key=lambda r: r.last_at).id

@@ -4,10 +4,36 @@ from __future__ import annotations
 
 import click
 
-from benchodds.basics.language import _
+from benchodds.basics.language import _, ngettext
 from benchodds.cli.main import GRADES
-from benchodds.cli.options import json_option, print_json, store_option
+from benchodds.cli.options import json_option, leave_out, print_json, store_option
 from benchodds.keep.session import Session
+
+
+@click.command("jobs", epilog="Example: benchodds jobs --open")
+@click.option("--open", "open_only", is_flag=True, help="Only jobs that are not closed.")
+@json_option
+@store_option
+def list_jobs(session: Session, open_only: bool, as_json: bool) -> None:
+    """List the jobs in the store."""
+    snapshot = session.store.snapshot()
+    rows = snapshot.lines(open_only=open_only)
+    if as_json:
+        fields = ("id", "system", "variant", "complaint", "opened_at", "last_at", "closed")
+        said = [{f: getattr(r, f) for f in fields} for r in rows]
+        damaged = [{"id": e.job, "damage": e.damage} for e in snapshot.damaged]
+        print_json({"schema": 1, "jobs": said, "damaged": damaged})
+        return
+    for r in rows:
+        state = _("closed") if r.closed else _("open")
+        click.echo(
+            f"{r.id:<12} {state:<7} "
+            + ngettext("{n:>3} readings", "{n:>3} readings", r.n_readings).format(n=r.n_readings)
+            + f"  {r.system} {r.complaint}"
+        )
+    leave_out(map(str, snapshot.damaged))
+    if doubt := session.store.doubt():
+        click.echo(doubt, err=True)
 
 
 @click.command(epilog="Example: benchodds setup 1 A closed")

@@ -12,7 +12,7 @@ import click
 
 from benchodds import __version__
 from benchodds.basics.errors import BenchoddsError
-from benchodds.basics.language import _, ngettext
+from benchodds.basics.language import _
 from benchodds.cli.language import settle, spoken
 from benchodds.cli.options import json_option, print_json, store_option, technique_options
 
@@ -26,6 +26,7 @@ GRADES = ("bench-bad", "swap-confirmed", "came-good", "gave-up", "came-back")
 
 
 ELSEWHERE: dict[str, str] = {
+    "jobs": "benchodds.cli.keeping:list_jobs",
     "reopen": "benchodds.cli.keeping:reopen",
     "close": "benchodds.cli.keeping:close",
     "done": "benchodds.cli.keeping:done",
@@ -33,6 +34,7 @@ ELSEWHERE: dict[str, str] = {
     "setup": "benchodds.cli.keeping:setup",
     "backup": "benchodds.cli.store:backup",
     "restore": "benchodds.cli.store:restore",
+    "rescue": "benchodds.cli.store:rescue",
     "export": "benchodds.cli.store:export",
     "bench": "benchodds.cli.bench:bench",
     "check": "benchodds.cli.models:check",
@@ -192,26 +194,6 @@ def open_job(
         print_json({"schema": 1, "job": job.id})
     else:
         click.echo(_("Opened job {job}. What to do first: benchodds next {job}").format(job=job.id))
-
-
-@main.command("jobs", epilog="Example: benchodds jobs --open")
-@click.option("--open", "open_only", is_flag=True, help="Only jobs that are not closed.")
-@json_option
-@store_option
-def list_jobs(session: Session, open_only: bool, as_json: bool) -> None:
-    """List the jobs in the store."""
-    rows = session.store.jobs(open_only=open_only)
-    if as_json:
-        fields = ("id", "system", "variant", "complaint", "opened_at", "last_at", "closed")
-        print_json({"schema": 1, "jobs": [{f: getattr(r, f) for f in fields} for r in rows]})
-        return
-    for r in rows:
-        state = _("closed") if r.closed else _("open")
-        click.echo(
-            f"{r.id:<12} {state:<7} "
-            + ngettext("{n:>3} readings", "{n:>3} readings", r.n_readings).format(n=r.n_readings)
-            + f"  {r.system} {r.complaint}"
-        )
 
 
 @main.command(

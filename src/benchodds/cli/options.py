@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import functools
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import click
+
+from benchodds.basics.language import _
 
 
 def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -38,6 +40,12 @@ def store_option(command: Callable[..., Any]) -> Callable[..., Any]:
 def print_json(data: dict[str, Any]) -> None:
     """Print one JSON object on one line."""
     click.echo(json.dumps(data, ensure_ascii=False, indent=None))
+
+
+def leave_out(reasons: Iterable[str]) -> None:
+    """Say, apart from the answer, which damaged jobs are not in it."""
+    for reason in reasons:
+        click.echo(_("Left out: {reason}").format(reason=reason), err=True)
 
 
 def technique_options(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -5,19 +5,22 @@ from __future__ import annotations
 import os
 import secrets
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import click
 
 from benchodds.basics.errors import JobError, StoreError
 from benchodds.basics.language import _, ngettext
-from benchodds.cli.options import json_option, print_json, store_option
+from benchodds.cli.options import json_option, leave_out, print_json, store_option
 from benchodds.keep import archive
+from benchodds.keep.archive import OPEN_FORM
+from benchodds.keep.database import new_file
 from benchodds.keep.session import Session
-from benchodds.keep.store import Store
+from benchodds.keep.store import Store, default_path
+from benchodds.keep.whole import Snapshot
+from benchodds.model.jobs import Job
 
-OPEN_FORM = ".jsonl"
 _FILE = click.Path(dir_okay=False, path_type=Path)
 
 
@@ -30,23 +33,38 @@ def backup(session: Session, target: Path, as_json: bool) -> None:
 
     FILE ending in .jsonl is an open file of JSON lines, any other a store that can be used at
     once with --store. It is never written over."""
-    if target.exists():
-        raise StoreError(_("{target} is there already; name a new file").format(target=target))
-    jobs = session.store.snapshot()
+    refuse_old(target)
+    snapshot = session.store.snapshot()
+    write_jobs(target, snapshot.jobs)
+    tell_written(target, snapshot.jobs, [(e.job, e.damage) for e in snapshot.damaged], as_json)
+    if not as_json:
+        leave_out(map(str, snapshot.damaged))
+
+
+def write_jobs(target: Path, jobs: Sequence[Job]) -> None:
+    """Write jobs to a new store, or to an open file if the target's name ends so."""
     if target.suffix == OPEN_FORM:
         write_lines(target, archive.write(jobs))
     else:
         with Store.open(target) as copy:
             copy.take_in([archive.Record(j.id, j.events) for j in jobs])
+
+
+def tell_written(
+    target: Path, jobs: Sequence[Job], damaged: Sequence[tuple[str, str]], as_json: bool
+) -> None:
+    """Say what was written; ``damaged``, jobs with what is wrong, is for other programs."""
     n = sum(len(j.events) for j in jobs)
     if as_json:
-        print_json({"schema": 1, "file": str(target), "jobs": len(jobs), "events": n})
-    else:
-        click.echo(
-            _("Wrote {target}: {jobs} jobs, {events} events.").format(
-                target=target, jobs=len(jobs), events=n
-            )
+        left = [{"job": job, "reason": reason} for job, reason in damaged]
+        row = {"schema": 1, "file": str(target), "jobs": len(jobs), "events": n, "damaged": left}
+        print_json(row)
+        return
+    click.echo(
+        _("Wrote {target}: {jobs} jobs, {events} events.").format(
+            target=target, jobs=len(jobs), events=n
         )
+    )
 
 
 @click.command(epilog="Example: benchodds restore shop-2031-05-01.sqlite")
@@ -84,6 +102,43 @@ def bring_back(session: Session, source: Path, as_json: bool) -> None:
                     id=t.id, here=t.here
                 )
             )
+        if t.state == "damaged":
+            leave_out([_("job '{job}', which is damaged here").format(job=t.here)])
+
+
+@click.command(epilog="Example: benchodds rescue whole.sqlite --store damaged.sqlite")
+@click.argument("target", metavar="NEW", type=_FILE)
+@json_option
+@store_option
+def rescue(session: Session, target: Path, as_json: bool) -> None:
+    """Bring every whole job, and of a damaged one every event before the damage, to a new file.
+
+    For a store that is damaged, even if it can no longer be opened, or (--store FILE.jsonl) a
+    damaged file of JSON lines; it stays as it is. NEW is as for backup. What a backup still has
+    of the damaged jobs is added by: benchodds restore BACKUP --store NEW"""
+    from benchodds.keep.rescue import rescue as search
+
+    refuse_old(target)
+    parts = search(session.where or default_path())
+    jobs = [part.job for part in parts if part.job is not None]
+    write_jobs(target, jobs)
+    damaged = [p for p in parts if p.damage]
+    tell_written(target, jobs, [(p.name, p.damage) for p in damaged], as_json)
+    for part in damaged if not as_json else ():
+        n = len(part.job.events) if part.job is not None else 0
+        click.echo(
+            ngettext(
+                "  job '{job}': {n} event brought out ({damage})",
+                "  job '{job}': {n} events brought out ({damage})",
+                n,
+            ).format(job=part.name, n=n, damage=part.damage)
+        )
+
+
+def refuse_old(target: Path) -> None:
+    """Raise StoreError when there is something at a new file's place."""
+    if target.exists():
+        raise StoreError(_("{target} is there already; name a new file").format(target=target))
 
 
 @click.command(epilog="Example: benchodds export 1 --to job1.bifxml")
@@ -96,13 +151,17 @@ def export(session: Session, job_ids: tuple[str, ...], target: Path) -> None:
     FILE ending in .jsonl: the jobs' whole records as JSON lines, all jobs when none is named.
     Any other: the network of one job, readings included, as XMLBIF."""
     if target.suffix == OPEN_FORM:
-        chosen = [session.store.job(i) for i in job_ids] or session.store.snapshot()
+        snapshot = Snapshot(tuple(map(session.store.job, job_ids)))
+        if not job_ids:
+            snapshot = session.store.snapshot()
+        chosen = snapshot.jobs
         write_lines(target, archive.write(chosen))
         click.echo(
             ngettext("Wrote {target}: {n} jobs.", "Wrote {target}: {n} jobs.", len(chosen)).format(
                 target=target, n=len(chosen)
             )
         )
+        leave_out(map(str, snapshot.damaged))
         return
     if len(job_ids) != 1:
         raise JobError(
@@ -130,7 +189,10 @@ def read_jobs(source: Path) -> list[archive.Record]:
     """Jobs of a store, or of a file of JSON lines. Raises ArchiveError, StoreError."""
     if source.suffix != OPEN_FORM:
         with Store.open(source, create=False, read_only=True) as store:
-            return [archive.Record(j.id, j.events) for j in store.snapshot()]
+            snapshot = store.snapshot()
+        for error in snapshot.damaged:
+            raise StoreError(f"{error}; " + _("nothing was restored"))
+        return [archive.Record(j.id, j.events) for j in snapshot.jobs]
     try:
         with source.open(encoding="utf-8") as file:
             return list(archive.read(file))
@@ -150,6 +212,7 @@ def write_lines(target: Path, lines: Iterable[str]) -> None:
     """Write a whole file, or none: beside its place first, then moved there."""
     new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
     try:
+        new_file(new)
         with new.open("w", encoding="utf-8") as file:
             file.writelines(f"{line}\n" for line in lines)
             file.flush()

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
+from benchodds.basics.digest import digest
 from benchodds.basics.errors import ModelError, UnknownNameError, nearest
 from benchodds.basics.language import _
 from benchodds.basics.tomlines import key_lines, line_of, split_key
@@ -20,6 +21,7 @@ from benchodds.model.system import SystemModel, build_system
 MAX_BYTES = 2_000_000
 PACKAGE = Path(__file__).resolve().parents[1]
 T = TypeVar("T")
+M = TypeVar("M", SystemModel, Bench, PriorSet)
 FOLDER_VARIABLE = "BENCHODDS_FOLDER"
 UNDONE = "undone"
 """Folder, beside tuned prior sets, of those that are no longer used for new jobs."""
@@ -78,8 +80,6 @@ def find(kind: str, name: str) -> Path:
 
 def default_priors(system: str) -> str:
     """The prior set that new jobs of a system begin with: the newest tuned one, or its own."""
-    if PLUS in system:
-        return PLUS.join(default_priors(s) for s in system.split(PLUS))
     if PLUS in system:
         return PLUS.join(default_priors(part) for part in system.split(PLUS))
     found: dict[int, str] = {}
@@ -191,7 +191,7 @@ def load_system(name: str, variant: str | None = None) -> SystemModel:
     path = find("models", name)
     raw = read_toml(path)
     try:
-        return build_system(raw, variant)
+        return _sealed(build_system(raw, variant), raw)
     except ModelError as error:
         raise located(path, error, variant or str(raw.get("default_variant"))) from None
 
@@ -215,11 +215,16 @@ def _joined(names: Sequence[str], variant: str | None) -> JoinedModel:
 
 def load_bench(name: str) -> Bench:
     """Read and check a bench file."""
-    return load(find("models", name), build_bench)
+    return load(find("models", name), lambda raw: _sealed(build_bench(raw), raw))
 
 
 def load_priors(name: str) -> PriorSet:
     """Read and check a prior set; 'tci+charging' are two of them."""
     if PLUS in name:
         return join_priors([load_priors(n) for n in name.split(PLUS)])
-    return load(find("priors", name), build_priors)
+    return load(find("priors", name), lambda raw: _sealed(build_priors(raw), raw))
+
+
+def _sealed(built: M, raw: Mapping[str, Any]) -> M:
+    """What a file was built into, with the hash of its content; comments are not content."""
+    return built.model_copy(update={"digest": digest(raw)})

@@ -213,6 +213,8 @@ class SystemModel(_Strict):
     """How this system depends on others when a job joins them, by their name."""
     variant: str = ""
     """The variant that was read; not written in a file."""
+    digest: str = Field("", exclude=True)
+    """Hash of the file's content; not written in a file."""
 
     def thinned(self) -> Self:
         """The model on the grids on which tests are chosen; itself where all are the same."""

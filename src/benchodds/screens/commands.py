@@ -325,20 +325,30 @@ def declare_gear(
 def did_repair(
     session: Session, job_id: str, repair: str, note: str | None, uid: str | None = None
 ) -> str:
-    """Record a repair that was done; the same ``uid`` twice is one event."""
-    model = session.machine(session.store.job(job_id)).model
+    """Record a repair that was done, with the odds it was done on; the same ``uid`` twice is one
+    event."""
+    job = session.store.job(job_id)
+    model = session.machine(job).model
     if repair not in model.repairs:
         raise UnknownNameError(
             _("'{repair}' is not a repair of {model}{hint}").format(
                 repair=repair, model=model.id, hint=nearest(repair, model.repairs)
             )
         )
-    session.append(
-        job_id, lambda j, at, uid: jobs.action_event(j, repair, at=at, uid=uid, note=note), uid
-    )
-    return _("Written down: {repair} ({title}).").format(
+    said = _("Written down: {repair} ({title}).").format(
         repair=repair, title=model.repairs[repair].title
     )
+    odds = None
+    try:
+        odds = session.assess(job).shown()
+    except BenchoddsError as error:  # a repair that was done is on record whatever happens
+        said += " " + _("Without its odds, which cannot be worked out: {error}").format(error=error)
+    session.append(
+        job_id,
+        lambda j, at, uid: jobs.action_event(j, repair, at=at, uid=uid, note=note, odds=odds),
+        uid,
+    )
+    return said.format(repair=repair, title=model.repairs[repair].title)
 
 
 def check_fault(model: SystemModel, fault: str) -> str:
@@ -372,15 +382,15 @@ def close_job(
             )
         )
     checked = [check_fault(model, f) for f in faults]
-    ended = {f"{c}.{m}": p for (c, m), p in assessment.p_mode.items()}
-    ended["none.elec"] = assessment.faults_at_once["0"]
+    odds, ended = assessment.shown(), assessment.chances
     verdict: dict[str, Any] = {"faults": checked, "grade": grade}
-    verdict["p_at_close"] = {f: round(ended[f], 6) for f in checked}
+    verdict["p_at_close"] = {f: odds["p"][f] for f in checked}
     if minutes is not None:
         verdict["minutes"] = minutes
     if note:
         verdict["note"] = note
-    session.append(job_id, lambda j, at, uid: jobs.close_event(j, at=at, uid=uid, verdict=verdict))
+    ending: dict[str, Any] = {"verdict": verdict, "odds": odds}
+    session.append(job_id, lambda j, at, uid: jobs.close_event(j, at=at, uid=uid, **ending))
     lines = [
         _("Closed job {job_id}: {checked} ({grade}).").format(
             job_id=job_id, checked=", ".join(checked) or _("no verdict"), grade=grade

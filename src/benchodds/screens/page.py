@@ -111,11 +111,16 @@ class Page:
 
     async def home(self, request: Request) -> Response:
         """Open jobs, and a form for a new one."""
-        rows = await run_in_threadpool(lambda: self.session.store.jobs(open_only=True))
+        found = await run_in_threadpool(lambda: self.session.store.snapshot())
         models = await run_in_threadpool(
             lambda: [files.load_system(name) for name in files.available("models")]
         )
-        return self._show(request, "home.html", rows=rows, models=models, wrong="")
+        told: dict[str, Any] = {
+            "rows": found.lines(open_only=True),
+            "damaged": found.damaged,
+            "models": models,
+        }
+        return self._show(request, "home.html", wrong="", **told)
 
     async def job(self, request: Request) -> Response:
         """One job: what leads, what next, the form for the reading."""

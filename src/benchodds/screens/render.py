@@ -10,24 +10,22 @@ from benchodds.choose.planning import LOOKED, Plan, Ranked
 from benchodds.choose.weighing import Weighed, follows
 from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Job, Reading
+from benchodds.model.sources import OPENED, changes, opened_with
 from benchodds.model.system import SystemModel
 from benchodds.reasons.clashes import clashes, gear_notes
 from benchodds.reasons.sentences import clash_sentences, gear_sentences
 from benchodds.screens.weighwords import weighing
 
 
-def heading(job: Job, model: SystemModel) -> list[str]:
-    """Who this is about."""
+def heading(assessment: Assessment) -> list[str]:
+    """Who this is about, and what has become of the files that it was opened with."""
+    job, model = assessment.job, assessment.machine.model
     parts = [_("Job {job}").format(job=job.id), model.title, model.variants[model.variant].title]
     parts += [model.complaints.get(job.complaint, job.complaint)]
     parts += [model.contexts.get(c, c) for c in job.contexts]
     lines = wrap("; ".join(parts))
-    if job.model_version != model.version:
-        lines += wrap(
-            _(
-                "Opened with version {model_version} of the model, worked out with {version}."
-            ).format(model_version=job.model_version, version=model.version)
-        )
+    for change in changes(opened_with(job), assessment.machine.sources):
+        lines += wrap(change.told(OPENED))
     return lines
 
 
@@ -95,19 +93,17 @@ def record(job: Job) -> list[str]:
 def odds(assessment: Assessment, top: int = 8) -> str:
     """What leads, how sure, how many faults, and what the gear may have done."""
     model = assessment.machine.model
-    lines = heading(assessment.job, model)
+    lines = heading(assessment)
     if assessment.job.readings:
         lines.append("")
         for reading in assessment.job.readings:
             lines += wrap(reading_line(reading), "  ", "     ")
     lines += ["", _("What leads")]
-    rows = [*assessment.p_mode.items(), (("none", "elec"), assessment.faults_at_once["0"])]
-    rows.sort(key=lambda row: -row[1])
-    wide = max(14, *(len(f"{c}.{m}") for (c, m), _ in rows[:top]))
-    for (component, mode), p in rows[:top]:
-        name = f"{component}.{mode}"
+    rows = sorted(assessment.chances.items(), key=lambda row: -row[1])[:top]
+    wide = max(14, *(len(name) for name, _ in rows))
+    for name, p in rows:
         lines += wrap(
-            f"{percent(p):>9}  {name:<{wide}} {model.title_of(component, mode)}",
+            f"{percent(p):>9}  {name:<{wide}} {model.title_of(*name.split('.'))}",
             "",
             " " * (12 + wide),
         )
@@ -150,7 +146,7 @@ def next_step(
 ) -> str:
     """What to do next, why, what it costs, what to be careful of, and the runners-up."""
     model = assessment.machine.model
-    lines = [*heading(assessment.job, model), ""]
+    lines = [*heading(assessment), ""]
     by_name = {r.test: r for r in plan.ranking}
     if plan.do == "repair" and plan.repair:
         act = next(a for a in plan.acts if a.repair == plan.repair)

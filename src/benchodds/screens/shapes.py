@@ -13,20 +13,23 @@ from benchodds.choose.planning import Plan
 from benchodds.choose.weighing import Weighed
 from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Job
+from benchodds.model.sources import changes, opened_with
 from benchodds.model.system import SystemModel
 
 SCHEMA = 1
 
 
 def odds(assessment: Assessment) -> dict[str, Any]:
-    """``odds --json``: machine, components, faults_at_once, states, gear, log_evidence.
+    """``odds --json``: machine, components, faults_at_once, states, gear, log_evidence, files.
 
     Every list is sorted by p, descending. ``states`` are the likeliest whole machine states
-    (all faults present at once); ``log_evidence`` is a natural logarithm.
+    (all faults present at once); ``log_evidence`` is a natural logarithm. ``files`` are those
+    that the odds come from, ``changed`` those that were others when the job was opened.
     """
+    now = assessment.machine.sources
     machine = [
-        {"component": c, "mode": m, "p": p}
-        for (c, m), p in [*assessment.p_mode.items(), (("none", "elec"), _none(assessment))]
+        dict(zip(("component", "mode", "p"), (*fault.split("."), p), strict=True))
+        for fault, p in assessment.chances.items()
     ]
     return {
         "schema": SCHEMA,
@@ -43,11 +46,12 @@ def odds(assessment: Assessment) -> dict[str, Any]:
         "gear": _sorted([{"item": i, "state": s, "p": p} for i, s, p in assessment.gear], "p"),
         "slips": _sorted([{"reading": r, "p": p} for r, p in assessment.slips.items()], "p"),
         "log_evidence": assessment.posterior.log_evidence,
+        "files": now,
+        "changed": [
+            {"file": c.name, "opened": c.then, "now": c.now}
+            for c in changes(opened_with(assessment.job), now)
+        ],
     }
-
-
-def _none(assessment: Assessment) -> float:
-    return assessment.faults_at_once["0"]
 
 
 def _sorted(rows: list[dict[str, Any]], key: str) -> list[dict[str, Any]]:
@@ -167,6 +171,7 @@ def job_record(job: Job) -> dict[str, Any]:
         "complaint": job.complaint,
         "contexts": list(job.contexts),
         "opened_at": job.opened_at,
+        "files": opened_with(job),
         "closed": dict(job.closed) if job.closed is not None else None,
         "gear": dict(job.gear),
         "readings": [
