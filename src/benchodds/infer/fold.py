@@ -35,6 +35,8 @@ class Fold:
         When the evidence has probability zero under every state.
     WideError
         When a product is too large for so many states.
+    TooLargeError
+        When even one state alone would take too much.
     """
 
     def __init__(self, network: Network, states: Sequence[State], support: Support) -> None:
@@ -152,6 +154,8 @@ class Fold:
         sizes = tuple((v, x.size) for v, x in self.network.variables.items())
         scopes = tuple(tuple(sorted(t.names | t.roots)) for t in tables)
         order = elimination_order(scopes, sizes, folded=frozenset(self._rows.index))
+        if len(self.states) == 1:
+            order.affordable()  # there is nothing left to take apart
         return Tree([t.names for t in tables], order.names)
 
     def _prior(self) -> Array:

@@ -48,6 +48,8 @@ class FoldedNetwork:
     ------
     EvidenceError
         When the evidence has probability zero under every state of the list.
+    TooLargeError
+        When even a state alone would take too much time or memory.
     """
 
     def __init__(self, network: Network, states: Sequence[State]) -> None:
