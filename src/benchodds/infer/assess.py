@@ -7,6 +7,7 @@ files or clocks.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -19,7 +20,7 @@ from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy
 from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Array, Network, State, Table
-from benchodds.infer.belief import Belief, likeliest, posterior, within_reach
+from benchodds.infer.belief import Belief, Listed, kept_to, likeliest, posterior
 from benchodds.infer.compiled import Machine
 from benchodds.infer.machine import FoldedNetwork, likely_states
 from benchodds.measure.instrument import Outcome
@@ -30,6 +31,9 @@ from benchodds.model.laws import operator_table
 
 N_PAIRS = 60
 """Pairs of faults looked at as whole states, besides no fault and all single faults."""
+
+LEAST_P = 1e-4
+"""Probability on few nodes below which a state with several faults is left out on all of them."""
 
 GEAR = ("adapter", "meter")
 
@@ -131,7 +135,7 @@ def network_of(machine: Machine, job: Job, taken: Iterable[Taken]) -> Network:
 class Approximate:
     """What exact odds on all nodes were replaced by, and why, in a sentence."""
 
-    what: Literal["fewer nodes", "likeliest states"]
+    what: Literal["likeliest states", "fewer nodes", "likeliest states, fewer nodes"]
     why: str
 
 
@@ -139,8 +143,8 @@ class Approximate:
 class Assessment:
     """What the readings of a job mean together.
 
-    ``fewer_nodes`` says that they tied too much together on the nodes of the job's machine, so
-    that ``machine`` is that for choosing.
+    ``few`` is the same on the nodes for choosing, where it was worked out already;
+    ``fewer_nodes`` says that it took the place of odds on all nodes, which took too much.
     """
 
     machine: Machine
@@ -148,21 +152,30 @@ class Assessment:
     taken: tuple[Taken, ...]
     network: Network
     posterior: Belief
+    few: Assessment | None = None
     fewer_nodes: bool = False
 
     @property
     def approximate(self) -> Approximate | None:
         """What the odds stand on when exact ones would take too much; None when they are exact."""
-        if self.network.states:
+        n = len(self.network.states)
+        if n and not self.fewer_nodes:
             words = _(
                 "Approximate: these readings tie too much together for exact odds; they stand on "
                 "the {n} likeliest combinations of faults and may be a hundredth off."
             )
-            return Approximate("likeliest states", words.format(n=len(self.network.states)))
+            return Approximate("likeliest states", words.format(n=n))
+        if n:
+            words = _(
+                "Approximate: these readings tie too much together for exact odds; they stand on "
+                "the {n} likeliest combinations of faults and on a coarser model of the machine, "
+                "and may be a tenth off or more."
+            )
+            return Approximate("likeliest states, fewer nodes", words.format(n=n))
         if self.fewer_nodes:
             words = _(
-                "Approximate: these readings tie too much together for odds on all nodes of the "
-                "model's quantities; they stand on fewer and may be some hundredths off."
+                "Approximate: these readings tie too much together for exact odds; they stand on "
+                "a coarser model of the machine and may be a tenth off or more."
             )
             return Approximate("fewer nodes", words)
         return None
@@ -170,11 +183,13 @@ class Assessment:
     @cached_property
     def narrowed(self) -> Assessment:
         """The assessment over the likeliest whole states alone, for what would take too much."""
+        if self.network.states:
+            return self
         coarse = self.coarse
-        if coarse.network.states:
-            return coarse
-        network = replace(coarse.network, states=likeliest(coarse.network))
-        return replace(coarse, network=network, posterior=posterior(network, ()))
+        if not coarse.network.states:
+            network, found = kept_to(coarse.network, tuple(likeliest(coarse.network)))
+            coarse = replace(coarse, network=network, posterior=found)
+        return replace(coarse, fewer_nodes=self.fewer_nodes or coarse.machine is not self.machine)
 
     def marginal(self, name: str) -> Array:
         """Posterior of one variable, (n_states,); its prior where no reading touches it."""
@@ -200,7 +215,7 @@ class Assessment:
     def coarse(self) -> Assessment:
         """The assessment on the nodes on which tests are chosen."""
         choosing = self.machine.choosing
-        return self if choosing is None else assess(choosing, self.job)
+        return self.few or (self if choosing is None else assess(choosing, self.job))
 
     @cached_property
     def folded(self) -> FoldedNetwork:
@@ -252,11 +267,10 @@ class Assessment:
     def gear(self) -> list[tuple[str, str, float]]:
         """(item, state, probability) of everything that is not the machine, worst first."""
         out = []
-        for name in (*gear_names(self.taken), *dict.fromkeys(t.hookup for t in self.taken)):
-            if not self.posterior.has(name):
-                continue
+        every = (*gear_names(self.taken), *dict.fromkeys(t.hookup for t in self.taken))
+        names = [name for name in every if self.posterior.has(name)]
+        for name, p in zip(names, self.posterior.joints([n] for n in names), strict=True):
             variable = self.network.variables[name]
-            p = self.posterior.joint([name])
             good = float(sum(x for x, s in zip(p, variable.states, strict=True) if s[:2] == "ok"))
             worst = "not sound" if name.startswith("hookup") else variable.states[-1]
             out += [(name, worst, 1 - good), (name, "ok", good)]
@@ -270,9 +284,9 @@ class Assessment:
         what the reading depends on.
         """
         out = {}
-        for item in self.taken:
-            if item.table is None:
-                continue
+        heard = [(t, t.table) for t in self.taken if t.table is not None]
+        joints = self.posterior.joints(table.scope for _taken, table in heard)
+        for (item, table), p in zip(heard, joints, strict=True):
             reading = item.reading
             clean = self.machine.finding(
                 reading.test, reading.values, item.technique, item.hookup, slips=False
@@ -283,24 +297,20 @@ class Assessment:
             told = sum(v.kind not in SILENT for v in item.values)
             honest = (1 - self.machine.bench.slip.chance) ** (told if kind in SINGLY else 1)
             # Where all of a likelihood is the slip's floor, differences below it are lost.
-            lost = tuple(i for i, v in enumerate(clean.scope) if v not in item.table.scope)
-            kept = tuple(v for v in clean.scope if v in item.table.scope)
+            lost = tuple(i for i, v in enumerate(clean.scope) if v not in table.scope)
+            kept = tuple(v for v in clean.scope if v in table.scope)
             clean = Table(kept, np.asarray(clean.p.mean(axis=lost)))
-            p = self.posterior.joint(item.table.scope)
             shape = [
-                n if v in clean.scope else 1 for v, n in zip(item.table.scope, p.shape, strict=True)
+                n if v in clean.scope else 1 for v, n in zip(table.scope, p.shape, strict=True)
             ]
-            order = [clean.scope.index(v) for v in item.table.scope if v in clean.scope]
-            share = clean.p.transpose(order).reshape(shape) / item.table.p
+            order = [clean.scope.index(v) for v in table.scope if v in clean.scope]
+            share = clean.p.transpose(order).reshape(shape) / table.p
             out[reading.id] = float(np.clip(1 - honest * (p * share).sum(), 0.0, 1.0))
         return out
 
 
 def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessment:
     """Posterior of a job, with ``extra`` readings as if they had been taken.
-
-    Readings that tie too much together on the nodes of the machine are put on the fewer ones on
-    which tests are chosen; there, if need be, over the likeliest whole states alone.
 
     Raises
     ------
@@ -312,16 +322,8 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
     if extra:
         job = replace(job, readings=(*job.readings, *extra))
     taken = understand(machine, job)
-    network = network_of(machine, job, taken)
     try:
-        if machine.choosing is None:
-            return settled(machine, job, taken, network)
-        result = posterior(network, _wanted(machine, taken, network))
-        return Assessment(machine, job, taken, network, result)
-    except TooLargeError:
-        if machine.choosing is None:
-            raise
-        return replace(assess(machine.choosing, job), fewer_nodes=True)
+        return settled(machine, job, taken, network_of(machine, job, taken))
     except EvidenceError:
         names = ", ".join(f"{t.reading.id} ({t.reading.test})" for t in taken)
         raise EvidenceError(
@@ -333,12 +335,29 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
 
 
 def settled(machine: Machine, job: Job, taken: tuple[Taken, ...], network: Network) -> Assessment:
-    """The assessment of a network in which the readings are findings, whatever it takes."""
-    kept, result = within_reach(network, _wanted(machine, taken, network))
-    return Assessment(machine, job, taken, kept, result)
+    """The assessment of a network that holds the readings as findings, whatever it takes.
+
+    Where exact odds take too much they are those of the likeliest whole states, found on the
+    nodes for choosing; and where all nodes take too much even so, those of these nodes.
+    """
+    try:
+        found = posterior(network, _wanted(machine, taken, network))
+        return Assessment(machine, job, taken, network, found)
+    except TooLargeError:
+        if machine.choosing is None:
+            kept, listed = kept_to(network, tuple(likeliest(network)), math.inf)
+            return Assessment(machine, job, taken, kept, listed)
+    few = assess(machine.choosing, job)
+    p = few.posterior.p_state if isinstance(few.posterior, Listed) else likeliest(few.network)
+    try:
+        kept, listed = kept_to(network, [s for s, q in p.items() if len(s) < 2 or q > LEAST_P])
+        return Assessment(machine, job, taken, kept, listed, few)
+    except TooLargeError:
+        return replace(few, fewer_nodes=True)
 
 
 def _wanted(machine: Machine, taken: Sequence[Taken], network: Network) -> list[str]:
+    """Variables whose posterior will be asked for."""
     hookups = {t.hookup for t in taken if t.hookup in network.variables}
     return [*machine.model.components, *gear_names(taken), *sorted(hookups)]
 

@@ -137,6 +137,7 @@ class Fold:
         """WideError where the evidence will meet in a bucket that is too large for many states."""
         roots: dict[str, frozenset[str]] = {}
         widest = (MOST_WORK, frozenset[str]())
+        self.entries = 0
         for v in tree.own:
             below = [u for u in tree.near[v] if tree.parent.get(u) == v and not silent(u, v)]
             mine = (tables[i].roots for i in tree.own[v])
@@ -145,6 +146,7 @@ class Fold:
                 n = self._rows.classes(roots[v]).n if roots[v] else 1
                 sizes = (self.network.variables[u].size for u in tree.scope[v])
                 work = n * math.prod(sizes)
+                self.entries += work
                 if work > widest[0]:
                     widest = (work, tree.scope[v])
         if widest[1] and len(self.states) > 1:

@@ -63,6 +63,7 @@ class Beliefs:
         if free:
             bucket = self._bucket_with(free)
             table = _product(self._messages.around([bucket]), frozenset(free)).table
+            self._messages.let_go(MOST_KEPT / 5, lambda t: t.table.p.size)
         return self._support.spread(tuple(names), Table(table.scope, table.p / table.p.sum()))
 
     def has(self, name: str) -> bool:
@@ -217,6 +218,10 @@ class Posterior:
         p = sum(w * beliefs.joint(names) for w, beliefs in self.parts)
         p = np.maximum(np.asarray(p), 0.0)
         return np.asarray(p / p.sum())
+
+    def joints(self, scopes: Iterable[Sequence[str]]) -> list[Array]:
+        """Several joint posteriors."""
+        return [self.joint(names) for names in scopes]
 
 
 def mixture(network: Network) -> list[tuple[float, Network]]:

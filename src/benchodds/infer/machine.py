@@ -10,14 +10,14 @@ Shafer 1990). Each message is worked out when first asked for, so that tests sha
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
 
-from benchodds.basics.errors import EvidenceError
+from benchodds.basics.errors import EvidenceError, TooLargeError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, State, Table
 from benchodds.infer.fold import Fold
@@ -49,10 +49,11 @@ class FoldedNetwork:
     EvidenceError
         When the evidence has probability zero under every state of the list.
     TooLargeError
-        When even a state alone would take too much time or memory.
+        When a state alone would take too much time or memory, or all of them go through more
+        than ``most`` entries.
     """
 
-    def __init__(self, network: Network, states: Sequence[State]) -> None:
+    def __init__(self, network: Network, states: Sequence[State], most: float = math.inf) -> None:
         self.network = network
         self.states = tuple(states)
         seen = {f"{t.scope[0]} seen": t for t in _indicators(network)}
@@ -60,8 +61,16 @@ class FoldedNetwork:
         self._groups = [_Group(np.arange(len(self.states)))]
         self.log_weights: Array = np.full(len(self.states), -math.inf)
         """Log of P(state, complaint, all evidence), shape (n_states,); -inf where zero."""
-        for at, logs in self._by_group(lambda fold: fold.log_weights):
+        work = 0.0
+        for at, (logs, entries) in self._by_group(lambda fold: (fold.log_weights, fold.entries)):
             self.log_weights[at] = logs
+            work += entries
+            if work > most:
+                raise TooLargeError(
+                    _("odds of {n} states would go through more than {most:.0e} entries").format(
+                        n=len(self.states), most=most
+                    )
+                )
         if self.log_weights.max() == -math.inf:
             raise EvidenceError(_("the evidence has probability zero under this model"))
         self.weights: Array = np.exp(self.log_weights)
@@ -96,10 +105,19 @@ class FoldedNetwork:
 
         ``extra`` are further factors, and names may be axes of theirs.
         """
-        top = float(self.log_weights.max())
-        parts = self._by_group(lambda fold: fold.joint(names, extra, top))
-        total = sum((p for _at, p in parts), start=np.zeros(()))
-        return np.asarray(total / total.sum())
+        return self.joints([names], extra)[0]
+
+    def joints(self, scopes: Iterable[Sequence[str]], extra: Sequence[Table] = ()) -> list[Array]:
+        """Several such, in one go through the groups."""
+        top, every = float(self.log_weights.max()), [tuple(names) for names in scopes]
+        weights = np.exp(self.log_weights - top)
+        known = {(v,): weights @ self._reach[v] for v in self.network.roots} if not extra else {}
+        asked = [names for names in dict.fromkeys(every) if names not in known]
+        totals = dict.fromkeys(asked, np.zeros(()))
+        answers = self._by_group(lambda fold: [fold.joint(n, extra, top) for n in asked])
+        for _at, parts in answers if asked else ():
+            totals = {n: totals[n] + p for n, p in zip(asked, parts, strict=True)}
+        return [np.asarray(p / p.sum()) for p in ((known | totals)[names] for names in every)]
 
     def _by_group(self, ask: Callable[[Fold], T]) -> Iterator[tuple[Index, T]]:
         """What each group of states answers; one for which that is too large is taken apart.
