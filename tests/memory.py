@@ -179,7 +179,7 @@ def main() -> None:
                     failed += 1
                     print(f"{system} job {seed}, {name}: {used.text[-300:]}", flush=True)
         for name, rows in found.items():
-            some = sum("pproximate" in u.text.replace('"approximate": null', "") for u in rows)
+            some = sum("Approximate: " in u.text for u in rows)
             print(
                 f"{system:<24} {name:<24} {max(u.megabytes for u in rows):6.0f} MB "
                 f"{max(u.seconds for u in rows):6.1f} s  approximate {some} of {len(rows)}",

@@ -33,7 +33,7 @@ def report(session: Session, job_id: str, target: Path | None) -> None:
     try:
         book = ledger(assessment)
     except TooLargeError:
-        assessment = assessment.narrowed
+        assessment = assessment.narrowed()
         book = ledger(assessment)
     svg = ""
     if book.readings:

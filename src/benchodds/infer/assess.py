@@ -180,7 +180,6 @@ class Assessment:
             return Approximate("fewer nodes", words)
         return None
 
-    @cached_property
     def narrowed(self) -> Assessment:
         """The assessment over the likeliest whole states alone, for what would take too much."""
         if self.network.states:
@@ -211,11 +210,15 @@ class Assessment:
         """Posterior probability that a component is at fault."""
         return {c: float(1 - self.posterior.joint([c])[0]) for c in self.machine.model.components}
 
-    @cached_property
+    @property
     def coarse(self) -> Assessment:
         """The assessment on the nodes on which tests are chosen."""
+        return self._coarse or self  # itself it does not hold, else it would outlive its use
+
+    @cached_property
+    def _coarse(self) -> Assessment | None:
         choosing = self.machine.choosing
-        return self.few or (self if choosing is None else assess(choosing, self.job))
+        return self.few or (None if choosing is None else assess(choosing, self.job))
 
     @cached_property
     def folded(self) -> FoldedNetwork:

@@ -48,7 +48,7 @@ def explain_reading(
     try:
         return _explained(assessment, reading_id, kept, level)
     except TooLargeError:
-        return _explained(assessment.narrowed, reading_id, None, level)
+        return _explained(assessment.narrowed(), reading_id, None, level)
 
 
 def _explained(assessment: Assessment, reading_id: str, kept: Ledger | None, level: float) -> Why:
