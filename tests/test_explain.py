@@ -460,7 +460,7 @@ def test_json_is_plain_and_complete() -> None:
     text = json.dumps(data, allow_nan=False)
     assert json.loads(text)["schema"] == 1
     keys = "reading limit conformance budget weights path turn learning one_sided p_slip gear"
-    assert set(data) == {"schema", "clashes", *keys.split()}
+    assert set(data) == {"schema", "clashes", "approximate", *keys.split()}
     assert len(data["path"]) == 6 and data["path"][0]["reading"] is None
     assert data["conformance"]["accept"]["lower"]["kind"] == "at"
 

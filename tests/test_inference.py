@@ -16,7 +16,8 @@ import oracle
 from benchodds.basics.errors import EvidenceError
 from benchodds.basics.tables import Network, Special, Table, Variable
 from benchodds.choose.planning import mutual_information
-from benchodds.infer.inference import calibrate, contract, eliminate, posterior, query
+from benchodds.infer.contraction import contract
+from benchodds.infer.inference import calibrate, eliminate, posterior, query
 
 REFERENCE = tomllib.loads(
     (Path(__file__).parent / "data" / "reference.toml").read_text(encoding="utf-8")

@@ -9,7 +9,6 @@ from scipy import stats
 from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.formula import parse_expression
 from benchodds.infer.assess import Assessment, assess
-from benchodds.infer.buckets import elimination_order
 from benchodds.infer.machine import FoldedNetwork
 from benchodds.keep.session import load_machine
 from benchodds.measure.instrument import SPEED_STEP, turns
@@ -43,10 +42,6 @@ def test_readings_that_tie_too_much_fall_back_on_fewer_nodes(
     """Where tables would be too large, the odds are those of the machine for choosing."""
     found = assessed(("vbat-crank", "9.4"), ("supply-crank", "8.1"))
     monkeypatch.setattr("benchodds.infer.buckets.MOST_ENTRIES", 1e6)
-    monkeypatch.setattr(
-        "benchodds.infer.inference.elimination_order",
-        elimination_order.__wrapped__,
-    )
     fewer = assessed(("vbat-crank", "9.4"), ("supply-crank", "8.1"))
     assert fewer.machine is found.coarse.machine
     assert fewer.p_mode == pytest.approx(found.coarse.p_mode)

@@ -19,8 +19,7 @@ from benchodds.basics.quantities import show
 from benchodds.basics.tables import Array, Table
 from benchodds.choose.planning import Plan, Ranked, plan
 from benchodds.choose.shop import Shop
-from benchodds.infer.assess import GEAR, Assessment, Machine, understand
-from benchodds.infer.inference import posterior
+from benchodds.infer.assess import Assessment, Machine, settled, understand
 from benchodds.measure.instrument import Outcome
 from benchodds.model import jobs
 from benchodds.model.jobs import Job
@@ -80,8 +79,7 @@ def _assessed(machine: Machine, job: Job, seen: Mapping[str, Table]) -> Assessme
     """The job's odds with outcomes, not values, as what was seen."""
     network = machine.prior(job.complaint, job.contexts)
     network = replace(network, findings={**network.findings, **seen})
-    wanted = [*machine.model.components, *GEAR]
-    return Assessment(machine, job, understand(machine, job), network, posterior(network, wanted))
+    return settled(machine, job, understand(machine, job), network)
 
 
 def likeliest(outcomes: Sequence[Outcome], p: Array) -> tuple[str, list[int]]:

@@ -24,6 +24,10 @@ class ModelError(BenchoddsError):
     """A system model or prior file is broken; the message names file, key and remedy."""
 
 
+class TooLargeError(ModelError):
+    """Exact odds would take more memory or time than is spent; see ``infer.belief``."""
+
+
 class UnknownNameError(BenchoddsError):
     """A name (job, test, variant, component, ...) that does not exist here."""
 

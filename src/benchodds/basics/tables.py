@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+
+from benchodds.basics.errors import ModelError
+from benchodds.basics.language import _
 
 Array = NDArray[np.float64]
 
@@ -90,7 +94,8 @@ class Network:
     ``evidence`` fixes variables to a state index. ``findings`` are likelihood tables over
     any variables (readings, links): they multiply in, and need not sum to anything.
     ``roots`` are the components; ``special`` re-weights a few of their whole states (the
-    complaint needs a fault, so the state without one is weighted down).
+    complaint needs a fault, so the state without one is weighted down). ``states``, where given,
+    are the only whole states that are looked at.
     """
 
     variables: Mapping[str, Variable]
@@ -99,6 +104,26 @@ class Network:
     findings: Mapping[str, Table] = field(default_factory=dict)
     special: tuple[Special, ...] = ()
     roots: tuple[str, ...] = ()
+    states: tuple[State, ...] = ()
+
+    @cached_property
+    def below_roots(self) -> tuple[str, ...]:
+        """Variables other than components, parents first.
+
+        Raises
+        ------
+        ModelError
+            When there is no such order.
+        """
+        out: dict[str, None] = dict.fromkeys(self.roots)
+        left = [v for v in self.variables if v not in out]
+        while left:
+            ready = [v for v in left if out.keys() >= set(self.tables[v].scope[1:])]
+            if not ready:
+                raise ModelError(_("the network runs in a circle"))
+            out |= dict.fromkeys(ready)
+            left = [v for v in left if v not in out]
+        return tuple(v for v in out if v not in self.roots)
 
     def ancestors(self, names: Iterable[str]) -> set[str]:
         """The named variables and everything upstream of them."""

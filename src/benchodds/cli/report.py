@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from benchodds.basics.errors import TooLargeError
 from benchodds.basics.language import _
 from benchodds.cli.options import store_option
 from benchodds.keep.session import Session
@@ -29,7 +30,11 @@ def report(session: Session, job_id: str, target: Path | None) -> None:
     from benchodds.screens.report import build_report
 
     assessment = session.assess(session.store.job(job_id))
-    book = ledger(assessment)
+    try:
+        book = ledger(assessment)
+    except TooLargeError:
+        assessment = assessment.narrowed()
+        book = ledger(assessment)
     svg = ""
     if book.readings:
         names = {c: s.title for c, s in assessment.machine.model.components.items()}

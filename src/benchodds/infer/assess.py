@@ -7,20 +7,21 @@ files or clocks.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
-from benchodds.basics.errors import EvidenceError, ModelError
+from benchodds.basics.errors import EvidenceError, TooLargeError
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy
 from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Array, Network, State, Table
+from benchodds.infer.belief import Belief, Listed, kept_to, likeliest, posterior
 from benchodds.infer.compiled import Machine
-from benchodds.infer.inference import Posterior, calibrate, posterior
 from benchodds.infer.machine import FoldedNetwork, likely_states
 from benchodds.measure.instrument import Outcome
 from benchodds.model import cards
@@ -30,6 +31,9 @@ from benchodds.model.laws import operator_table
 
 N_PAIRS = 60
 """Pairs of faults looked at as whole states, besides no fault and all single faults."""
+
+LEAST_P = 1e-4
+"""Probability on few nodes below which a state with several faults is left out on all of them."""
 
 GEAR = ("adapter", "meter")
 
@@ -127,19 +131,68 @@ def network_of(machine: Machine, job: Job, taken: Iterable[Taken]) -> Network:
     return replace(network, variables=variables, tables=tables, findings=findings)
 
 
+@dataclass(frozen=True)
+class Approximate:
+    """What exact odds on all nodes were replaced by, and why, in a sentence."""
+
+    what: Literal["likeliest states", "fewer nodes", "likeliest states, fewer nodes"]
+    why: str
+
+
 @dataclass(frozen=True, eq=False)
 class Assessment:
-    """What the readings of a job mean together."""
+    """What the readings of a job mean together.
+
+    ``few`` is the same on the nodes for choosing, where it was worked out already;
+    ``fewer_nodes`` says that it took the place of odds on all nodes, which took too much.
+    """
 
     machine: Machine
     job: Job
     taken: tuple[Taken, ...]
     network: Network
-    posterior: Posterior
+    posterior: Belief
+    few: Assessment | None = None
+    fewer_nodes: bool = False
+
+    @property
+    def approximate(self) -> Approximate | None:
+        """What the odds stand on when exact ones would take too much; None when they are exact."""
+        n = len(self.network.states)
+        if n and not self.fewer_nodes:
+            words = _(
+                "Approximate: these readings tie too much together for exact odds; they stand on "
+                "the {n} likeliest combinations of faults and may be a hundredth off."
+            )
+            return Approximate("likeliest states", words.format(n=n))
+        if n:
+            words = _(
+                "Approximate: these readings tie too much together for exact odds; they stand on "
+                "the {n} likeliest combinations of faults and on a coarser model of the machine, "
+                "and may be a tenth off or more."
+            )
+            return Approximate("likeliest states, fewer nodes", words.format(n=n))
+        if self.fewer_nodes:
+            words = _(
+                "Approximate: these readings tie too much together for exact odds; they stand on "
+                "a coarser model of the machine and may be a tenth off or more."
+            )
+            return Approximate("fewer nodes", words)
+        return None
+
+    def narrowed(self) -> Assessment:
+        """The assessment over the likeliest whole states alone, for what would take too much."""
+        if self.network.states:
+            return self
+        coarse = self.coarse
+        if not coarse.network.states:
+            network, found = kept_to(coarse.network, tuple(likeliest(coarse.network)))
+            coarse = replace(coarse, network=network, posterior=found)
+        return replace(coarse, fewer_nodes=self.fewer_nodes or coarse.machine is not self.machine)
 
     def marginal(self, name: str) -> Array:
         """Posterior of one variable, (n_states,); its prior where no reading touches it."""
-        if self.posterior.parts[0][1].has(name):
+        if self.posterior.has(name):
             return self.posterior.joint([name])
         return self.network.tables[name].p
 
@@ -168,18 +221,26 @@ class Assessment:
         """Posterior probability that a component is at fault."""
         return {c: float(1 - self.posterior.joint([c])[0]) for c in self.machine.model.components}
 
-    @cached_property
+    @property
     def coarse(self) -> Assessment:
         """The assessment on the nodes on which tests are chosen."""
+        return self._coarse or self  # itself it does not hold, else it would outlive its use
+
+    @cached_property
+    def _coarse(self) -> Assessment | None:
         choosing = self.machine.choosing
-        return self if choosing is None else assess(choosing, self.job)
+        return self.few or (None if choosing is None else assess(choosing, self.job))
 
     @cached_property
     def folded(self) -> FoldedNetwork:
         """Whole machine states: no fault, all single faults, the likeliest pairs."""
         if self.coarse is not self:
             return self.coarse.folded
-        return FoldedNetwork(self.network, likely_states(self.machine.modes, self.p_mode, N_PAIRS))
+        most = 1 + sum(map(len, self.machine.modes.values())) + N_PAIRS
+        few = self.network.states[:most]
+        return FoldedNetwork(
+            self.network, few or likely_states(self.machine.modes, self.p_mode, N_PAIRS)
+        )
 
     def predictive(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
         """Outcomes of a fresh reading and their chances, for the folded states."""
@@ -220,11 +281,10 @@ class Assessment:
     def gear(self) -> list[tuple[str, str, float]]:
         """(item, state, probability) of everything that is not the machine, worst first."""
         out = []
-        for name in (*gear_names(self.taken), *dict.fromkeys(t.hookup for t in self.taken)):
-            if not self.posterior.parts[0][1].has(name):
-                continue
+        every = (*gear_names(self.taken), *dict.fromkeys(t.hookup for t in self.taken))
+        names = [name for name in every if self.posterior.has(name)]
+        for name, p in zip(names, self.posterior.joints([n] for n in names), strict=True):
             variable = self.network.variables[name]
-            p = self.posterior.joint([name])
             good = float(sum(x for x, s in zip(p, variable.states, strict=True) if s[:2] == "ok"))
             worst = "not sound" if name.startswith("hookup") else variable.states[-1]
             out += [(name, worst, 1 - good), (name, "ok", good)]
@@ -238,9 +298,9 @@ class Assessment:
         what the reading depends on.
         """
         out = {}
-        for item in self.taken:
-            if item.table is None:
-                continue
+        heard = [(t, t.table) for t in self.taken if t.table is not None]
+        joints = self.posterior.joints(table.scope for _taken, table in heard)
+        for (item, table), p in zip(heard, joints, strict=True):
             reading = item.reading
             clean = self.machine.finding(
                 reading.test, reading.values, item.technique, item.hookup, slips=False
@@ -251,15 +311,14 @@ class Assessment:
             told = sum(v.kind not in SILENT for v in item.values)
             honest = (1 - self.machine.bench.slip.chance) ** (told if kind in SINGLY else 1)
             # Where all of a likelihood is the slip's floor, differences below it are lost.
-            lost = tuple(i for i, v in enumerate(clean.scope) if v not in item.table.scope)
-            kept = tuple(v for v in clean.scope if v in item.table.scope)
+            lost = tuple(i for i, v in enumerate(clean.scope) if v not in table.scope)
+            kept = tuple(v for v in clean.scope if v in table.scope)
             clean = Table(kept, np.asarray(clean.p.mean(axis=lost)))
-            p = self.posterior.joint(item.table.scope)
             shape = [
-                n if v in clean.scope else 1 for v, n in zip(item.table.scope, p.shape, strict=True)
+                n if v in clean.scope else 1 for v, n in zip(table.scope, p.shape, strict=True)
             ]
-            order = [clean.scope.index(v) for v in item.table.scope if v in clean.scope]
-            share = clean.p.transpose(order).reshape(shape) / item.table.p
+            order = [clean.scope.index(v) for v in table.scope if v in clean.scope]
+            share = clean.p.transpose(order).reshape(shape) / table.p
             out[reading.id] = float(np.clip(1 - honest * (p * share).sum(), 0.0, 1.0))
         return out
 
@@ -267,26 +326,18 @@ class Assessment:
 def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessment:
     """Posterior of a job, with ``extra`` readings as if they had been taken.
 
-    Readings that tie too much together on the nodes of the machine are put on the fewer ones on
-    which tests are chosen.
-
     Raises
     ------
     EvidenceError
         The readings are impossible together under every state (naming those that clash).
+    TooLargeError
+        Even a whole state alone ties too much together; no shipped system does.
     """
     if extra:
         job = replace(job, readings=(*job.readings, *extra))
     taken = understand(machine, job)
-    network = network_of(machine, job, taken)
-    hookups = {t.hookup for t in taken if t.hookup in network.variables}
-    wanted = [*machine.model.components, *gear_names(taken), *sorted(hookups)]
     try:
-        result = posterior(network, wanted)
-    except ModelError:
-        if machine.choosing is None:
-            raise
-        return assess(machine.choosing, job)
+        return settled(machine, job, taken, network_of(machine, job, taken))
     except EvidenceError:
         names = ", ".join(f"{t.reading.id} ({t.reading.test})" for t in taken)
         raise EvidenceError(
@@ -295,7 +346,43 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
                 "the one that was mistyped or taken at the wrong terminal"
             ).format(names=names)
         ) from None
-    return Assessment(machine, job, taken, network, result)
 
 
-__all__ = ["Assessment", "Machine", "Taken", "assess", "calibrate", "merge", "understand"]
+def settled(machine: Machine, job: Job, taken: tuple[Taken, ...], network: Network) -> Assessment:
+    """The assessment of a network that holds the readings as findings, whatever it takes.
+
+    Where exact odds take too much they are those of the likeliest whole states, found on the
+    nodes for choosing; and where all nodes take too much even so, those of these nodes.
+    """
+    try:
+        found = posterior(network, _wanted(machine, taken, network))
+        return Assessment(machine, job, taken, network, found)
+    except TooLargeError:
+        if machine.choosing is None:
+            kept, listed = kept_to(network, tuple(likeliest(network)), math.inf)
+            return Assessment(machine, job, taken, kept, listed)
+    few = assess(machine.choosing, job)
+    p = few.posterior.p_state if isinstance(few.posterior, Listed) else likeliest(few.network)
+    try:
+        kept, listed = kept_to(network, [s for s, q in p.items() if len(s) < 2 or q > LEAST_P])
+        return Assessment(machine, job, taken, kept, listed, few)
+    except TooLargeError:
+        return replace(few, fewer_nodes=True)
+
+
+def _wanted(machine: Machine, taken: Sequence[Taken], network: Network) -> list[str]:
+    """Variables whose posterior will be asked for."""
+    hookups = {t.hookup for t in taken if t.hookup in network.variables}
+    return [*machine.model.components, *gear_names(taken), *sorted(hookups)]
+
+
+__all__ = [
+    "Approximate",
+    "Assessment",
+    "Machine",
+    "Taken",
+    "assess",
+    "merge",
+    "settled",
+    "understand",
+]

@@ -11,11 +11,11 @@ import math
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from functools import lru_cache
 from heapq import heapify, heappop, heappush
-from typing import Generic, TypeVar
+from typing import Generic, NamedTuple, TypeVar
 
 import numpy as np
 
-from benchodds.basics.errors import ModelError
+from benchodds.basics.errors import TooLargeError
 from benchodds.basics.language import _
 
 T = TypeVar("T")
@@ -24,9 +24,43 @@ TRY = 5e5
 """Table entries that could be made in the time of looking for one more order."""
 
 MOST_TRIES = 200
-MOST_ENTRIES = 1e9
-"""Table entries in all beyond which an elimination is refused, before memory is spent."""
+MOST_ENTRIES = 4e9
+"""Table entries in all beyond which an elimination is refused, before time is spent."""
+MOST_KEPT = 2.5e7
+"""Entries of all messages of an elimination beyond which it is refused, before memory is."""
 SHAKE = 0.5
+
+
+class Order(NamedTuple):
+    """An order in which to sum variables out, and what it takes.
+
+    ``entries`` are those of all tables that are gone through on the way, ``kept`` those of all
+    that are left behind.
+    """
+
+    names: tuple[str, ...]
+    entries: float
+    kept: float
+
+    def affordable(self) -> Order:
+        """The order itself.
+
+        Raises
+        ------
+        TooLargeError
+            When it goes through more than :data:`MOST_ENTRIES` or keeps more than
+            :data:`MOST_KEPT`.
+        """
+        if self.entries > MOST_ENTRIES or self.kept > MOST_KEPT:
+            raise TooLargeError(
+                _(
+                    "these readings tie too much together: exact odds would go through "
+                    "{n:.0e} entries (at most {most:.0e}) and keep {kept:.0e} (at most "
+                    "{most_kept:.0e}); in the model, let fewer quantities meet in one formula "
+                    "or signal"
+                ).format(n=self.entries, most=MOST_ENTRIES, kept=self.kept, most_kept=MOST_KEPT)
+            )
+        return self
 
 
 @lru_cache(maxsize=1024)
@@ -35,15 +69,14 @@ def elimination_order(
     sizes: tuple[tuple[str, int], ...],
     last: tuple[str, ...] = (),
     folded: frozenset[str] = frozenset(),
-) -> tuple[str, ...]:
+) -> Order:
     """The cheapest of a few greedy orders; variables in ``last`` come at the end.
 
     Each time the variable goes whose bucket is smallest, or else the one that leaves the
     smallest table (Koller and Friedman, Probabilistic Graphical Models, 2009, 9.4.3). Where
     that is dear, the same with its costs shaken a little is tried some more times, always the
-    same way, for as long as that may save more than it takes.
-
-    Raises ModelError when even that order makes more than :data:`MOST_ENTRIES`.
+    same way, for as long as that may save more than it takes. An order's cost is the entries it
+    goes through, times how often what it keeps goes into the room for that, if it does not fit.
 
     ``folded`` variables stay. They share one axis, on which each of their states but the first
     has a place, and one more place is there for all first ones.
@@ -62,7 +95,7 @@ def elimination_order(
         [number[v] for v in last if v in number],
     )
 
-    def greedy(own: float, shake: Sequence[float]) -> tuple[float, tuple[str, ...]]:
+    def greedy(own: float, shake: Sequence[float]) -> tuple[float, Order]:
         near = around.copy()
         weight = [sum(log[j] for j in _bits(m & ~side)) for m in near]
         places = [1 + sum(sizes[j][1] - 1 for j in _bits(m & side)) for m in near]
@@ -70,7 +103,7 @@ def elimination_order(
         def cost(i: int) -> tuple[float, int]:  # of equals the later goes first
             return (weight[i] + math.log(places[i]) - own * log[i]) * shake[i], -i
 
-        total, order = 0.0, []
+        total, kept, order = 0.0, 0.0, []
         for group in groups:
             costs = {i: cost(i) for i in group}
             queue = list(costs.values())
@@ -82,7 +115,9 @@ def elimination_order(
                     continue
                 del costs[i]
                 order.append(names[i])
-                total += math.exp(min(weight[i], 600.0)) * places[i]
+                entries = math.exp(min(weight[i], 600.0)) * places[i]
+                total += entries
+                kept += entries / sizes[i][1]
                 gone = ~(1 << i)
                 mine = near[i] & gone
                 for u in _bits(mine & ~side):
@@ -93,7 +128,7 @@ def elimination_order(
                     if u in costs:
                         costs[u] = cost(u)
                         heappush(queue, costs[u])
-        return total, tuple(order)
+        return total * max(1.0, kept / MOST_KEPT), Order(tuple(order), total, kept)
 
     even = [1.0] * len(names)
     best = min(greedy(0.0, even), greedy(1.0, even))
@@ -102,14 +137,6 @@ def elimination_order(
         if best[0] < tried * TRY:
             break
         best = min(best, greedy(1.0, (1 + SHAKE * rng.random(len(names))).tolist()))
-    if best[0] > MOST_ENTRIES:
-        raise ModelError(
-            _(
-                "these readings tie too much together: exact odds would take tables of "
-                "{n:.0e} entries, more than {most:.0e}; in the model, let fewer "
-                "quantities meet in one formula or signal"
-            ).format(n=best[0], most=MOST_ENTRIES)
-        )
     return best[1]
 
 
@@ -199,6 +226,16 @@ class Messages(Generic[T]):
         self._product = product
         self._is_silent = is_silent
         self._said: dict[tuple[str, str], T | None] = {}
+
+    def let_go(self, most: float, size: Callable[[T], int]) -> None:
+        """Forget what buckets said to those below them, when that comes to more than so much.
+
+        They say it again when it is asked for; what comes up to them stays.
+        """
+        down = [e for e in self._said if self.tree.parent.get(e[1]) == e[0]]
+        if sum(size(t) for t in (self._said[e] for e in down) if t is not None) > most:
+            for edge in down:
+                del self._said[edge]
 
     def around(self, buckets: Collection[str]) -> list[T]:
         """The tables of some buckets, and what all others say to these."""

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from benchodds.basics.errors import EvidenceError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, State, Table
-from benchodds.infer.inference import combine, gather
+from benchodds.infer.contraction import combine, contract, gather
 
 MACHINE = "machine"
 
@@ -42,7 +42,25 @@ LARGE = 300_000
 KEPT = 1_000_000
 """Entries of a product from which it is not kept for the next time: memory is dearer."""
 
+MOST_MADE = 2_000_000
+"""Entries of a product of several states from which :class:`WideError` is raised instead."""
+
+MOST_WORK = 60_000_000
+"""Multiplications of such a product from which it is raised too."""
+
+MOST_KEPT = 8_000_000
+"""Entries of all messages of several states from which :class:`WideError` is raised, and of all
+other products that are kept for the next time."""
+
 Index = NDArray[np.intp]
+
+
+class WideError(Exception):
+    """A product of these variables for so many states at once is too large."""
+
+    def __init__(self, names: frozenset[str]) -> None:
+        super().__init__(", ".join(sorted(names)))
+        self.names = names
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,6 +132,7 @@ class Rows:
         self.first = np.searchsorted(self.state, np.arange(len(states)))
         self._classes: dict[frozenset[str], _Classes] = {}
         self._pairs: dict[tuple[int, int, frozenset[str]], tuple[Folded, Folded, Folded]] = {}
+        self._said = self._paired = 0
 
     def _settle(self, network: Network, most: int) -> None:
         """Fold variables in that have components or folded ones as parents, cheapest first.
@@ -171,6 +190,14 @@ class Rows:
         p = np.moveaxis(p, folded.axis, 0)[self.classes(folded.roots).row]
         return p.reshape(len(self.state), -1)
 
+    def sum(self, weight: Array, folded: Folded) -> Array:
+        """Sum over rows with these weights, (n_rows,); the other axes in the table's order."""
+        if not folded.roots:
+            return np.asarray(weight.sum() * folded.table.p)
+        classes = self.classes(folded.roots)
+        weights = np.bincount(classes.row, weight, classes.n)
+        return np.asarray(np.tensordot(weights, folded.table.p, (0, folded.axis)))
+
     def product(
         self, tables: Sequence[Folded], keep: frozenset[str], own: frozenset[str] = frozenset()
     ) -> Folded:
@@ -179,6 +206,11 @@ class Rows:
         Each time the pair is taken that leaves least to do, of those that share a variable if
         there are any. Products of pairs that hold no variable of ``own`` are kept for the next
         time that they are asked for.
+
+        Raises
+        ------
+        WideError
+            When one on the way is larger than several states together may have.
         """
         todo = _gathered(tables)
         todo += [NOTHING] * (2 - len(todo))
@@ -187,7 +219,7 @@ class Rows:
             uses = Counter(v for t in todo for v in t.names)
             pairs = [(i, j) for i in range(len(todo)) for j in range(i)]
             joined = [(i, j) for i, j in pairs if not todo[i].names.isdisjoint(todo[j].names)]
-            best = (math.inf, 0, 0)
+            best = (math.inf, 0, 0, 0, 0)
             for i, j in joined or pairs:
                 a, b = todo[i], todo[j]
                 roots = a.roots | b.roots
@@ -197,19 +229,49 @@ class Rows:
                     if v in keep or uses[v] > (v in a.names) + (v in b.names):  # needed still
                         made *= size[v]
                 cost = made - a.table.p.size - b.table.p.size + MULTIPLY * work
-                best = min(best, (cost, i, j))
-            _, i, j = best
+                best = min(best, (cost, i, j, made, work))
+            _, i, j, made, work = best
             a, b = todo[i], todo[j]
-            todo = [t for k, t in enumerate(todo) if k not in (i, j)]
             names = a.names | b.names
+            if made > MOST_MADE or work > MOST_WORK:
+                if len(self.first) > 1:
+                    raise WideError(names)
+                return self._of_one(todo, keep)
+            todo = [t for k, t in enumerate(todo) if k not in (i, j)]
             stay = names & keep.union(*(t.names for t in todo))
             key = (id(a), id(b), stay)
             made_before = self._pairs.get(key)
             pair = made_before[-1] if made_before else self._pair(a, b, stay)
-            if not names & own and pair.table.p.size < KEPT:
+            if not (made_before or names & own) and made < min(KEPT, MOST_KEPT - self._paired):
                 self._pairs[key] = (a, b, pair)
+                self._paired += made
             todo.append(pair)
         return todo[0]
+
+    def message(self, tables: Sequence[Folded], keep: frozenset[str]) -> Folded:
+        """A product that stays.
+
+        Raises
+        ------
+        WideError
+            As :meth:`product`, and when too much would stay.
+        """
+        made = self.product(tables, keep)
+        self._said += made.table.p.size
+        if self._said > MOST_KEPT and len(self.first) > 1:
+            raise WideError(frozenset[str]().union(*(t.names for t in tables)))
+        return made
+
+    @property
+    def kept(self) -> int:
+        """Entries of messages and products that are kept."""
+        return self._said + self._paired
+
+    def _of_one(self, tables: Sequence[Folded], keep: frozenset[str]) -> Folded:
+        """The product for one state alone: whatever it takes, in slices if need be."""
+        roots = frozenset[str]().union(*(t.roots for t in tables))
+        table = contract([self._spread(t, roots) for t in tables], keep | {MACHINE})
+        return Folded.of(roots, table, sum(t.log_scale for t in tables))
 
     def _pair(self, a: Folded, b: Folded, keep: frozenset[str]) -> Folded:
         """Product of two tables, summed over what is not in ``keep``."""

@@ -2,7 +2,7 @@
 
 Sources: R. Dechter, "Bucket elimination: a unifying framework for reasoning", Artificial
 Intelligence 113 (1999); the two-pass form is Shenoy-Shafer propagation (1990) on the tree
-that elimination leaves behind. Sums are done as batched matrix products.
+that elimination leaves behind.
 """
 
 from __future__ import annotations
@@ -16,125 +16,15 @@ import numpy as np
 from benchodds.basics.errors import EvidenceError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, Table
-from benchodds.infer.buckets import Messages, Tree, elimination_order
+from benchodds.infer.buckets import MOST_KEPT, Messages, Order, Tree, elimination_order
+from benchodds.infer.contraction import contract, gather, in_state
+from benchodds.infer.support import Mask, Support, reach
+
+CUT = 1e7
+"""Entries that an elimination goes through from which impossible states are cut out first."""
 
 LEAST_TOTAL = 1e-12
 """Share of the probability that special states must leave; below it only rounding is left."""
-
-LARGE = 100_000
-"""Entries from which copying a table costs more than it is worth."""
-
-
-def combine(a: Table, b: Table, keep: frozenset[str] | set[str]) -> Table:
-    """Product of two tables, summed over every variable not in ``keep``."""
-    in_a, in_b = set(a.scope), set(b.scope)
-    # What only one side has and nobody wants is summed first.
-    a = _sum_out(a, [v for v in a.scope if v not in keep and v not in in_b])
-    b = _sum_out(b, [v for v in b.scope if v not in keep and v not in in_a])
-    shared = [v for v in a.scope if v in in_b]
-    gone = [v for v in shared if v not in keep]
-    batch = [v for v in shared if v in keep]
-    left = [v for v in a.scope if v not in in_b]
-    right = [v for v in b.scope if v not in in_a]
-    pa = a.p.transpose([a.scope.index(v) for v in (*batch, *left, *gone)])
-    pb = b.p.transpose([b.scope.index(v) for v in (*batch, *gone, *right)])
-    n_batch, n_left, n_gone = len(batch), len(left), len(gone)
-    if not gone:
-        pa = pa.reshape(pa.shape + (1,) * len(right))
-        pb = pb.reshape(pb.shape[:n_batch] + (1,) * n_left + pb.shape[n_batch:])
-        return Table((*batch, *left, *right), pa * pb)
-    shape = pa.shape[:n_batch] + pa.shape[n_batch : n_batch + n_left] + pb.shape[n_batch + n_gone :]
-    size_batch = math.prod(pa.shape[:n_batch])
-    size_gone = math.prod(pa.shape[n_batch + n_left :])
-    pa = pa.reshape(size_batch, -1, size_gone)
-    pb = pb.reshape(size_batch, size_gone, -1)
-    product = pa[0] @ pb[0] if size_batch == 1 else np.matmul(pa, pb)
-    return Table((*batch, *left, *right), product.reshape(shape))
-
-
-def _by_scope(tables: Iterable[Table]) -> dict[tuple[str, ...], list[Array]]:
-    """Entries of the tables by scope; axes are brought into the order of the first of them."""
-    groups: dict[frozenset[str], tuple[tuple[str, ...], list[Array]]] = {}
-    for table in tables:
-        scope, same = groups.setdefault(frozenset(table.scope), (table.scope, []))
-        if scope != table.scope:
-            same.append(table.p.transpose([table.scope.index(v) for v in scope]))
-        else:
-            same.append(table.p)
-    return dict(groups.values())
-
-
-def gather(tables: Iterable[Table]) -> tuple[list[Table], float]:
-    """Tables with those of one scope multiplied together, and the log of what was divided out.
-
-    Each result has a largest entry of 1, or near it in a large table. Products are sums of
-    logs, so that thousands of readings of one quantity, or likelihoods near the smallest
-    number, keep their ratios.
-
-    Raises
-    ------
-    EvidenceError
-        When a product is zero throughout or not finite.
-    """
-    out: list[Table] = []
-    log_scale = 0.0
-    for scope, same in _by_scope(tables).items():
-        if len(same) > 1:
-            with np.errstate(divide="ignore", invalid="ignore"):
-                logs = np.sum([np.log(p) for p in same], axis=0)
-            top = float(logs.max())
-            p = np.exp(logs - top) if math.isfinite(top) else logs
-        else:
-            p = same[0]
-            largest = float(p.max()) if p.size else 0.0
-            top = math.log(largest) if 0.0 < largest < math.inf else math.nan
-            if p.size > LARGE and abs(top) < 40.0:
-                top = 0.0  # near enough: not worth a copy
-            elif math.isfinite(top):
-                p = p / largest
-        if not math.isfinite(top):
-            raise EvidenceError(_("the evidence has probability zero under this model"))
-        log_scale += top
-        out.append(Table(scope, p))
-    return out, log_scale
-
-
-def _sum_out(table: Table, names: Sequence[str]) -> Table:
-    if not names:
-        return table
-    axes = tuple(table.scope.index(v) for v in names)
-    return Table(tuple(v for v in table.scope if v not in names), table.p.sum(axis=axes))
-
-
-def contract(tables: Sequence[Table], keep: Iterable[str]) -> Table:
-    """Product of all tables, summed over what is not in ``keep``.
-
-    Tables of one scope are multiplied first; then pairs are taken so that each step leaves
-    the smallest table possible.
-    """
-    wanted = set(keep)
-    todo = [Table(s, math.prod(same[1:], start=same[0])) for s, same in _by_scope(tables).items()]
-    if len(todo) == 1:
-        return _sum_out(todo[0], [v for v in todo[0].scope if v not in wanted])
-    size = {v: n for t in todo for v, n in zip(t.scope, t.p.shape, strict=True)}
-    while len(todo) > 1:
-        best: tuple[float, float, int, int] | None = None
-        for i, a in enumerate(todo):
-            for j in range(i):
-                b = todo[j]
-                both = set(a.scope) | set(b.scope)
-                rest = wanted.union(*(t.scope for k, t in enumerate(todo) if k not in (i, j)))
-                left = math.prod(size[v] for v in both & rest)
-                work = math.prod(size[v] for v in both)
-                gain = left - a.p.size - b.p.size
-                if best is None or (gain, work) < best[:2]:
-                    best = (gain, work, i, j)
-        assert best is not None
-        i, j = best[2:]
-        a, b = todo[i], todo[j]
-        todo = [t for k, t in enumerate(todo) if k not in (i, j)]
-        todo.append(combine(a, b, wanted.union(*(t.scope for t in todo))))
-    return _sum_out(todo[0], [v for v in todo[0].scope if v not in wanted])
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,7 +51,7 @@ class Beliefs:
 
     log_evidence: float
     _messages: Messages[Scaled]
-    _fixed: Mapping[str, tuple[int, int]]
+    _support: Support
 
     def joint(self, names: Sequence[str]) -> Array:
         """Joint posterior of variables that meet in one bucket, axes in the order given.
@@ -171,24 +61,17 @@ class Beliefs:
         EvidenceError
             When the variables never meet; ask :func:`query` instead.
         """
-        free = [v for v in names if v not in self._fixed]
-        p: Array = np.ones(())
+        free = [v for v in names if not self._support.settled(v)]
+        table = Table((), np.ones(()))
         if free:
             bucket = self._bucket_with(free)
             table = _product(self._messages.around([bucket]), frozenset(free)).table
-            p = table.p.transpose([table.scope.index(v) for v in free])
-            p = p / p.sum()
-        for axis, v in enumerate(names):
-            if v in self._fixed:
-                state, size = self._fixed[v]
-                full = np.zeros((*p.shape[:axis], size, *p.shape[axis:]))
-                full[(slice(None),) * axis + (state,)] = p
-                p = full
-        return p
+            self._messages.let_go(MOST_KEPT / 5, lambda t: t.table.p.size)
+        return self._support.spread(tuple(names), Table(table.scope, table.p / table.p.sum()))
 
     def has(self, name: str) -> bool:
         """Whether the variable is part of this calibrated tree."""
-        return name in self._messages.tree.scope or name in self._fixed
+        return name in self._messages.tree.scope or self._support.settled(name)
 
     def _bucket_with(self, names: Sequence[str]) -> str:
         scope = self._messages.tree.scope
@@ -214,16 +97,48 @@ def calibrate(network: Network, wanted: Iterable[str]) -> Beliefs:
     ------
     EvidenceError
         When the evidence has probability zero or is not finite.
+    TooLargeError
+        When that would take too much time or memory.
     """
-    factors, log_scale = gather(network.factors(list(wanted)))
-    scopes = tuple(t.scope for t in factors)
-    order = elimination_order(scopes, tuple(sorted(_sizes(factors, network).items())))
-    tree = Tree(scopes, order)
+    wanted = list(wanted)
+    support, factors = Support.of(network, _seen(network)), network.factors(wanted)
+    order = _order(factors)
+    if order.entries > CUT and any(v in network.roots for v in network.evidence):
+        support, factors = _possible(network, wanted)
+        order = _order(factors)
+    factors, log_scale = gather(factors)
+    tree = Tree([t.scope for t in factors], order.affordable().names)
     messages = Messages(tree, [Scaled(t) for t in factors], _product)
     for top in tree.tops:
         log_scale += _product(messages.around([top]), frozenset()).log_scale
-    fixed = {v: (s, network.variables[v].size) for v, s in network.evidence.items()}
-    return Beliefs(log_scale, messages, fixed)
+    return Beliefs(log_scale, messages, support)
+
+
+def _order(factors: Sequence[Table]) -> Order:
+    size = {v: n for t in factors for v, n in zip(t.scope, t.p.shape, strict=True)}
+    scopes = dict.fromkeys(t.scope for t in factors)
+    return elimination_order(tuple(scopes), tuple(sorted(size.items())))
+
+
+def _seen(network: Network) -> dict[str, Mask]:
+    """The evidence as what is possible of each variable."""
+    sizes = network.variables
+    return {v: np.arange(sizes[v].size) == i for v, i in network.evidence.items()}
+
+
+def _possible(network: Network, wanted: Iterable[str]) -> tuple[Support, list[Table]]:
+    """What the evidence on the roots leaves possible, and the factors of that.
+
+    What is said to be left includes the evidence itself.
+    """
+    seen = _seen(network)
+    roots = {v: m[None] for v, m in seen.items() if v in network.roots}
+    possible = {v: m[0] for v, m in reach(network, roots).items()}
+    others = {v: i for v, i in network.evidence.items() if v not in roots}
+    cut = Support.of(network, {v: m for v, m in possible.items() if v not in others})
+    small = replace(cut.network(network), evidence=others)
+    every = [v for v in (*wanted, *roots) if v in small.variables]  # whose weights count too
+    return Support.of(network, possible | seen), small.factors(every)
 
 
 def query(network: Network, names: Sequence[str], extra: Sequence[Table] = ()) -> Table:
@@ -254,8 +169,10 @@ def eliminate_scaled(
     keep = tuple(names)
     scopes = tuple(t.scope for t in factors)
     order = elimination_order(scopes, tuple(sorted(size.items())), keep)
+    if keep and order.kept > MOST_KEPT:
+        return _by_name(factors, keep, size)
     pool, log_scale = gather(factors)
-    for v in order:
+    for v in order.names:
         if v in keep:
             break
         touched, log_parts = gather(t for t in pool if v in t.scope)
@@ -268,6 +185,27 @@ def eliminate_scaled(
     (result,), log_result = gather([contract(pool, keep)])
     p = result.p.transpose([result.scope.index(v) for v in keep])
     return Table(keep, p), log_scale + log_parts + log_result
+
+
+def _by_name(
+    factors: Sequence[Table], keep: tuple[str, ...], size: Mapping[str, int]
+) -> tuple[Table, float]:
+    """As :func:`eliminate_scaled`, state by state of the name that has most, to save memory."""
+    v = max(keep, key=lambda v: size[v])
+    rest = tuple(u for u in keep if u != v)
+    sizes = {u: n for u, n in size.items() if u != v}
+    parts: list[tuple[Array, float]] = []
+    for i in range(size[v]):
+        try:
+            table, log_scale = eliminate_scaled([in_state(t, v, i) for t in factors], rest, sizes)
+            parts.append((table.p, log_scale))
+        except EvidenceError:  # this state has probability zero
+            parts.append((np.zeros([size[u] for u in rest]), -math.inf))
+    top = max(log_scale for _p, log_scale in parts)
+    if top == -math.inf:
+        raise EvidenceError(_("the evidence has probability zero under this model"))
+    whole = np.stack([p * math.exp(log_scale - top) for p, log_scale in parts], keep.index(v))
+    return Table(keep, whole), top
 
 
 def _sizes(factors: Sequence[Table], network: Network) -> dict[str, int]:
@@ -286,11 +224,19 @@ class Posterior:
     log_evidence: float
     parts: tuple[tuple[float, Beliefs], ...]
 
+    def has(self, name: str) -> bool:
+        """Whether the variable is part of what was calibrated."""
+        return self.parts[0][1].has(name)
+
     def joint(self, names: Sequence[str]) -> Array:
         """Joint posterior of variables that meet in one bucket, axes in the order given."""
         p = sum(w * beliefs.joint(names) for w, beliefs in self.parts)
         p = np.maximum(np.asarray(p), 0.0)
         return np.asarray(p / p.sum())
+
+    def joints(self, scopes: Iterable[Sequence[str]]) -> list[Array]:
+        """Several joint posteriors."""
+        return [self.joint(names) for names in scopes]
 
 
 def mixture(network: Network) -> list[tuple[float, Network]]:
@@ -336,6 +282,8 @@ def posterior(network: Network, wanted: Iterable[str]) -> Posterior:
     ------
     EvidenceError
         When the evidence has probability zero or is not finite.
+    TooLargeError
+        As in :func:`calibrate`.
     """
     wanted = list(wanted)
     whole = calibrate(network, wanted)

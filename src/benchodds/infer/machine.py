@@ -10,66 +10,69 @@ Shafer 1990). Each message is worked out when first asked for, so that tests sha
 from __future__ import annotations
 
 import math
-from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 
-from benchodds.basics.errors import EvidenceError
+from benchodds.basics.errors import EvidenceError, TooLargeError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, State, Table
-from benchodds.infer.buckets import Messages, Tree, elimination_order
-from benchodds.infer.folded import Folded, Rows
+from benchodds.infer.fold import Fold
+from benchodds.infer.folded import WideError
+from benchodds.infer.support import Index, Mask, Support, reach
 
-LEAST_LIKELIHOOD = 1e-290
-"""Likelihood, against the best explained row, below which a row counts as excluded."""
+T = TypeVar("T")
+
+MOST_KEPT = 20_000_000
+"""Entries of all groups' tables and messages beyond which those used last are let go."""
+
+
+@dataclass(eq=False)
+class _Group:
+    """States that are folded together, by number; ``fold`` is made when it is asked for."""
+
+    at: Index
+    fold: Fold | None = None
 
 
 class FoldedNetwork:
     """A network conditional on each of a list of whole machine states.
 
+    The states are folded together as long as no product is too large for that; then they go
+    apart in groups by what is possible in them, each with a network of that alone.
+
     Raises
     ------
     EvidenceError
         When the evidence has probability zero under every state of the list.
+    TooLargeError
+        When a state alone would take too much time or memory, or all of them go through more
+        than ``most`` entries.
     """
 
-    def __init__(self, network: Network, states: Sequence[State]) -> None:
+    def __init__(self, network: Network, states: Sequence[State], most: float = math.inf) -> None:
         self.network = network
         self.states = tuple(states)
-        self._rows = rows = Rows(network, self.states)
-        findings = [rows.fold(t) for t in (*network.findings.values(), *_indicators(network))]
-        tables = {v: rows.fold(t) for v, t in network.tables.items() if v not in rows.index}
-        uses = Counter(v for t in (*tables.values(), *findings) for v in t.names)
-        # What nothing else depends on joins only where a test reads it, else it ties cliques.
-        self._leaves = {v: t for v, t in tables.items() if uses[v] == 1}
-        tables = {v: t for v, t in tables.items() if v not in self._leaves}
-        told = [t for t in findings if t.names]
-        every = [*tables.values(), *told]
-        tree = self._tree(every)
-        silence = _silence(tree, tuple(tables), len(every))
-        self._messages = Messages(tree, every, rows.product, silence)
-        tops = {tree.top[v] for t in told for v in t.names}
-        self._likelihoods = {
-            v: rows.product(self._messages.around([v]), frozenset()) for v in sorted(tops)
-        }
-        known = [*self._likelihoods.values(), *(t for t in findings if not t.names)]
-        with np.errstate(divide="ignore"):
-            logs = np.log(rows.chance)
-            for t in known:
-                logs = logs + np.log(rows.expand(t)[:, 0])
-            best = np.maximum.reduceat(logs, rows.first)
-            if best.max() == -math.inf:
-                raise EvidenceError(_("the evidence has probability zero under this model"))
-            best = np.where(np.isfinite(best), best, 0.0)
-            share = np.exp(logs - best[rows.state])
-            total = np.add.reduceat(share, rows.first)
-            self._share = share / np.where(total > 0, total, 1.0)[rows.state]  # P(row | state, e)
-            self.log_weights: Array = (
-                np.log(self._prior()) + np.log(total) + best + sum(t.log_scale for t in known)
-            )
-            """Log of P(state, complaint, all evidence), shape (n_states,); -inf where zero."""
+        seen = {f"{t.scope[0]} seen": t for t in _indicators(network)}
+        self._told = replace(network, findings={**network.findings, **seen}, evidence={})
+        self._groups = [_Group(np.arange(len(self.states)))]
+        self.log_weights: Array = np.full(len(self.states), -math.inf)
+        """Log of P(state, complaint, all evidence), shape (n_states,); -inf where zero."""
+        work = 0.0
+        for at, (logs, entries) in self._by_group(lambda fold: (fold.log_weights, fold.entries)):
+            self.log_weights[at] = logs
+            work += entries
+            if work > most:
+                raise TooLargeError(
+                    _("odds of {n} states would go through more than {most:.0e} entries").format(
+                        n=len(self.states), most=most
+                    )
+                )
+        if self.log_weights.max() == -math.inf:
+            raise EvidenceError(_("the evidence has probability zero under this model"))
         self.weights: Array = np.exp(self.log_weights)
         """P(state, complaint, all evidence), shape (n_states,); zero where it is below 1e-308."""
 
@@ -91,42 +94,96 @@ class FoldedNetwork:
         (operator, adapter, the quantities themselves) carry what those readings taught. Where
         the evidence excludes a state, its row says nothing: all outcomes alike.
         """
-        rows = self._rows
-        outcome = frozenset(predictive.scope[-1:])
-        folded = rows.fold(predictive)
-        leaves = [self._leaves[v] for v in sorted(folded.names & self._leaves.keys())]
-        names = folded.names.union(*(t.names for t in leaves)) - outcome - self._leaves.keys()
-        tree = self._messages.tree
-        around = self._messages.around(tree.cover(names))
-        joint = rows.product([folded, *leaves, *around], outcome, outcome)
-        log_scale, known = joint.log_scale, np.ones(len(rows.state))
-        for t in (
-            self._likelihoods[v]
-            for v in sorted({tree.top[v] for v in names} & self._likelihoods.keys())
-        ):
-            log_scale -= t.log_scale
-            known = known * rows.expand(t)[:, 0]
-        share = np.where(known < LEAST_LIKELIHOOD, 0.0, self._share)
-        share = share * math.exp(log_scale) / np.maximum(known, LEAST_LIKELIHOOD)
-        p = np.add.reduceat(share[:, None] * rows.expand(joint), rows.first)
-        return np.where(p.sum(axis=1, keepdims=True) > 0, p, 1.0 / p.shape[1])
+        n = predictive.p.shape[-1]
+        out = np.full((len(self.states), n), 1.0 / n)
+        for at, p in self._by_group(lambda fold: fold.outcomes(predictive)):
+            out[at] = p
+        return out
 
-    def _tree(self, tables: Sequence[Folded]) -> Tree:
-        sizes = tuple((v, x.size) for v, x in self.network.variables.items())
-        scopes = tuple(tuple(sorted(t.names | t.roots)) for t in tables)
-        order = elimination_order(scopes, sizes, folded=frozenset(self._rows.index))
-        return Tree([t.names for t in tables], order)
+    def joint(self, names: Sequence[str], extra: Sequence[Table] = ()) -> Array:
+        """P(names | evidence) when the machine is in one of the states; axes as ``names``.
 
-    def _prior(self) -> Array:
-        """Prior weight of each state; links come in with the findings."""
-        p = np.ones(len(self.states))
-        for name in self.network.roots:
-            p = p * self.network.tables[name].p[self._rows.index[name][self._rows.first]]
-        for special in self.network.special:
-            for i, state in enumerate(self.states):
-                if special.holds(state):
-                    p[i] *= special.ratio
-        return p
+        ``extra`` are further factors, and names may be axes of theirs.
+        """
+        return self.joints([names], extra)[0]
+
+    def joints(self, scopes: Iterable[Sequence[str]], extra: Sequence[Table] = ()) -> list[Array]:
+        """Several such, in one go through the groups."""
+        top, every = float(self.log_weights.max()), [tuple(names) for names in scopes]
+        weights = np.exp(self.log_weights - top)
+        known = {(v,): weights @ self._reach[v] for v in self.network.roots} if not extra else {}
+        asked = [names for names in dict.fromkeys(every) if names not in known]
+        totals = dict.fromkeys(asked, np.zeros(()))
+        answers = self._by_group(lambda fold: [fold.joint(n, extra, top) for n in asked])
+        for _at, parts in answers if asked else ():
+            totals = {n: totals[n] + p for n, p in zip(asked, parts, strict=True)}
+        return [np.asarray(p / p.sum()) for p in ((known | totals)[names] for names in every)]
+
+    def _by_group(self, ask: Callable[[Fold], T]) -> Iterator[tuple[Index, T]]:
+        """What each group of states answers; one for which that is too large is taken apart.
+
+        When all of them keep too much, the one asked last is let go: they are asked in turn.
+        """
+        todo, done = self._groups[::-1], list[_Group]()
+        while todo:
+            group = todo.pop()
+            try:
+                fold = group.fold or self._fold(group.at)
+                if fold is None:  # the evidence excludes all of these
+                    continue
+                answer = ask(fold)
+            except WideError as error:
+                todo += [_Group(at) for at in self._apart(group.at, error.names)]
+                continue
+            kept = sum(g.fold.kept for g in (*todo, *done) if g.fold is not None)
+            group.fold = fold if kept + fold.kept < MOST_KEPT else None
+            done.append(group)
+            yield group.at, answer
+        self._groups = done
+
+    @cached_property
+    def _reach(self) -> dict[str, Mask]:
+        """What is possible in each state, (n_states, n) by variable."""
+        modes = {}
+        for v in self.network.roots:
+            names = self.network.variables[v].states
+            here = [names.index(dict(s).get(v, names[0])) for s in self.states]
+            modes[v] = np.arange(len(names)) == np.array(here)[:, None]
+        return reach(self.network, modes)
+
+    def _fold(self, at: Index) -> Fold | None:
+        """These states folded together; None where the evidence excludes them all."""
+        support = Support({}, {})
+        if len(at) < len(self.states):
+            possible = {v: np.asarray(m[at].any(axis=0)) for v, m in self._reach.items()}
+            support = Support.of(self._told, possible)
+        try:
+            return Fold(self._told, [self.states[i] for i in at], support)
+        except EvidenceError:
+            return None
+
+    def _apart(self, at: Index, names: Collection[str]) -> tuple[Index, Index]:
+        """Two parts of some states, so that tables of these variables have few entries in both.
+
+        Parts differ in how much of one variable is possible in their states; where nothing
+        differs they are halves.
+        """
+        here = {v: self._reach[v][at] for v in sorted(names) if v in self._reach}
+        half = np.arange(len(at)) < len(at) // 2
+        best = (self._entries(here, half) + self._entries(here, ~half), half)
+        for held in here.values():
+            n = held.sum(axis=1)
+            for most in {int(n.min()), int(np.median(n))} - {int(n.max())}:
+                total = self._entries(here, n <= most) + self._entries(here, n > most)
+                if total < best[0]:
+                    best = (total, n <= most)
+        return at[best[1]], at[~best[1]]
+
+    @staticmethod
+    def _entries(here: Mapping[str, Mask], rows: Mask) -> float:
+        """Entries of a table of some variables for some states."""
+        sizes = (float(held[rows].any(axis=0).sum()) for held in here.values())
+        return float(rows.sum()) * math.prod(sizes)
 
 
 def _indicators(network: Network) -> list[Table]:
@@ -135,28 +192,6 @@ def _indicators(network: Network) -> list[Table]:
         Table((v,), (np.arange(network.variables[v].size) == state).astype(float))
         for v, state in network.evidence.items()
     ]
-
-
-def _silence(tree: Tree, tables: Sequence[str], n_scopes: int) -> Callable[[str, str], bool]:
-    """Whether bucket ``u`` and all behind it say nothing to their neighbour ``v``.
-
-    So it is when there is no evidence, and no variable that both share has its own table
-    there: what is summed out are whole conditional distributions (barren nodes; Shachter
-    1986). ``tables`` names the variables whose own tables come first among the scopes.
-    """
-    at = {i: v for v, mine in tree.own.items() for i in mine}
-    home = {name: at[i] for i, name in enumerate(tables)}
-    findings = [at[i] for i in range(len(tables), n_scopes)]
-    told = {v: sum(f in below for f in findings) for v, below in tree.below.items()}
-
-    def is_silent(u: str, v: str) -> bool:
-        up = tree.parent.get(u) == v
-        low = u if up else v
-        behind = told[low] if up else told[tree.top[low]] - told[low]
-        shared = tree.scope[u] & tree.scope[v]
-        return not behind and all((home[x] in tree.below[low]) != up for x in shared)
-
-    return is_silent
 
 
 def likely_states(

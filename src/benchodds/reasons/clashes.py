@@ -16,13 +16,13 @@ from typing import Literal
 
 import numpy as np
 
-from benchodds.basics.errors import EvidenceError, ReadingError
+from benchodds.basics.errors import EvidenceError, ReadingError, TooLargeError
 from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Network, State, Table
 from benchodds.choose.planning import open_setups
 from benchodds.infer.assess import Assessment, Taken
-from benchodds.infer.inference import posterior
+from benchodds.infer.belief import posterior
 from benchodds.infer.machine import FoldedNetwork
 from benchodds.reasons.evidence import Ledger, Suspect, joint, ledger, only, without
 
@@ -70,6 +70,8 @@ class Clash:
     p: float
     conflict_bits: float
     explanations: tuple[Explanation, ...]
+    approximate: bool = False
+    """Whether it is about the likeliest whole states alone."""
 
 
 @dataclass(frozen=True)
@@ -136,9 +138,17 @@ def clashes(assessment: Assessment) -> tuple[Clash, ...]:
 
     Raised when it is more likely than not that some reading is a slip, or else that there are
     two faults or more. Explanations are ranked by their probability, all readings considered;
-    those of one clash add up to 1.
+    those of one clash add up to 1. Where other readings in the place of these would take too
+    much, all of it is about the likeliest whole states alone.
     """
-    assessment = assessment.coarse  # many networks, most of them of whole states
+    coarse = assessment.coarse  # many networks, most of them of whole states
+    try:
+        return _clashes(coarse)
+    except TooLargeError:
+        return tuple(replace(c, approximate=True) for c in _clashes(coarse.narrowed()))
+
+
+def _clashes(assessment: Assessment) -> tuple[Clash, ...]:
     slips = assessment.slips
     if not slips:
         return ()

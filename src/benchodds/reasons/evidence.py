@@ -19,7 +19,9 @@ from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.errors import EvidenceError
 from benchodds.basics.tables import Array, Network, Table
 from benchodds.infer.assess import Assessment, gear_names
-from benchodds.infer.inference import Posterior, eliminate_scaled, mixture, posterior
+from benchodds.infer.belief import Belief, posterior
+from benchodds.infer.inference import eliminate_scaled, mixture
+from benchodds.infer.machine import FoldedNetwork
 from benchodds.model.gear import Bench
 from benchodds.reasons.conformance import odds_db
 
@@ -62,6 +64,8 @@ def joint(network: Network, names: Sequence[str], extra: Sequence[Table] = ()) -
     array
         Axes as ``names``; sums to 1 over them all.
     """
+    if network.states:
+        return FoldedNetwork(network, network.states).joint(names, extra)
     whole, log_whole = _unscaled(network, names, extra)
     total = np.array(whole)
     for factor, fixed in mixture(network):
@@ -166,7 +170,7 @@ class Ledger:
 
 
 def marginals(
-    network: Network, chosen: Sequence[Suspect], beliefs: Posterior | None = None
+    network: Network, chosen: Sequence[Suspect], beliefs: Belief | None = None
 ) -> dict[str, Array]:
     """Posterior of every suspect's variable, in one propagation."""
     names = list(dict.fromkeys(s.variable for s in chosen))

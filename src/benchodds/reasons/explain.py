@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchodds.basics.errors import JobError, UnknownNameError, nearest
+from benchodds.basics.errors import JobError, TooLargeError, UnknownNameError, nearest
 from benchodds.basics.language import _
 from benchodds.basics.quantities import show_value
 from benchodds.infer.assess import Assessment, Machine, Taken
@@ -45,6 +45,13 @@ def explain_reading(
     JobError
         The reading says nothing (not taken, refused, not possible).
     """
+    try:
+        return _explained(assessment, reading_id, kept, level)
+    except TooLargeError:
+        return _explained(assessment.narrowed(), reading_id, None, level)
+
+
+def _explained(assessment: Assessment, reading_id: str, kept: Ledger | None, level: float) -> Why:
     taken = _find(assessment, reading_id)
     machine, name = assessment.machine, taken.reading.id
     book = ledger(assessment) if kept is None else kept
@@ -73,6 +80,7 @@ def explain_reading(
         gear=gear_notes(assessment, book),
         tests={t.reading.id: t.reading.test for t in assessment.taken},
         titles=_titles(machine.model),
+        approximate=assessment.approximate,
     )
 
 

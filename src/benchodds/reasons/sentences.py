@@ -57,6 +57,8 @@ def sentences(why: Why) -> list[str]:
     if why.budget:
         parts.append(_budget(why.budget))
     parts.append(_learning(why.learning))
+    if why.approximate:
+        parts.append(why.approximate.why)
     return [line for part in parts if part for line in wrap(part, "", "  ")]
 
 
@@ -78,6 +80,8 @@ def clash_sentences(found: Sequence[Clash]) -> list[str]:
         for e in clash.explanations[:4]:
             if e.p >= 0.01:
                 lines += wrap(f"{percent(e.p):>9}  {_(e.reason)}: {e.detail}", "", " " * 11)
+        if clash.approximate:
+            lines += wrap(_("Approximate: over the likeliest combinations of faults alone."))
     return lines
 
 

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 from benchodds.basics.tables import Array
+from benchodds.infer.assess import Approximate
 from benchodds.reasons.budget import Budget
 from benchodds.reasons.clashes import Clash, GearNote
 from benchodds.reasons.evidence import Kind, Ledger
@@ -90,6 +91,8 @@ class Why:
     """Test of every reading of the job, by reading."""
     titles: Mapping[str, str]
     """Words for every component and fault of the model, by name (``exc``, ``exc.open``)."""
+    approximate: Approximate | None = None
+    """What the odds stand on, when exact ones would take too much."""
 
 
 def to_dict(why: Why, found: Sequence[Clash] = ()) -> dict[str, Any]:
@@ -101,7 +104,8 @@ def to_dict(why: Why, found: Sequence[Clash] = ()) -> dict[str, Any]:
     ``budget`` (nominal, of, unit, shift, combined, contributions), ``weights`` (name, kind,
     taken_db, left_out_db, before, after; largest first), ``path`` (per reading, log odds in
     decibans of every suspect after it; the first row is before any), ``turn``, ``learning``,
-    ``one_sided``, ``p_slip``, ``gear``, ``clashes``. What does not apply is null.
+    ``one_sided``, ``p_slip``, ``gear``, ``clashes``, ``approximate`` (what, why). What does not
+    apply is null.
     Probabilities are 0 to 1, weights decibans, quantities in ``reading.unit``.
     """
     book = why.ledger
@@ -136,6 +140,7 @@ def to_dict(why: Why, found: Sequence[Clash] = ()) -> dict[str, Any]:
         "p_slip": why.p_slip,
         "gear": [asdict(n) for n in why.gear],
         "clashes": [asdict(c) for c in found],
+        "approximate": asdict(why.approximate) if why.approximate else None,
     }
 
 

@@ -164,6 +164,7 @@ class Bench:
         model = assessment.machine.model
         top = sorted(assessment.p_mode.items(), key=lambda row: -row[1])[:3]
         lines = wrap(", ".join(f"{c}.{m} {percent(p)}" for (c, m), p in top), _("Leads: "))
+        lines += render.approximate(assessment)[1:]
         if step.do == "repair" and step.repair:
             lines += wrap(f"{step.repair} - {model.repairs[step.repair].title}", _("DO: "))
             lines += wrap(

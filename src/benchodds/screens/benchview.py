@@ -64,6 +64,7 @@ class JobView:
     events: int
     leads: tuple[tuple[str, str, str, str], ...]
     several: str
+    approximate: str
     gear: tuple[str, ...]
     do: str
     repair: str
@@ -145,6 +146,7 @@ def job_view(session: Session, job_id: str, test: str | None, skipped: Sequence[
         events=len(job.events),
         leads=tuple((f"{c}.{m}", model.title_of(c, m), percent(p), about(p)) for (c, m), p in top),
         several=several,
+        approximate=assessment.approximate.why if assessment.approximate else "",
         gear=tuple(line.strip() for line in render.gear(assessment)[2:]),
         do=step.do,
         repair=step.repair or "",

@@ -27,6 +27,7 @@ from benchodds.model.cards import told
 from benchodds.model.jobs import Technique
 from benchodds.model.system import SystemModel
 from benchodds.screens import render
+from benchodds.screens.shapes import approximate
 
 if TYPE_CHECKING:
     from benchodds.reasons.why import Why
@@ -92,6 +93,7 @@ def record_reading(
         "understood": [show_value(v) for v in parsed],
         "moved": [{"fault": f, "from": a, "to": b} for f, a, b in moved],
         "slip": after.slips.get(reading.id, 0.0),
+        "approximate": approximate(after),
     }
     lines = [f"{reading.id}: {name} = {', '.join(show_value(v) for v in parsed)}"]
     if not any(t.table is not None for t in after.taken if t.reading.id == reading.id):
@@ -102,6 +104,7 @@ def record_reading(
         lines.append(_("Moved nothing by more than 1 in 100."))
     lines += render.gear(after)
     lines += render.clashing(after)
+    lines += render.approximate(after)
     return "\n".join(lines), data
 
 
@@ -403,8 +406,15 @@ def close_job(
                 fault=fault, ended=percent(ended[fault])
             )
         )
+    lines += render.approximate(assessment)
     if model.closing:
         lines += ["", _("Before it leaves the bench")]
         for step in model.closing:
             lines += wrap(step, "  [ ] ", "      ")
-    return "\n".join(lines), {"schema": 1, "job": job_id, "verdict": verdict}
+    said = approximate(assessment)
+    return "\n".join(lines), {
+        "schema": 1,
+        "job": job_id,
+        "verdict": verdict,
+        "approximate": said,
+    }

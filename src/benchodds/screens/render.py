@@ -116,7 +116,14 @@ def odds(assessment: Assessment, top: int = 8) -> str:
     ]
     lines += gear(assessment)
     lines += clashing(assessment)
+    lines += approximate(assessment)
     return "\n".join(lines)
+
+
+def approximate(assessment: Assessment) -> list[str]:
+    """What the odds stand on, when exact ones would take too much."""
+    found = assessment.approximate
+    return ["", *wrap(found.why, "", "  ")] if found else []
 
 
 def gear(assessment: Assessment) -> list[str]:
@@ -192,6 +199,7 @@ def next_step(
                 "  ",
                 "    ",
             )
+    lines += approximate(assessment)
     rest = [r for r in plan.ranking if r.test != plan.test][:top]
     if rest:
         lines += ["", _("Other tests        minutes     bits  bits/min  set-ups to open")]

@@ -84,6 +84,7 @@ class Report:
     changed: tuple[str, ...]
     """What is other now than when the job was opened or closed."""
     notice: str
+    approximate: str
 
 
 def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
@@ -134,6 +135,7 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
             for change in changes(then, used)
         ),
         notice=model.notice,
+        approximate=assessment.approximate.why if assessment.approximate else "",
     )
 
 

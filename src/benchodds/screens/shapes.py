@@ -6,6 +6,7 @@ Those of ``tune`` and ``score`` are in :mod:`benchodds.learn.tunetext`.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
 from benchodds.choose.lookahead import Choice
@@ -20,7 +21,8 @@ SCHEMA = 1
 
 
 def odds(assessment: Assessment) -> dict[str, Any]:
-    """``odds --json``: machine, components, faults_at_once, states, gear, log_evidence, files.
+    """``odds --json``: machine, components, faults_at_once, states, gear, log_evidence,
+    approximate and files.
 
     Every list is sorted by p, descending. ``states`` are the likeliest whole machine states
     (all faults present at once); ``log_evidence`` is a natural logarithm. ``files`` are those
@@ -46,6 +48,7 @@ def odds(assessment: Assessment) -> dict[str, Any]:
         "gear": _sorted([{"item": i, "state": s, "p": p} for i, s, p in assessment.gear], "p"),
         "slips": _sorted([{"reading": r, "p": p} for r, p in assessment.slips.items()], "p"),
         "log_evidence": assessment.posterior.log_evidence,
+        "approximate": approximate(assessment),
         "files": now,
         "changed": [
             {"file": c.name, "opened": c.then, "now": c.now}
@@ -54,12 +57,18 @@ def odds(assessment: Assessment) -> dict[str, Any]:
     }
 
 
+def approximate(assessment: Assessment) -> dict[str, str] | None:
+    """``what`` the odds stand on and ``why``, when exact ones would take too much; else null."""
+    found = assessment.approximate
+    return asdict(found) if found else None
+
+
 def _sorted(rows: list[dict[str, Any]], key: str) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda row: -row[key])
 
 
 def advice(assessment: Assessment, plan: Plan, weighed: Weighed | None = None) -> dict[str, Any]:
-    """``next --json``: advice, ranking, act_now, left_out, weighed.
+    """``next --json``: advice, ranking, act_now, left_out, weighed, approximate.
 
     ``advice`` is what is proposed first. ``ranking`` is by bits per minute. ``weighed`` (null
     with ``--greedy``) is described at :func:`weighing`.
@@ -97,6 +106,7 @@ def advice(assessment: Assessment, plan: Plan, weighed: Weighed | None = None) -
         ],
         "left_out": [{"test": x.test, "reason": x.reason} for x in plan.left_out],
         "weighed": weighing(weighed) if weighed is not None else None,
+        "approximate": approximate(assessment),
     }
 
 

@@ -63,7 +63,7 @@ class Nature:
         self._most = math.prod(float(t.p.max()) for t in network.findings.values()) * math.prod(
             max(1.0, s.ratio) for s in network.special
         )
-        self._order = _topological(network)
+        self._order = network.below_roots
         self._sums = {
             v: np.cumsum(np.moveaxis(network.tables[v].p, 0, -1), axis=-1) for v in self._order
         }
@@ -163,16 +163,3 @@ def reading(table: Table, truth: Truth, luck: float) -> int:
 def _pick(sums: Array, luck: float) -> int:
     """Place of a number from 0 to 1 among running sums."""
     return min(int(np.searchsorted(sums, luck, side="right")), int(np.searchsorted(sums, sums[-1])))
-
-
-def _topological(network: Network) -> list[str]:
-    """Variables other than components, parents first."""
-    out: dict[str, None] = dict.fromkeys(network.roots)
-    left = [v for v in network.variables if v not in out]
-    while left:
-        ready = [v for v in left if set(network.tables[v].scope[1:]) <= out.keys()]
-        if not ready:
-            raise ModelError(_("the network runs in a circle"))
-        out |= dict.fromkeys(ready)
-        left = [v for v in left if v not in out]
-    return [v for v in out if v not in network.roots]

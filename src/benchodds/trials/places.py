@@ -22,8 +22,7 @@ from benchodds.choose.choosing import decision_of
 from benchodds.choose.coarse import Coarse, Groups, coarse, grouped
 from benchodds.choose.decision import Check, Decision
 from benchodds.choose.shop import Shop
-from benchodds.infer.assess import Assessment, Machine, Taken, assess, network_of
-from benchodds.infer.inference import posterior
+from benchodds.infer.assess import Assessment, Machine, Taken, assess, network_of, settled
 from benchodds.model.jobs import Job, Reading, Technique
 from benchodds.trials.crowd import ADAPTER, Block, Tests, Weights, draw_block, lay_out
 from benchodds.trials.draws import Nature
@@ -201,8 +200,7 @@ class World:
             for reading, t in zip(job.readings, told, strict=True)
         ]
         network = network_of(self.machine, job, taken)
-        found = posterior(network, [*self.machine.model.components])
-        return Assessment(self.machine, job, tuple(taken), network, found)
+        return settled(self.machine, job, tuple(taken), network)
 
     @cached_property
     def present(self) -> Array:
