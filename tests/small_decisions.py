@@ -8,6 +8,7 @@ import numpy as np
 
 from benchodds.basics.tables import Array, State
 from benchodds.choose.decision import Check, Decision, Final, Remedy
+from benchodds.choose.rules import Rule
 
 
 def fault(i: int) -> State:
@@ -31,7 +32,7 @@ def random_decision(
     setups = {"A": float(rng.uniform(2, 15)), "B": float(rng.uniform(1, 5))}
     checks = [_check(rng, i, states, n_gear, setups) for i in range(n_checks)]
     if n_checks > 2:
-        checks[1] = replace(checks[1], after=(frozenset({"check0", "check2"}),))
+        checks[1] = replace(checks[1], rule=Rule((frozenset({"check0", "check2"}),)))
         checks[2] = replace(checks[2], harm=rng.uniform(0, 10, len(states)))
     if n_gear > 1:
         proof = np.zeros((len(states), 2, 2))
@@ -57,7 +58,7 @@ def random_decision(
         )
     dearest = max(range(n_faults), key=lambda i: remedies[i].price.max())
     remedies[dearest] = replace(
-        remedies[dearest], requires=(frozenset({f"check{rng.integers(n_checks)}"}),)
+        remedies[dearest], rule=Rule((frozenset({f"check{rng.integers(n_checks)}"}),), waived=True)
     )
     ending = Final("hand-back", np.array([0.0 if not s else 1200.0 for s in states]))
     missed = np.array([0.0 if not s else rng.choice([0.03, 0.15]) for s in states])
@@ -124,7 +125,8 @@ def cut(decision: Decision, states: int, checks: int, rng: np.random.Generator) 
             needed=r.needed[rows],
             cures=r.cures[rows],
             rest=place[r.rest[rows]].astype(np.intp),
-            requires=tuple(g for g in r.requires if g & known),
+            rule=among(r.rule, known).kept(rows, decision.p.sum(axis=1)),
+            reopens=r.reopens & known,
         )
         for r in decision.remedies
         if r.needed[rows].any()
@@ -138,8 +140,7 @@ def cut(decision: Decision, states: int, checks: int, rng: np.random.Generator) 
                 c,
                 p=c.p[rows],
                 harm=c.harm[rows],
-                after=tuple(g for g in c.after if g & known),
-                passed=tuple(g for g in c.passed if g & known),
+                rule=among(c.rule, known).kept(rows, decision.p.sum(axis=1)),
             )
             for c in kept
         ),
@@ -148,6 +149,14 @@ def cut(decision: Decision, states: int, checks: int, rng: np.random.Generator) 
         loss=decision.loss[rows],
         missed=decision.missed[rows],
     )
+
+
+def among(rule: Rule, known: set[str]) -> Rule:
+    """The rule without the groups of which no check is known."""
+    gate = rule.gate
+    if gate is not None:
+        gate = replace(gate, passed=tuple(g for g in gate.passed if g & known))
+    return replace(rule, first=tuple(g for g in rule.first if g & known), gate=gate)
 
 
 def few(check: Check, weight: Array) -> Check:

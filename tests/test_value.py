@@ -235,7 +235,7 @@ def plainly(d: Decision) -> float:
     p = d.p.sum(axis=1)
     best = min(float(p @ f.cost) for f in d.finals)
     for r in d.remedies:
-        left_to_do = [g for g in r.requires if not g & d.done]
+        left_to_do = [g for g in r.rule.first if not g & d.done]
         if r.name not in d.mended and p[r.needed].sum() > 1e-12 and not left_to_do:
             chance, then = d.after_remedy(r.name)
             cost = d.price_of_remedy(r)

@@ -15,7 +15,7 @@ from benchodds.basics.quantities import show_value
 from benchodds.basics.words import about, limit_words, percent
 from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Job, Reading
-from benchodds.model.system import SystemModel
+from benchodds.model.system import Repair, SystemModel, Test
 from benchodds.reasons.evidence import Ledger
 
 LEADERS = 6
@@ -89,8 +89,10 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
     chances["none.elec"] = assessment.faults_at_once["0"]
     named = faults or [max(chances, key=lambda f: chances[f])]
     p = min(chances.get(f, 0.0) for f in named)
-    tests = [r.test for r in job.readings if r.test in model.tests]
-    cautions = dict.fromkeys(c for t in tests for c in model.tests[t].cautions)
+    steps: list[Test | Repair] = [
+        *(model.tests[r.test] for r in job.readings if r.test in model.tests),
+        *(model.repairs[a.repair] for a in job.actions if a.repair in model.repairs),
+    ]
     return Report(
         job=job,
         machine=f"{model.title}, {model.variants[model.variant].title}",
@@ -116,7 +118,7 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
             if state != "ok"
         ),
         lines=tuple(_line(assessment, book, r) for r in job.readings),
-        cautions=tuple(model.cautions[c] for c in cautions if c in model.cautions),
+        cautions=tuple(dict.fromkeys(c for s in steps for c in model.warnings(s))),
         versions=(
             ("benchodds", version),
             (
