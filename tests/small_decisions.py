@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 
 from benchodds.basics.tables import Array, State
+from benchodds.choose.acting import waits_for
 from benchodds.choose.decision import Check, Decision, Final, Remedy
-from benchodds.choose.rules import Rule
+from benchodds.choose.rules import Gate, Rule
 
 
 def fault(i: int) -> State:
@@ -65,6 +66,47 @@ def random_decision(
     p = (weight / weight.sum())[:, None] * gear
     return Decision(states, ("ok", "dead")[:n_gear], p, tuple(checks), tuple(remedies),
                     (ending,), setups, 1.0, 90.0 * missed, missed)  # fmt: skip
+
+
+def gated(problem: Decision, rng: np.random.Generator) -> Decision:
+    """The decision with a gate: its second check and dearest remedy wait for a pass of the first.
+
+    Some faults would do harm; a remedy of one of them makes the first check's pass void.
+    """
+    faults = [s for s in problem.states if len(s) == 1]
+    harming = {faults[int(i)][0] for i in rng.permutation(len(faults))[: 1 + len(faults) // 2]}
+    harmed = np.array([float(bool(harming & set(s))) for s in problem.states])
+    first, second, *others = problem.checks
+    gate = Gate((frozenset({first.name}),), harmed, float(rng.uniform(0.2, 0.7)))
+    dearest = max(problem.remedies, key=lambda r: r.price.max())
+    remedies = [
+        replace(
+            r,
+            rule=replace(r.rule, gate=gate) if r is dearest else r.rule,
+            reopens=frozenset({first.name}) if (r.needed & (harmed > 0)).any() else frozenset(),
+        )
+        for r in problem.remedies
+    ]
+    second = replace(second, rule=replace(second.rule, gate=gate))
+    checks = (replace(first, gates=True), second, *others)
+    return replace(problem, checks=checks, remedies=tuple(remedies))
+
+
+def plainly(d: Decision) -> float:
+    """The least expected cost by trying everything, without bounds, sharing or rounding."""
+    p = d.p.sum(axis=1)
+    best = min(float(p @ f.cost) for f in d.finals)
+    for r in d.remedies:
+        if r.name not in d.mended and p[r.needed].sum() > 1e-12 and waits_for(d, r) == ():
+            chance, then = d.after_remedy(r.name)
+            cost = d.price_of_remedy(r)
+            best = min(best, cost + (chance * plainly(then) if chance > 1e-12 else 0.0))
+    for c in d.checks:
+        if d.is_open(c):
+            branches = [d.after_check(c.name, o) for o in range(c.p.shape[2])]
+            cost = d.price_of_check(c)
+            best = min(best, cost + sum(q * plainly(then) for q, then in branches if q > 1e-12))
+    return best
 
 
 def _check(

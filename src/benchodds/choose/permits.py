@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
 from benchodds.basics.language import N_, _
+from benchodds.basics.quantities import Value
 from benchodds.basics.words import percent
 from benchodds.choose.rules import (
     Gate,
@@ -19,54 +20,62 @@ from benchodds.choose.rules import (
     reopened,
     rule_of,
 )
-from benchodds.infer.assess import SILENT, Assessment, Taken
-from benchodds.model.jobs import Job
+from benchodds.infer.assess import SILENT, Assessment, Machine
+from benchodds.model.jobs import Job, Reading
 from benchodds.model.system import Repair, SystemModel, Test
 
 LOOKED = N_("already looked")
 """Why a look is not proposed again: it goes without saying."""
 
 
-def marks(assessment: Assessment) -> Seen:
+def marks(machine: Machine, job: Job) -> Seen:
     """What the live readings of a job have shown, as far as gates and orders ask for it."""
-    last = {t.reading.test: t for t in assessment.taken if t.table is not None}
-    passes = {name for name, taken in last.items() if _passes(assessment, taken)}
-    since = _reopened_at(assessment)
-    fresh = {name for name in passes if last[name].reading.seq > since.get(name, 0)}
-    return Seen.of(last, fresh, last.keys() - passes)
+    last: dict[str, tuple[int, bool]] = {}
+    for reading, values in _read(machine, job):
+        if told := [v for v in values if v.kind not in SILENT]:
+            tool = machine.instrument(reading.test)
+            last[reading.test] = (reading.seq, all(tool.sign(v) > 0 for v in told))
+    since = _reopened_at(machine.model, job)
+    passed = [t for t, (seq, good) in last.items() if good and seq > since.get(t, 0)]
+    return Seen.of(last, passed, [t for t, (_seq, good) in last.items() if not good])
 
 
-def _reopened_at(assessment: Assessment) -> dict[str, int]:
-    """When tests that gates wait for were last made void by a repair, as numbers of events."""
-    model = assessment.machine.model
-    return {
-        test: action.seq
-        for action in assessment.job.actions
-        if action.repair in model.repairs
-        for test in reopened(model, model.repairs[action.repair])
-    }
+def never_again(machine: Machine, job: Job) -> dict[str, str]:
+    """Tests that will not be done on this job, whatever else is, with the reason.
 
-
-def _passes(assessment: Assessment, taken: Taken) -> bool:
-    """Whether every value of a reading that says something is a pass by bare comparison."""
-    tool = assessment.machine.instrument(taken.reading.test)
-    return all(tool.sign(v) > 0 for v in taken.values if v.kind not in SILENT)
-
-
-def never_again(assessment: Assessment) -> dict[str, str]:
-    """Tests that will not be done on this job, whatever else is, with the reason."""
-    model, since = assessment.machine.model, _reopened_at(assessment)
-    said = {t.reading.test: t.reading.seq for t in assessment.taken if t.table is not None}
+    A look is not repeated, but where a gate waits for it and what it is about was mended.
+    """
+    since = _reopened_at(machine.model, job)
+    looked: dict[str, int] = {}
     out: dict[str, str] = {}
-    for name, taken in {t.reading.test: t for t in assessment.taken}.items():
-        kinds = {v.kind for v in taken.values}
+    for reading, values in _read(machine, job):
+        kinds, name = {v.kind for v in values}, reading.test
+        if machine.model.tests[name].kind == "look" and not kinds <= set(SILENT):
+            looked[name] = reading.seq
+        out.pop(name, None)
         if "refused" in kinds:
             out[name] = _("refused as unsafe")
         elif "impossible" in kinds:
             out[name] = _("not possible here")
-        elif model.tests[name].kind == "look" and said.get(name, 0) > since.get(name, 0):
+        elif looked.get(name, 0) > since.get(name, 0):
             out[name] = _(LOOKED)
     return out
+
+
+def _read(machine: Machine, job: Job) -> Iterator[tuple[Reading, tuple[Value, ...]]]:
+    """The live readings of a job as understood, in order."""
+    for reading in job.live_readings:
+        yield reading, machine.instrument(reading.test).parse(reading.values)
+
+
+def _reopened_at(model: SystemModel, job: Job) -> dict[str, int]:
+    """When tests that gates wait for were last made void by a repair, as numbers of events."""
+    return {
+        test: action.seq
+        for action in job.actions
+        if action.repair in model.repairs
+        for test in reopened(model, model.repairs[action.repair])
+    }
 
 
 def mended_faults(model: SystemModel, job: Job) -> frozenset[tuple[str, str]]:
@@ -102,12 +111,12 @@ class Permits:
     @cached_property
     def seen(self) -> Seen:
         """What the readings have shown."""
-        return marks(self.assessment)
+        return marks(self.assessment.machine, self.assessment.job)
 
     @cached_property
     def gone(self) -> Mapping[str, str]:
         """Tests that will not be done any more, with the reason."""
-        return never_again(self.assessment)
+        return never_again(self.assessment.machine, self.assessment.job)
 
     @cached_property
     def rules(self) -> dict[str, Rule]:
