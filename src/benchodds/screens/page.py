@@ -99,8 +99,9 @@ class Page:
         job_id = request.path_params["job"]
         test = request.query_params.get("test") or (values.get("kept") or {}).get("test")
         skipped = request.query_params.getlist("skip")
+        sure = "sure" in request.query_params or bool(values.get("kept"))
         try:
-            view = await run_in_threadpool(job_view, self.session, job_id, test, skipped)
+            view = await run_in_threadpool(job_view, self.session, job_id, test, skipped, sure)
         except BenchoddsError as error:
             return self._show(request, "sorry.html", 404, words=str(error))
         values["kept"] = {**dict.fromkeys(FIELDS, ""), **values.get("kept", {})}

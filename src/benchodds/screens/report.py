@@ -16,7 +16,7 @@ from benchodds.basics.words import about, limit_words, percent
 from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Action, Job, Reading
 from benchodds.model.sources import CLOSED, OPENED, brief, changes, opened_with
-from benchodds.model.system import SystemModel
+from benchodds.model.system import Repair, SystemModel, Test
 from benchodds.reasons.evidence import Ledger
 
 LEADERS = 6
@@ -98,8 +98,10 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
     named = faults or [max(ended, key=lambda f: ended[f])]
     p = min(ended.get(f, 0.0) for f in named)
     files = (job.closed_odds or {}).get("files", {})
-    tests = [r.test for r in job.readings if r.test in model.tests]
-    cautions = dict.fromkeys(c for t in tests for c in model.tests[t].cautions)
+    steps: list[Test | Repair] = [
+        *(model.tests[r.test] for r in job.readings if r.test in model.tests),
+        *(model.repairs[a.repair] for a in job.actions if a.repair in model.repairs),
+    ]
     return Report(
         job=job,
         machine=f"{model.title}, {model.variants[model.variant].title}",
@@ -123,7 +125,7 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
             if state != "ok"
         ),
         lines=tuple(_line(assessment, book, r) for r in job.readings),
-        cautions=tuple(model.cautions[c] for c in cautions if c in model.cautions),
+        cautions=tuple(dict.fromkeys(c for s in steps for c in model.warnings(s))),
         versions=(
             ("benchodds", version),
             (_("system"), f"{job.system}, {job.variant}"),

@@ -70,23 +70,32 @@ def _sorted(rows: list[dict[str, Any]], key: str) -> list[dict[str, Any]]:
 def advice(assessment: Assessment, plan: Plan, weighed: Weighed | None = None) -> dict[str, Any]:
     """``next --json``: advice, ranking, act_now, left_out, weighed, approximate.
 
-    ``advice`` is what is proposed first. ``ranking`` is by bits per minute. ``weighed`` (null
-    with ``--greedy``) is described at :func:`weighing`.
+    ``advice`` is what is proposed first. ``ranking`` is by bits per minute. What must be heeded
+    before a step stands with it: ``cautions`` are its own and those of all its set-ups, ``harm``
+    (also the first of them) what it can do to parts. ``missing`` are the tests that a repair
+    waits for, ``reason`` why it may not be done now. ``weighed`` (null with ``--greedy``) is
+    described at :func:`weighing`.
     """
     model = assessment.machine.model
+    step = model.tests.get(plan.test or "") or model.repairs.get(plan.repair or "")
     return {
         "schema": SCHEMA,
         "job": assessment.job.id,
-        "advice": {"do": plan.do, "test": plan.test, "repair": plan.repair},
+        "advice": {
+            "do": plan.do,
+            "cautions": list(model.warnings(step)) if step else [],
+            "test": plan.test,
+            "repair": plan.repair,
+        },
         "ranking": [
             {
                 "test": r.test,
+                "cautions": list(model.warnings(model.tests[r.test])),
+                "harm": model.tests[r.test].harm,
                 "bits": r.bits,
                 "minutes": r.minutes,
                 "bits_per_minute": r.bits_per_minute,
                 "setups": list(r.setups),
-                "cautions": [model.cautions[c] for c in r.cautions],
-                "harm": model.tests[r.test].harm,
                 "outcomes": [
                     {"outcome": b.label, "p": b.p, "leader": _leader(b.p_mode)} for b in r.branches
                 ],
@@ -96,11 +105,14 @@ def advice(assessment: Assessment, plan: Plan, weighed: Weighed | None = None) -
         "act_now": [
             {
                 "repair": a.repair,
+                "cautions": list(model.warnings(model.repairs[a.repair])),
+                "harm": model.repairs[a.repair].harm,
                 "p_cures": a.p_cures,
                 "p_needed": a.p_needed,
                 "expected_cost": a.expected_cost,
                 "ready": a.ready,
-                "missing": list(a.missing),
+                "missing": list(a.permit.waits),
+                "reason": a.permit.reason,
             }
             for a in plan.acts
         ],
@@ -224,7 +236,7 @@ def system(model: SystemModel) -> dict[str, Any]:
                 "unit": t.unit,
                 "limit": {"min": t.limit.min, "max": t.limit.max} if t.limit else None,
                 "outcomes": list(t.outcomes),
-                "cautions": list(t.cautions),
+                "cautions": list(model.warnings(t)),
             }
             for k, t in model.tests.items()
         },
