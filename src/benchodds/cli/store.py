@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-import os
-import secrets
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import click
 
-from benchodds.basics.errors import JobError, StoreError
+from benchodds.basics.errors import JobError
 from benchodds.basics.language import _, ngettext
-from benchodds.cli.options import json_option, print_json, store_option
+from benchodds.cli.options import json_option, overwrite_option, print_json, say, store_option
 from benchodds.keep import archive
+from benchodds.keep.inputs import lines_of
+from benchodds.keep.outputs import free, making, write
 from benchodds.keep.session import Session
 from benchodds.keep.store import Store
+from benchodds.model.jobs import Job
 
 OPEN_FORM = ".jsonl"
 _FILE = click.Path(dir_okay=False, path_type=Path)
@@ -23,26 +24,26 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
 
 @click.command(epilog="Example: benchodds backup shop-2031-05-01.sqlite")
 @click.argument("target", metavar="FILE", type=_FILE)
+@overwrite_option
 @json_option
 @store_option
-def backup(session: Session, target: Path, as_json: bool) -> None:
+def backup(session: Session, target: Path, overwrite: bool, as_json: bool) -> None:
     """Copy all jobs, as they are at one moment, to a new file; others may go on working.
 
     FILE ending in .jsonl is an open file of JSON lines, any other a store that can be used at
-    once with --store. It is never written over."""
-    if target.exists():
-        raise StoreError(_("{target} is there already; name a new file").format(target=target))
+    once with --store. A store is never written over."""
+    free(target, overwrite)
     jobs = session.store.snapshot()
     if target.suffix == OPEN_FORM:
-        write_lines(target, archive.write(jobs))
+        write(target, _lines(jobs), overwrite)
     else:
-        with Store.open(target) as copy:
+        with making(target, overwrite) as new, Store.open(new) as copy:
             copy.take_in([archive.Record(j.id, j.events) for j in jobs])
     n = sum(len(j.events) for j in jobs)
     if as_json:
         print_json({"schema": 1, "file": str(target), "jobs": len(jobs), "events": n})
     else:
-        click.echo(
+        say(
             _("Wrote {target}: {jobs} jobs, {events} events.").format(
                 target=target, jobs=len(jobs), events=n
             )
@@ -69,7 +70,7 @@ def bring_back(session: Session, source: Path, as_json: bool) -> None:
         print_json({"schema": 1, "jobs": rows})
         return
     count = Counter(t.state for t in taken)
-    click.echo(
+    say(
         ngettext(
             "{n} jobs read: {new} new, {grown} with events added, {same} the same as here.",
             "{n} jobs read: {new} new, {grown} with events added, {same} the same as here.",
@@ -78,7 +79,7 @@ def bring_back(session: Session, source: Path, as_json: bool) -> None:
     )
     for t in taken:
         if t.here != t.id:
-            click.echo(
+            say(
                 "  "
                 + _("job {id} of the file is job {here} here; that number was taken").format(
                     id=t.id, here=t.here
@@ -89,16 +90,17 @@ def bring_back(session: Session, source: Path, as_json: bool) -> None:
 @click.command(epilog="Example: benchodds export 1 --to job1.bifxml")
 @click.argument("job_ids", metavar="JOB...", nargs=-1)
 @click.option("--to", "target", type=_FILE, required=True, help="File to write.")
+@overwrite_option
 @store_option
-def export(session: Session, job_ids: tuple[str, ...], target: Path) -> None:
+def export(session: Session, job_ids: tuple[str, ...], target: Path, overwrite: bool) -> None:
     """Write jobs to a file that other tools read.
 
     FILE ending in .jsonl: the jobs' whole records as JSON lines, all jobs when none is named.
     Any other: the network of one job, readings included, as XMLBIF."""
     if target.suffix == OPEN_FORM:
         chosen = [session.store.job(i) for i in job_ids] or session.store.snapshot()
-        write_lines(target, archive.write(chosen))
-        click.echo(
+        write(target, _lines(chosen), overwrite)
+        say(
             ngettext("Wrote {target}: {n} jobs.", "Wrote {target}: {n} jobs.", len(chosen)).format(
                 target=target, n=len(chosen)
             )
@@ -110,53 +112,28 @@ def export(session: Session, job_ids: tuple[str, ...], target: Path) -> None:
                 n=len(job_ids), ending=OPEN_FORM
             )
         )
-    from benchodds.infer.bif import write_bif
+    from benchodds.infer.bif import bif_text
 
+    free(target, overwrite)
     assessment = session.assess(session.store.job(job_ids[0]))
-    try:
-        write_bif(assessment.network, target)
-    except OSError as error:
-        raise StoreError(
-            _("{target} cannot be written ({reason})").format(target=target, reason=error.strerror)
-        ) from None
-    click.echo(
+    write(target, [bif_text(assessment.network)], overwrite)
+    say(
         _("Wrote {target}: the network of job {job} with its readings as evidence.").format(
             target=target, job=job_ids[0]
         )
     )
 
 
+def _lines(jobs: Iterable[Job]) -> Iterator[str]:
+    return (f"{line}\n" for line in archive.write(jobs))
+
+
 def read_jobs(source: Path) -> list[archive.Record]:
-    """Jobs of a store, or of a file of JSON lines. Raises ArchiveError, StoreError."""
+    """Jobs of a store, or of a file of JSON lines. Raises ArchiveError, FileError, StoreError."""
     if source.suffix != OPEN_FORM:
         with Store.open(source, create=False, read_only=True) as store:
             return [archive.Record(j.id, j.events) for j in store.snapshot()]
     try:
-        with source.open(encoding="utf-8") as file:
-            return list(archive.read(file))
-    except UnicodeDecodeError:
-        raise archive.ArchiveError(
-            _("{source}: not a text file in UTF-8").format(source=source)
-        ) from None
+        return list(archive.read(lines_of(source, archive.MAX_LINE, archive.MAX_FILE)))
     except archive.ArchiveError as error:
         raise archive.ArchiveError(f"{source}, {error}") from None
-    except OSError as error:
-        raise StoreError(
-            _("{source} cannot be read ({reason})").format(source=source, reason=error.strerror)
-        ) from None
-
-
-def write_lines(target: Path, lines: Iterable[str]) -> None:
-    """Write a whole file, or none: beside its place first, then moved there."""
-    new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
-    try:
-        with new.open("w", encoding="utf-8") as file:
-            file.writelines(f"{line}\n" for line in lines)
-            file.flush()
-            os.fsync(file.fileno())
-        new.replace(target)
-    except OSError as error:
-        new.unlink(missing_ok=True)
-        raise StoreError(
-            _("{target} cannot be written ({reason})").format(target=target, reason=error.strerror)
-        ) from None

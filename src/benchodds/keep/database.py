@@ -9,10 +9,12 @@ committed event's journal could come back after a power cut and roll the event o
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Callable, Sequence
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
+from urllib.parse import quote_from_bytes
 
 import sqlalchemy as sa
 from sqlalchemy import Connection
@@ -20,6 +22,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from benchodds.basics.errors import StoreError
 from benchodds.basics.language import N_, _
+from benchodds.keep.archive import MAX_LINE
 from benchodds.model.events import Event
 
 Found = tuple[int, str]
@@ -68,12 +71,24 @@ def parsed_url(where: str | Path) -> sa.URL | None:
     return url
 
 
+def file_uri(path: PurePath) -> str:
+    """The URI by which SQLite opens a whole path, a Windows drive or share too.
+
+    A share stands in the path, behind an empty authority; SQLite takes no other
+    (www.sqlite.org/uri.html, 3.1 and 3.3).
+    """
+    written = quote_from_bytes(os.fsencode(path.as_posix()), safe="/:")
+    return f"file://{'' if written.startswith('/') else '/'}{written}"
+
+
 def engine_for_file(path: Path, mode: str, wait_s: float) -> sa.Engine:
     """Return an engine that opens the file anew for each transaction: no handle outlives it."""
 
     def connect() -> sqlite3.Connection:
-        uri = f"{path.as_uri()}?mode={mode}"
-        return sqlite3.connect(uri, uri=True, timeout=wait_s, isolation_level=None)
+        uri = f"{file_uri(path)}?mode={mode}"
+        made = sqlite3.connect(uri, uri=True, timeout=wait_s, isolation_level=None)
+        made.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, MAX_LINE)  # of a text in a file from elsewhere
+        return made
 
     engine = sa.create_engine("sqlite://", creator=connect, poolclass=sa.NullPool)
 
@@ -170,6 +185,11 @@ def insert(conn: Connection, key: int, event: Event) -> None:
     conn.execute(EVENTS.insert().values((*row, json.dumps(event.data, allow_nan=False))))
 
 
+_PRETENDERS = """SELECT name FROM sqlite_master WHERE lower(name) IN ('meta', 'jobs', 'events')
+AND (type <> 'table' OR sql NOT LIKE 'CREATE TABLE%' OR sql LIKE '%GENERATED%')"""
+"""Views and computed columns under the names of a store's tables: they may never end."""
+
+
 def version(conn: Connection, where: str, newest: int) -> int:
     """Return how many migrations the store has seen; 0 when it is no store (yet)."""
     is_file = conn.dialect.name == "sqlite"
@@ -179,6 +199,11 @@ def version(conn: Connection, where: str, newest: int) -> int:
             + _("is damaged ({said}); {rescue}").format(
                 said=" ".join(said.split()), rescue=_(RESCUE)
             )
+        )
+    if is_file and (other := conn.scalar(sa.text(_PRETENDERS))) is not None:
+        raise StoreError(
+            f"{where}: "
+            + _("'{other}' in it is no table, as in a job store; name another").format(other=other)
         )
     if not sa.inspect(conn).has_table("meta"):
         return 0

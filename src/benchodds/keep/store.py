@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import secrets
-import unicodedata
 from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -22,6 +22,7 @@ from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 
 from benchodds.basics.errors import JobError, StoreError, UnknownJobError, nearest
 from benchodds.basics.language import _
+from benchodds.basics.text import written
 from benchodds.keep.archive import Record, is_same, missing
 from benchodds.keep.database import (
     EVENTS,
@@ -48,6 +49,7 @@ from benchodds.model.jobs import Job, amend, check_name, fold
 
 _T = TypeVar("_T")
 _Maker = Callable[[str], Event]
+_NUMBER = re.compile(r"[1-9][0-9]{0,8}")
 _ATTEMPTS = 20  # of a write that clashed with another writer's
 
 _HEADINGS = ("system", "variant", "complaint")
@@ -112,6 +114,12 @@ class Store:
             where = url.database or ":memory:"
         if str(where) == ":memory:":
             raise StoreError(_("a store in memory would lose its jobs; name a file"))
+        if str(where).startswith("\\\\") and os.name != "nt":
+            raise StoreError(
+                _("{where} is a share as Windows names it; name its folder here").format(
+                    where=where
+                )
+            )
         path = Path(where)
         try:
             path = path.expanduser().absolute()
@@ -201,26 +209,28 @@ class Store:
 
         return self._run(work, writes=True)
 
-    def append(self, job_id: str, build: Callable[[Job], Event]) -> Job:
-        """Add the event that `build` makes of the job as it now is, and return the new job.
-        One transaction, done again when another writer came between, so `build` may be called
-        more than once. An event whose token the job holds already changes nothing. Raises
-        UnknownJobError, StoreError, what `build` and `amend` raise; then nothing is written."""
+    def append(self, job_id: str, *builds: Callable[[Job], Event]) -> Job:
+        """Add the events that `builds` make of the job as it then is, and return the new job.
+        One transaction, all or nothing, done again when another writer came between, so each may
+        be called more than once. An event whose token the job holds already changes nothing. Raises
+        UnknownJobError, StoreError, what a build and `amend` raise; then nothing is written."""
 
         def work(conn: Connection) -> Job:
             key, found_id = self._find(conn, job_id, lock=True)
             job = self._load(conn, key, found_id)
-            event = build(job)
-            if (new := amend(job, event)) is job:
-                return job
-            if (held := holder(conn, event.uid)) is not None:
-                raise JobError(
-                    _("the token '{uid}' stands for an event of job '{job}'").format(
-                        uid=event.uid, job=held[1]
+            for build in builds:
+                event = build(job)
+                if (new := amend(job, event)) is job:
+                    continue
+                if (held := holder(conn, event.uid)) is not None:
+                    raise JobError(
+                        _("the token '{uid}' stands for an event of job '{job}'").format(
+                            uid=event.uid, job=held[1]
+                        )
                     )
-                )
-            insert(conn, key, new.events[-1])
-            return new
+                insert(conn, key, new.events[-1])
+                job = new
+            return job
 
         return self._run(work, writes=True)
 
@@ -292,7 +302,7 @@ class Store:
     def _new_place(self, conn: Connection, record: Record, *, taken: bool) -> Found:
         """Return key and id of a new job: its own id where that is free."""
         name, job_id = record.job.name, record.id
-        number = int(job_id) if name is None and job_id.isdecimal() else None
+        number = int(job_id) if name is None and _NUMBER.fullmatch(job_id) else None
         if name is not None and (taken or seek(conn, JOBS.c.folded == job_id.casefold())):
             raise JobError(
                 _("a job named '{job_id}' exists already, and is another one").format(job_id=job_id)
@@ -316,7 +326,7 @@ class Store:
         return [(i, at) for i, at, d in rows if key in self._parsed_data(d, i).get("items", {})]
 
     def _find(self, conn: Connection, job_id: str, *, lock: bool = False) -> Found:
-        wanted = unicodedata.normalize("NFC", job_id)
+        wanted = written(job_id)
         same = sa.and_(JOBS.c.folded == wanted.casefold(), JOBS.c.id == wanted)
         if (row := seek(conn, same, lock)) is not None:
             return row

@@ -16,8 +16,9 @@ from typing import Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from benchodds.basics.errors import nearest
+from benchodds.basics.errors import TextError, nearest
 from benchodds.basics.language import _
+from benchodds.basics.text import written
 from benchodds.basics.words import wrap
 from benchodds.learn.cases import FIELDS, NEEDED, CaseMaker
 from benchodds.learn.learning import Strict
@@ -184,7 +185,7 @@ def translate(
         try:
             if isinstance(row, RowError):
                 raise row
-            cells = {f: row[i].strip() for f, i in place.items()}
+            cells = {f: written(row[i].strip()) for f, i in place.items()}
             ours = _ours(cells, layout, words, aside, account)
             maker.make([ours.get(f, "") for f in FIELDS])
             first = seen.setdefault(str(ours["job"]), number)
@@ -196,7 +197,7 @@ def translate(
                 )
         except _Aside as reason:
             account.aside[str(reason)] += 1
-        except RowError as error:
+        except (RowError, TextError) as error:
             account.refused.append((number, str(error)))
         else:
             account.used += 1

@@ -23,8 +23,11 @@ from benchodds.basics.errors import (
     nearest,
 )
 from benchodds.basics.language import N_, _
+from benchodds.basics.text import all_written
 from benchodds.model.events import _OPENED_WITH, Event, EventKind, check_form, plain
 
+MOST_MINUTES = 100_000
+"""Most minutes of labour that a job may have."""
 _NAME = re.compile(r"[^\W_][\w-]{0,63}")
 _NAMES = N_("1 to 64 letters, digits, - and _, a letter or digit first, not a bare number")
 # Asked when a technique is recorded; of a stored one only the types, so that these may widen.
@@ -67,7 +70,7 @@ class Technique:
         for key, value in known.items():
             kind = _TYPES.get(key, str)
             if kind is float and type(value) is int:
-                known[key] = float(value)
+                known[key] = float(value) if abs(value) < 2**63 else math.inf
             elif not isinstance(value, kind) or (isinstance(value, bool) != (kind is bool)):
                 want = {str: _("a text"), bool: _("true or false"), int: _("a whole number")}
                 raise ReadingError(
@@ -267,7 +270,15 @@ def note_event(job: Job, text: str, *, at: str, uid: str) -> Event:
 
 
 def close_event(job: Job, *, at: str, uid: str, verdict: Mapping[str, Any]) -> Event:
-    """Return the event that closes the job with a verdict. Raises JobError when closed already."""
+    """Return the event that closes the job with a verdict. Raises JobError when closed already,
+    or when the minutes of labour in it cannot be right."""
+    minutes = verdict.get("minutes", 0)
+    if not isinstance(minutes, int | float) or not 0 <= minutes <= MOST_MINUTES:
+        raise JobError(
+            _("minutes is {minutes!r}; it should be a number from 0 to {most:,}").format(
+                minutes=minutes, most=MOST_MINUTES
+            )
+        )
     return _built(job, "closed", at, uid, {"verdict": verdict})
 
 
@@ -277,8 +288,11 @@ def reopen_event(job: Job, *, at: str, uid: str, reason: str | None = None) -> E
 
 
 def _built(job: Job | None, kind: EventKind, at: str, uid: str, data: Mapping[str, Any]) -> Event:
-    """Return the new event if it may follow; on a retry, the event that its token stands for."""
-    event = Event(0, at, kind, plain({k: v for k, v in data.items() if v is not None}), uid)
+    """Return the new event if it may follow; on a retry, the event that its token stands for.
+
+    Its texts are judged here (TextError); those of a stored event are taken as they are."""
+    said = all_written(plain({k: v for k, v in data.items() if v is not None}))
+    event = Event(0, at, kind, said, uid)
     if job is not None and (known := _known(job, uid)) and _is_repeat(known, event):
         return known
     _step(job.id if job else "", job, event)

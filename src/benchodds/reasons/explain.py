@@ -170,7 +170,7 @@ def _spread(before: Curve | None, swept: Sweep) -> Spread | None:
     if before is None or not swept.n_numbers:
         return None
     n = swept.n_numbers
-    good, bad = before.good[:n] / before.good.sum(), before.bad[:n] / before.bad.sum()
+    good, bad = (p[:n] / (p.sum() or 1.0) for p in (before.good, before.bad))
     return Spread(swept.edges, good, bad)
 
 
