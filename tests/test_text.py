@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import json
 import os
 import shutil
@@ -14,13 +13,11 @@ import unicodedata
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchodds.basics.errors import BenchoddsError, FileError, StoreError, TextError
+from benchodds.basics.errors import FileError, StoreError, TextError
 from benchodds.basics.text import LONGEST, shown, written
-from benchodds.cli.main import main
 from benchodds.keep import inputs
 from benchodds.keep.database import file_uri
 from benchodds.keep.store import Store
@@ -386,7 +383,7 @@ def test_a_store_of_endless_views_is_none(tmp_path: Path, store: Path) -> None:
     """A database from elsewhere may compute its rows for ever; tables hold what they hold."""
     rows = "WITH RECURSIVE c(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM c)"
     for name, what in (("events", "job, n AS seq, at, kind, uid, data"), ("jobs", "n AS key")):
-        path = tmp_path / f"{name}.sqlite"
+        path = tmp_path / f"endless-{name}.sqlite"
         shutil.copy(store, path)
         with sqlite3.connect(path) as copy:
             copy.execute(f"ALTER TABLE {name} RENAME TO kept")
@@ -448,9 +445,38 @@ def test_sqlite_opens_such_uris(tmp_path: Path) -> None:
         assert (tmp_path / name).is_file()
 
 
-def test_errors_are_one_sentence() -> None:
-    """The classes of the door are errors that a user can mend."""
-    assert issubclass(TextError, BenchoddsError) and issubclass(FileError, BenchoddsError)
-    result = CliRunner().invoke(main, ["show", "\udcff"])
-    assert result.exit_code == 2 and len(result.output.splitlines()) == 1
-    assert isinstance(io.StringIO(result.output).read(), str)
+# ---- records from elsewhere --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("verdict", "refused"),
+    [
+        ({"faults": 5}, True),
+        ({"faults": [1]}, True),
+        ({"grade": []}, True),
+        ({"minutes": "x"}, True),
+        ({"minutes": True}, True),
+        ({"note": {}}, True),
+        ({"faults": ["x"]}, False),
+        ({"faults": ["exc.gone"], "minutes": -5, "p_at_close": 7}, False),
+        ({}, False),
+    ],
+)
+def test_verdicts_from_elsewhere(
+    verdict: dict[str, object], refused: bool, store: Path, tmp_path: Path
+) -> None:
+    """What could not be shown is refused with its line; a fault of another model is shown."""
+    file = tmp_path / "jobs.jsonl"
+    run("close", "1", "--grade", "gave-up", "--store", store)
+    run("export", "1", "--to", file, "--store", store)
+    head, row = file.read_text().splitlines()
+    job = json.loads(row)
+    job["events"][-1]["data"]["verdict"] = verdict
+    file.write_text(f"{head}\n{json.dumps(job)}\n")
+    other = tmp_path / "other.sqlite"
+    if refused:
+        assert "line 2" in run("restore", file, "--store", other, code=2)
+        return
+    run("restore", file, "--store", other)
+    for command in (["show", "1"], ["odds", "1"], ["report", "1", "--to", tmp_path / "x.html"]):
+        run(*command, "--store", other)

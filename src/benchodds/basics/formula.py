@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import ast
 import operator
+import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -235,7 +236,9 @@ def parse_expression(text: str) -> Expression:
             )
         )
     try:
-        tree = ast.parse(text, mode="eval").body
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # what Python only doubts, such as 4k, is none either
+            tree = ast.parse(text, mode="eval").body
     except (SyntaxError, ValueError, RecursionError, MemoryError):
         raise ModelError(
             _("'{text}' is not an expression, such as 'exciter * rpm'").format(text=text)

@@ -22,6 +22,7 @@ _OPENED_WITH = ("system", "variant", "complaint", "model_version", "prior_set", 
 _TEXT, _MAYBE, _FLAG = N_("a text that is not blank"), N_("a text or left out"), N_("true or false")
 _TEXTS, _VALUES = N_("a list of texts"), N_("a list of one text or more, none blank")
 _TABLE, _ITEMS = N_("a table of names and values"), N_("a table of at least one name and value")
+_VERDICT = N_("a table: 'faults' a list of texts, 'grade' and 'note' texts, 'minutes' a number")
 _FITS: dict[str, Callable[[Any], bool]] = {
     _TEXT: lambda v: isinstance(v, str) and v.strip() != "",
     _MAYBE: lambda v: v is None or isinstance(v, str),
@@ -30,6 +31,12 @@ _FITS: dict[str, Callable[[Any], bool]] = {
     _VALUES: lambda v: v != [] and _FITS[_TEXTS](v),
     _TABLE: lambda v: isinstance(v, dict),
     _ITEMS: lambda v: isinstance(v, dict) and v != {},
+    _VERDICT: lambda v: (
+        isinstance(v, dict)
+        and _FITS[_TEXTS](v.get("faults", []))
+        and all(isinstance(v.get(key, ""), str) for key in ("grade", "note"))
+        and type(v.get("minutes", 0)) in (int, float)
+    ),
 }
 _SHAPES: dict[EventKind, dict[str, str]] = {
     "opened": dict.fromkeys(_OPENED_WITH, _TEXT) | {"contexts": _TEXTS, "name": _MAYBE},
@@ -39,7 +46,7 @@ _SHAPES: dict[EventKind, dict[str, str]] = {
     "gear": {"items": _ITEMS},
     "action": {"repair": _TEXT, "note": _MAYBE},
     "note": {"text": _TEXT},
-    "closed": {"verdict": _TABLE},
+    "closed": {"verdict": _VERDICT},
     "reopened": {"reason": _MAYBE},
 }
 

@@ -15,6 +15,7 @@ from benchodds.basics.quantities import show_value
 from benchodds.basics.words import about, limit_words, percent
 from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Job, Reading
+from benchodds.model.priors import NONE
 from benchodds.model.system import SystemModel
 from benchodds.reasons.evidence import Ledger
 
@@ -131,8 +132,10 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
 
 
 def _spell(model: SystemModel, fault: str) -> str:
+    """A fault in words; its name when the model of today does not have it."""
     component, _, mode = fault.partition(".")
-    return model.title_of(component, mode)
+    known = fault == NONE or (component, mode) in model.faults()
+    return model.title_of(component, mode) if known else fault
 
 
 def _shown(assessment: Assessment, reading: Reading) -> str:
