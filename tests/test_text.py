@@ -480,3 +480,14 @@ def test_verdicts_from_elsewhere(
     run("restore", file, "--store", other)
     for command in (["show", "1"], ["odds", "1"], ["report", "1", "--to", tmp_path / "x.html"]):
         run(*command, "--store", other)
+
+
+@pytest.mark.parametrize("style", ["%Y%Y", "%d.%m", "%", ""])
+def test_styles_of_dates(style: str, tmp_path: Path) -> None:
+    """A mapping whose style does not give back a whole date is refused before a row is read."""
+    demo = Path(__file__).parents[1] / "demo" / "import"
+    ours = tmp_path / "ours.toml"
+    text = (demo / "ours.toml").read_text(encoding="utf-8")
+    ours.write_text(text.replace('"%d.%m.%Y"', json.dumps(style)), encoding="utf-8")
+    command = ["import", demo / "list.csv", "--map", ours, "--to", tmp_path / "o.jsonl"]
+    assert "dates" in run(*command, code=2)
