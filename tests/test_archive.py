@@ -199,7 +199,6 @@ BROKEN: list[tuple[Callable[[list[str]], list[str]], str]] = [
     (lambda x: [x[0], x[1].replace('"opened"', '"begun"')], "line 2: job '1': .*'begun' is not"),
     (lambda x: [x[0], x[1].replace('"seq": 2', '"seq": 7')], "line 2: job '1': .*numbered 7"),
     (lambda x: [x[0], "[" * 100_000], "line 2: not whole JSON"),
-    (lambda x: [x[0], " " * (archive.MAX_LINE + 1) + "{}"], "line 2: longer than"),
 ]
 
 
@@ -238,7 +237,8 @@ def test_the_commands(tmp_path: Path) -> None:
     for name in ("copy.sqlite", "copy.jsonl"):
         copy, back = str(tmp_path / name), str(tmp_path / f"{name}.back")
         assert "3 jobs, 6 events" in run("backup", copy, "--store", store)
-        assert "is there already" in run("backup", copy, "--store", store, code=2)
+        there = "never written over" if name.endswith("sqlite") else "is there already"
+        assert there in run("backup", copy, "--store", store, code=2)
         assert "3 jobs read: 3 new" in run("restore", copy, "--store", back)
         assert "3 the same as here" in run("restore", copy, "--store", back)
         assert "3 the same as here" in run("import", copy, "--store", back)

@@ -655,7 +655,7 @@ def test_full_disk(store: Store, path: Path, monkeypatch: pytest.MonkeyPatch) ->
 
     sa.event.listen(store._engine, "begin", cap)
     with pytest.raises(StoreError, match="the disk is full; nothing was changed"):
-        store.append("1", note("x" * 100_000))
+        store.append("1", note("x" * 10_000))
     assert Store.open(path).job("1") == before
 
 

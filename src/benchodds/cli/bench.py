@@ -10,7 +10,7 @@ import click
 
 from benchodds.basics.errors import JobError
 from benchodds.basics.language import N_, _
-from benchodds.cli.options import leave_out, store_option
+from benchodds.cli.options import leave_out, say, store_option
 from benchodds.keep.session import Session
 from benchodds.keep.store import default_path
 from benchodds.screens.bench import Bench
@@ -49,23 +49,23 @@ def bench(session: Session, job_id: str | None, page: bool, port: int, lan: str 
         )
     loop = Bench(session, job_id)
     ask = _asker(loop)
-    click.echo(
+    say(
         _("Job {job_id}. 'help' says what can be typed; Ctrl-C leaves, nothing is lost.").format(
             job_id=job_id
         )
         + "\n"
     )
-    click.echo(loop.greet())
+    say(loop.greet())
     while not loop.over:
         try:
             line = ask()
         except (EOFError, KeyboardInterrupt, click.Abort):
-            click.echo(
+            say(
                 "\n"
                 + _("Job {job_id} stays as it is: benchodds bench {job_id}").format(job_id=job_id)
             )
             return
-        click.echo(loop.handle(line))
+        say(loop.handle(line))
 
 
 def _asker(loop: Bench) -> Callable[[], str]:
@@ -121,7 +121,7 @@ def serve(session: Session, port: int, lan: str | None) -> None:
     hosts = {host} | ({f"localhost:{port}"} if lan is None else set())
     guard = Guard(
         paired_only=lan is not None,
-        tell=lambda role, code: click.echo(
+        tell=lambda role, code: say(
             _("Code for {who}: {code}").format(
                 who=_(WHO[role]), code=" ".join(re.findall("....", code))
             )
@@ -137,9 +137,7 @@ def serve(session: Session, port: int, lan: str | None) -> None:
                 host=host, reason=error.strerror
             )
         ) from None
-    click.echo(
-        _("The bench is at http://{host}/  (Ctrl-C ends it; nothing is lost)").format(host=host)
-    )
+    say(_("The bench is at http://{host}/  (Ctrl-C ends it; nothing is lost)").format(host=host))
     connections = Connections()
     app = create_app(session, guard, frozenset(hosts), connections)
     with door, suppress(KeyboardInterrupt):

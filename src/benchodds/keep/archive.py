@@ -19,13 +19,13 @@ from benchodds.basics.errors import BenchoddsError, JobError
 from benchodds.basics.language import _
 from benchodds.model import chain
 from benchodds.model.events import Event
-from benchodds.model.jobs import Job, fold
+from benchodds.model.jobs import Job, check_name, fold
 
 FORMAT, SCHEMA = "benchodds-jobs", 2
 OPEN_FORM = ".jsonl"
 """How the names of such files end."""
-MAX_LINE = 20_000_000
-"""Longest line that is read, in characters."""
+MAX_LINE, MAX_FILE = 20_000_000, 500_000_000
+"""Most bytes of a line and of a file that are read; a longer file can be split between lines."""
 
 _KEYS = ("seq", "at", "kind", "uid", "data")
 
@@ -96,10 +96,6 @@ def read(lines: Iterable[str]) -> Iterator[Record]:
 
 
 def _parsed(line: str, number: int) -> dict[str, Any]:
-    if len(line) > MAX_LINE:
-        raise ArchiveError(
-            _("line {number}: longer than {most:,} characters").format(number=number, most=MAX_LINE)
-        )
     try:
         row = json.loads(line)
     except (ValueError, RecursionError):
@@ -137,7 +133,8 @@ def _record(row: dict[str, Any], number: int, *, hashed: bool) -> Record:
             )
     record = Record(job_id, tuple(Event(**{k: event[k] for k in _KEYS}) for event in rows))
     try:
-        record.job  # noqa: B018  (checked by building it)
+        if (name := record.job.name) is not None and check_name(name) != job_id:
+            raise JobError(_("its name is '{name}'").format(name=name))
         if hashed:
             chain.check(job_id, record.events, [event["hash"] for event in rows])
     except BenchoddsError as error:

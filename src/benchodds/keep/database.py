@@ -14,8 +14,9 @@ import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, suppress
 from itertools import takewhile
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any, TypeVar
+from urllib.parse import quote_from_bytes
 
 import sqlalchemy as sa
 from sqlalchemy import Connection
@@ -23,6 +24,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from benchodds.basics.errors import StoreError
 from benchodds.basics.language import N_, _
+from benchodds.keep.archive import MAX_LINE
 from benchodds.model import chain
 from benchodds.model.chain import Head
 from benchodds.model.events import Event
@@ -78,6 +80,16 @@ def parsed_url(where: str | Path) -> sa.URL | None:
     return url
 
 
+def file_uri(path: PurePath) -> str:
+    """The URI by which SQLite opens a whole path, a Windows drive or share too.
+
+    A share stands in the path, behind an empty authority; SQLite takes no other
+    (www.sqlite.org/uri.html, 3.1 and 3.3).
+    """
+    written = quote_from_bytes(os.fsencode(path.as_posix()), safe="/:")
+    return f"file://{'' if written.startswith('/') else '/'}{written}"
+
+
 def engine_for_file(path: Path, mode: str, wait_s: float) -> sa.Engine:
     """Return an engine that opens the file anew for each transaction: no handle outlives it."""
 
@@ -94,8 +106,9 @@ def engine_for_copy(path: Path, wait_s: float = 5.0) -> sa.Engine:
 
 
 def _connection(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
-    uri = f"{path.as_uri()}?mode={mode}"
+    uri = f"{file_uri(path)}?mode={mode}"
     conn = sqlite3.connect(uri, uri=True, timeout=wait_s, isolation_level=None)
+    conn.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, MAX_LINE)  # of a text in a file from elsewhere
     conn.text_factory = _text
     return conn
 
@@ -300,6 +313,11 @@ def insert(conn: Connection, key: int, job_id: str, events: Sequence[Event]) -> 
     conn.execute(change.values(dict(zip(("job", "events", "hash"), head, strict=True))))
 
 
+_PRETENDERS = """SELECT name FROM sqlite_master WHERE lower(name) IN ('meta', 'jobs', 'events')
+AND (type <> 'table' OR sql NOT LIKE 'CREATE TABLE%' OR sql LIKE '%GENERATED%')"""
+"""Views and computed columns under the names of a store's tables: they may never end."""
+
+
 def version(conn: Connection, where: str, newest: int) -> int:
     """Return how many migrations the store has seen; 0 when it is no store (yet)."""
     is_file = conn.dialect.name == "sqlite"
@@ -309,6 +327,11 @@ def version(conn: Connection, where: str, newest: int) -> int:
             + _("is damaged ({said}); {rescue}").format(
                 said=" ".join(said.split()), rescue=_(RESCUE)
             )
+        )
+    if is_file and (other := conn.scalar(sa.text(_PRETENDERS))) is not None:
+        raise StoreError(
+            f"{where}: "
+            + _("'{other}' in it is no table, as in a job store; name another").format(other=other)
         )
     if not sa.inspect(conn).has_table("meta"):
         return 0

@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from benchodds.basics.digest import digest
-from benchodds.basics.errors import ModelError, UnknownNameError, nearest
+from benchodds.basics.errors import FileError, ModelError, UnknownNameError, nearest
 from benchodds.basics.language import _
 from benchodds.basics.tomlines import key_lines, line_of, split_key
+from benchodds.keep.inputs import text_of
 from benchodds.model.gear import Bench, build_bench
 from benchodds.model.join import PLUS, JoinedModel, join
 from benchodds.model.joinpriors import join_priors
@@ -131,26 +132,18 @@ def available(kind: str) -> dict[str, Path]:
 
 def read_toml(path: Path) -> dict[str, Any]:
     """Parse a TOML file; ModelError with file and line when it cannot be."""
+    if os.path.lexists(path) and not path.is_file():
+        raise ModelError(f"{path}: " + _("is not a plain file"))
     try:
-        size = path.stat().st_size
-        if size > MAX_BYTES:
-            raise ModelError(
-                f"{path}: "
-                + _("{size:,} bytes; at most {max_bytes:,} are read").format(
-                    size=size, max_bytes=MAX_BYTES
-                )
-            )
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(text_of(path, MAX_BYTES))
+    except FileError as error:
+        raise ModelError(str(error)) from None
     except tomllib.TOMLDecodeError as error:
         raise ModelError(f"{path}: " + _("not valid TOML: {error}").format(error=error)) from None
-    except UnicodeDecodeError:
-        raise ModelError(f"{path}: " + _("not a text file in UTF-8")) from None
+    except ValueError:  # what Python itself says of a number of thousands of digits
+        raise ModelError(f"{path}: " + _("holds a number of too many digits")) from None
     except RecursionError:
         raise ModelError(f"{path}: " + _("nested too deeply")) from None
-    except OSError as error:
-        raise ModelError(
-            f"{path}: " + _("cannot be read ({reason})").format(reason=error.strerror)
-        ) from None
 
 
 def locate(
@@ -171,8 +164,8 @@ def locate(
 def located(path: Path, error: ModelError, variant: str | None = None) -> ModelError:
     """The error with file and line before each mistake 'key: message'."""
     try:
-        text = path.read_text(encoding="utf-8")
-    except OSError:
+        text = text_of(path, MAX_BYTES)
+    except FileError:
         text = ""
     lines = []
     for line, key, message in locate(text, str(error).splitlines(), variant):

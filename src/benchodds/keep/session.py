@@ -169,8 +169,16 @@ class Session:
 
         The token is made once, or is the ``uid`` given: the same one twice is one event.
         """
-        at, uid = now(), uid or token()
-        return self.store.append(job_id, lambda job: build(job, at, uid))
+        return self.append_all(job_id, [(build, uid or token())])
+
+    def append_all(
+        self, job_id: str, builds: Sequence[tuple[Callable[[Job, str, str], Event], str]]
+    ) -> Job:
+        """Append the events that builders make, each with its token; all or nothing."""
+        at = now()
+        return self.store.append(
+            job_id, *(lambda job, b=build, u=uid: b(job, at, u) for build, uid in builds)
+        )
 
     def assess(self, job: Job, as_if: Sequence[str] = ()) -> Assessment:
         """Posterior of a job, with readings written 'TEST=VALUE,VALUE' as if taken."""

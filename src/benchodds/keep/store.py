@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import os
+import re
 import secrets
-import unicodedata
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -19,6 +19,7 @@ from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 
 from benchodds.basics.errors import JobError, StoreError, UnknownJobError, nearest
 from benchodds.basics.language import _
+from benchodds.basics.text import written
 from benchodds.keep.archive import Record, is_same, missing
 from benchodds.keep.database import (
     IN_USE,
@@ -48,6 +49,7 @@ from benchodds.model.jobs import Job, amend, check_name, fold
 
 _T = TypeVar("_T")
 _Maker = Callable[[str], Event]
+_NUMBER = re.compile(r"[1-9][0-9]{0,8}")
 _ATTEMPTS = 20  # of a write that clashed with another writer's
 
 
@@ -94,6 +96,12 @@ class Store:
             where = url.database or ":memory:"
         if str(where) == ":memory:":
             raise StoreError(_("a store in memory would lose its jobs; name a file"))
+        if str(where).startswith("\\\\") and os.name != "nt":
+            raise StoreError(
+                _("{where} is a share as Windows names it; name its folder here").format(
+                    where=where
+                )
+            )
         path = Path(where)
         try:
             path = path.expanduser().absolute()
@@ -195,21 +203,23 @@ class Store:
 
         return self._run(work, writes=True)
 
-    def append(self, job_id: str, build: Callable[[Job], Event]) -> Job:
-        """Add the event that `build` makes of the job as it now is, and return the new job.
-        One transaction, done again when another writer came between, so `build` may be called
-        more than once. An event whose token the job holds already changes nothing. Raises
-        UnknownJobError, StoreError, what `build` and `amend` raise; then nothing is written."""
+    def append(self, job_id: str, *builds: Callable[[Job], Event]) -> Job:
+        """Add the events that `builds` make of the job as it then is, and return the new job.
+        One transaction, all or nothing, done again when another writer came between, so each may
+        be called more than once. An event whose token the job holds already changes nothing. Raises
+        UnknownJobError, StoreError, what a build and `amend` raise; then nothing is written."""
 
         def work(conn: Connection) -> Job:
             key = self._find(conn, job_id)
             job = self._load(conn, key, lock=True)
-            event = build(job)
-            if (new := amend(job, event)) is job:
-                return job
-            self._unheld(conn, [event])
-            insert(conn, key, job.id, [new.events[-1]])
-            return new
+            for build in builds:
+                event = build(job)
+                if (new := amend(job, event)) is job:
+                    continue
+                self._unheld(conn, [event])
+                insert(conn, key, job.id, [new.events[-1]])
+                job = new
+            return job
 
         return self._run(work, writes=True)
 
@@ -280,7 +290,7 @@ class Store:
     def _new_place(self, conn: Connection, record: Record, *, taken: bool) -> tuple[int, str]:
         """Return key and id of a new job: its own id where that is free."""
         name, job_id = record.job.name, record.id
-        number = int(job_id) if name is None and job_id.isdecimal() else None
+        number = int(job_id) if name is None and _NUMBER.fullmatch(job_id) else None
         if name is not None and (taken or seek(conn, JOBS.c.folded == job_id.casefold())):
             raise JobError(
                 _("a job named '{job_id}' exists already, and is another one").format(job_id=job_id)
@@ -294,7 +304,7 @@ class Store:
 
     def _find(self, conn: Connection, job_id: str) -> int:
         """The key of a job, by its id as it was written or, if that is damaged, as compared."""
-        wanted, c = unicodedata.normalize("NFC", job_id), JOBS.c
+        wanted, c = written(job_id), JOBS.c
         like = sa.or_(c.folded == wanted.casefold(), c.id == wanted)
         places = conn.execute(sa.select(c.key, c.id, c.folded).where(like)).all()
         for key, found, folded in sorted(places, key=lambda place: place[1] != wanted):

@@ -30,6 +30,7 @@ _NAMED = N_("the name of a file without its folder and ending; joined ones with 
 _FILES = N_("a table of files, each with the texts 'version' and 'hash'")
 _ODDS = N_("left out, or a table of 'p', chances by fault, and 'files', what they come from")
 _TABLE, _ITEMS = N_("a table of names and values"), N_("a table of at least one name and value")
+_VERDICT = N_("a table: 'faults' a list of texts, 'grade' and 'note' texts, 'minutes' a number")
 _FITS: dict[str, Callable[[Any], bool]] = {
     _TEXT: lambda v: isinstance(v, str) and v.strip() != "",
     _MAYBE: lambda v: v is None or isinstance(v, str),
@@ -41,6 +42,12 @@ _FITS: dict[str, Callable[[Any], bool]] = {
     _NAMED: lambda v: isinstance(v, str) and _FILE.fullmatch(v) is not None,
     _FILES: lambda v: v is None or (isinstance(v, dict) and all(map(_is_source, v.values()))),
     _ODDS: lambda v: v is None or (isinstance(v, dict) and _is_odds(v.get("p"), v.get("files"))),
+    _VERDICT: lambda v: (
+        isinstance(v, dict)
+        and _FITS[_TEXTS](v.get("faults", []))
+        and all(isinstance(v.get(key, ""), str) for key in ("grade", "note"))
+        and type(v.get("minutes", 0)) in (int, float)
+    ),
 }
 _SHAPES: dict[EventKind, dict[str, str]] = {
     "opened": dict.fromkeys(_OPENED_WITH, _TEXT)
@@ -52,7 +59,7 @@ _SHAPES: dict[EventKind, dict[str, str]] = {
     "gear": {"items": _ITEMS},
     "action": {"repair": _TEXT, "note": _MAYBE, "odds": _ODDS},
     "note": {"text": _TEXT},
-    "closed": {"verdict": _TABLE, "odds": _ODDS},
+    "closed": {"verdict": _VERDICT, "odds": _ODDS},
     "reopened": {"reason": _MAYBE},
 }
 

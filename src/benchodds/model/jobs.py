@@ -22,9 +22,12 @@ from benchodds.basics.errors import (
     nearest,
 )
 from benchodds.basics.language import N_, _
+from benchodds.basics.text import all_written
 from benchodds.model.events import _OPENED_WITH, DERIVED, Event, EventKind, check_form, plain
 from benchodds.model.technique import Technique as Technique
 
+MOST_MINUTES = 100_000
+"""Most minutes of labour that a job may have."""
 _LISTS = ("readings", "setup_log", "actions", "notes", "events")
 _NAME = re.compile(r"[^\W_][\w-]{0,63}")
 _NAMES = N_("1 to 64 letters, digits, - and _, a letter or digit first, not a bare number")
@@ -248,7 +251,14 @@ def close_event(
     odds: Mapping[str, Any] | None = None,
 ) -> Event:
     """Return the event that closes the job with a verdict, and the odds as they were shown.
-    Raises JobError when closed already."""
+    Raises JobError when closed already, or when the minutes of labour cannot be right."""
+    minutes = verdict.get("minutes", 0)
+    if not isinstance(minutes, int | float) or not 0 <= minutes <= MOST_MINUTES:
+        raise JobError(
+            _("minutes is {minutes!r}; it should be a number from 0 to {most:,}").format(
+                minutes=minutes, most=MOST_MINUTES
+            )
+        )
     return _built(job, "closed", at, uid, {"verdict": verdict, "odds": odds})
 
 
@@ -258,8 +268,11 @@ def reopen_event(job: Job, *, at: str, uid: str, reason: str | None = None) -> E
 
 
 def _built(job: Job | None, kind: EventKind, at: str, uid: str, data: Mapping[str, Any]) -> Event:
-    """Return the new event if it may follow; on a retry, the event that its token stands for."""
-    event = Event(0, at, kind, plain({k: v for k, v in data.items() if v is not None}), uid)
+    """Return the new event if it may follow; on a retry, the event that its token stands for.
+
+    Its texts are judged here (TextError); those of a stored event are taken as they are."""
+    said = all_written(plain({k: v for k, v in data.items() if v is not None}))
+    event = Event(0, at, kind, said, uid)
     if job is not None and (known := _known(job, uid)) and _is_repeat(known, event):
         return known
     _step(_Draft.of(job) if job else _Draft({"id": ""}), event)

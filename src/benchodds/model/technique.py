@@ -50,7 +50,7 @@ class Technique:
         for key, value in known.items():
             kind = _TYPES.get(key, str)
             if kind is float and type(value) is int:
-                known[key] = float(value)
+                known[key] = float(value) if abs(value) < 2**63 else math.inf
             elif not isinstance(value, kind) or (isinstance(value, bool) != (kind is bool)):
                 want = {str: _("a text"), bool: _("true or false"), int: _("a whole number")}
                 raise ReadingError(

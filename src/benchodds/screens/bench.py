@@ -106,7 +106,7 @@ class Bench:
             case "odds":
                 return render.odds(self._assess())
             case "why":
-                return explain(self.session, self.job_id, rest or None, None)[0]
+                return explain(self.session, self.job_id, rest or None)[0]
             case "skip":
                 test = self.proposed()
                 if test:

@@ -152,7 +152,7 @@ class Page:
         return await self._text(
             request,
             _("Why {reading}").format(reading=reading),
-            lambda: explain(self.session, job, reading, None)[0],
+            lambda: explain(self.session, job, reading)[0],
         )
 
     async def _text(self, request: Request, title: str, work: Callable[[], str]) -> Response:

@@ -15,6 +15,7 @@ from benchodds.basics.quantities import show_value
 from benchodds.basics.words import about, limit_words, percent
 from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Action, Job, Reading
+from benchodds.model.priors import NONE
 from benchodds.model.sources import CLOSED, OPENED, brief, changes, opened_with
 from benchodds.model.system import Repair, SystemModel, Test
 from benchodds.reasons.evidence import Ledger
@@ -162,9 +163,9 @@ def _leader(action: Action) -> str:
 
 
 def _spell(model: SystemModel, fault: str) -> str:
-    """A fault in words; by its name alone where the model no longer has it."""
+    """A fault in words; its name when the model of today does not have it."""
     component, _, mode = fault.partition(".")
-    known = component == "none" or (component, mode) in model.faults()
+    known = fault == NONE or (component, mode) in model.faults()
     return model.title_of(component, mode) if known else fault
 
 
