@@ -7,10 +7,12 @@ files or clocks.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -19,7 +21,7 @@ from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy
 from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Array, Network, State, Table
-from benchodds.infer.belief import Belief, likeliest, posterior, within_reach
+from benchodds.infer.belief import Belief, Listed, kept_to, likeliest, posterior
 from benchodds.infer.compiled import Machine
 from benchodds.infer.epochs import APART, RANKS, Change, Course, change_of, outcome_of
 from benchodds.infer.machine import FoldedNetwork, likely_histories
@@ -32,6 +34,9 @@ from benchodds.model.laws import operator_table
 N_PAIRS = 60
 """Pairs of faults looked at as whole states, besides no fault and all single faults; as many
 again for each time that the machine was worked on."""
+
+LEAST_P = 1e-4
+"""Probability on few nodes below which a state with several faults is left out on all of them."""
 
 GEAR = ("adapter", "meter")
 
@@ -189,7 +194,9 @@ def network_of(
 class Approximate:
     """What exact odds on all nodes were replaced by, and why, in a sentence."""
 
-    what: Literal["fewer nodes", "likeliest states", "epochs apart"]
+    what: Literal[
+        "likeliest states", "fewer nodes", "likeliest states, fewer nodes", "epochs apart"
+    ]
     why: str
 
 
@@ -197,8 +204,9 @@ class Approximate:
 class Assessment:
     """What the readings of a job mean together.
 
-    ``fewer_nodes`` says that they tied too much together on the nodes of the job's machine, so
-    that ``machine`` is that for choosing; ``cells`` are those of the ranks that tie epochs.
+    ``few`` is the same on the nodes for choosing, where it was worked out already;
+    ``fewer_nodes`` says that it took the place of odds on all nodes, which took too much.
+    ``cells`` are those of the ranks that tie epochs.
     """
 
     machine: Machine
@@ -206,18 +214,27 @@ class Assessment:
     taken: tuple[Taken, ...]
     network: Network
     posterior: Belief
+    few: Assessment | None = None
     fewer_nodes: bool = False
     cells: int = RANKS[0]
 
     @property
     def approximate(self) -> Approximate | None:
         """What the odds stand on when exact ones would take too much; None when they are exact."""
-        if self.network.states:
+        n = len(self.network.states)
+        if n and not self.fewer_nodes:
             words = _(
                 "Approximate: these readings tie too much together for exact odds; they stand on "
                 "the {n} likeliest combinations of faults and may be a hundredth off."
             )
-            return Approximate("likeliest states", words.format(n=len(self.network.states)))
+            return Approximate("likeliest states", words.format(n=n))
+        if n:
+            words = _(
+                "Approximate: these readings tie too much together for exact odds; they stand on "
+                "the {n} likeliest combinations of faults and on a coarser model of the machine, "
+                "and may be a tenth off or more."
+            )
+            return Approximate("likeliest states, fewer nodes", words.format(n=n))
         if self.network.later and self.cells <= 0:
             words = _(
                 "Approximate: these readings tie too much together; what was read before a repair "
@@ -226,26 +243,38 @@ class Assessment:
             return Approximate("epochs apart", words)
         if self.fewer_nodes:
             words = _(
-                "Approximate: these readings tie too much together for odds on all nodes of the "
-                "model's quantities; they stand on fewer and may be some hundredths off."
+                "Approximate: these readings tie too much together for exact odds; they stand on "
+                "a coarser model of the machine and may be a tenth off or more."
             )
             return Approximate("fewer nodes", words)
         return None
 
-    @cached_property
     def narrowed(self) -> Assessment:
         """The assessment over the likeliest whole states alone, for what would take too much."""
+        if self.network.states:
+            return self
         coarse = self.coarse
-        if coarse.network.states:
-            return coarse
-        network = replace(coarse.network, states=likeliest(coarse.network))
-        return replace(coarse, network=network, posterior=posterior(network, ()))
+        if not coarse.network.states:
+            network, found = kept_to(coarse.network, tuple(likeliest(coarse.network)))
+            coarse = replace(coarse, network=network, posterior=found)
+        return replace(coarse, fewer_nodes=self.fewer_nodes or coarse.machine is not self.machine)
 
     def marginal(self, name: str) -> Array:
         """Posterior of one variable now, (n_states,); its prior where no reading touches it."""
         if self.posterior.has(name):
             return self.posterior.joint([name])
         return self.network.tables[name].p
+
+    @cached_property
+    def chances(self) -> Mapping[str, float]:
+        """Posterior probability of each fault by its name, and of none ('none.elec')."""
+        found = {f"{c}.{m}": p for (c, m), p in self.p_mode.items()}
+        return {**found, "none.elec": self.faults_at_once["0"]}
+
+    def shown(self) -> dict[str, Any]:
+        """The odds as a job keeps them: chances by fault, and the files that they come from."""
+        p = {fault: round(chance, 6) for fault, chance in self.chances.items()}
+        return {"p": p, "files": self.machine.sources}
 
     @cached_property
     def p_mode(self) -> Mapping[tuple[str, str], float]:
@@ -286,11 +315,15 @@ class Assessment:
         former = {node for v, node in taken.names.items() if v in self.machine.scopes}
         return taken.table is not None and not former.isdisjoint(taken.table.scope)
 
-    @cached_property
+    @property
     def coarse(self) -> Assessment:
         """The assessment on the nodes on which tests are chosen."""
+        return self._coarse or self  # itself it does not hold, else it would outlive its use
+
+    @cached_property
+    def _coarse(self) -> Assessment | None:
         choosing = self.machine.choosing
-        return self if choosing is None else assess(choosing, self.job)
+        return self.few or (None if choosing is None else assess(choosing, self.job))
 
     @cached_property
     def folded(self) -> FoldedNetwork:
@@ -345,11 +378,10 @@ class Assessment:
     def gear(self) -> list[tuple[str, str, float]]:
         """(item, state, probability) of everything that is not the machine, worst first."""
         out = []
-        for name in (*gear_names(self.taken), *dict.fromkeys(t.hookup for t in self.taken)):
-            if not self.posterior.has(name):
-                continue
+        every = (*gear_names(self.taken), *dict.fromkeys(t.hookup for t in self.taken))
+        names = [name for name in every if self.posterior.has(name)]
+        for name, p in zip(names, self.posterior.joints([n] for n in names), strict=True):
             variable = self.network.variables[name]
-            p = self.posterior.joint([name])
             good = float(sum(x for x, s in zip(p, variable.states, strict=True) if s[:2] == "ok"))
             worst = "not sound" if name.startswith("hookup") else variable.states[-1].split()[0]
             out += [(name, worst, 1 - good), (name, "ok", good)]
@@ -363,15 +395,14 @@ class Assessment:
         what the reading depends on.
         """
         out = {}
-        for item in self.taken:
-            if item.table is None:
-                continue
+        heard = [(t, t.table) for t in self.taken if t.table is not None]
+        joints = self.posterior.joints(table.scope for _taken, table in heard)
+        for (item, table), p in zip(heard, joints, strict=True):
             reading = item.reading
             clean = self.machine.finding(
                 reading.test, reading.values, item.technique, item.hookup, slips=False
             )
             assert clean is not None
-            table = item.table
             clean = renamed(clean, item.names)
             kind = self.machine.model.tests[reading.test].kind
             told = sum(v.kind not in SILENT for v in item.values)
@@ -380,7 +411,6 @@ class Assessment:
             lost = tuple(i for i, v in enumerate(clean.scope) if v not in table.scope)
             kept = tuple(v for v in clean.scope if v in table.scope)
             clean = Table(kept, np.asarray(clean.p.mean(axis=lost)))
-            p = self.posterior.joint(table.scope)
             shape = [
                 n if v in clean.scope else 1 for v, n in zip(table.scope, p.shape, strict=True)
             ]
@@ -393,13 +423,12 @@ class Assessment:
 def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessment:
     """Posterior of a job, with ``extra`` readings as if they had been taken.
 
-    Readings that tie too much together on the nodes of the machine are put on the fewer ones on
-    which tests are chosen; there, if need be, over the likeliest whole states alone.
-
     Raises
     ------
     EvidenceError
         The readings are impossible together under every state (naming those that clash).
+    TooLargeError
+        Even a whole state alone ties too much together; no shipped system does.
     """
     if extra:
         job = replace(job, readings=(*job.readings, *extra))
@@ -408,14 +437,10 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
         for cells in _cells_to_try(machine, job):
             taken = understand(machine, job, apart=cells == APART)
             network = network_of(machine, job, taken, cells=cells)
-            try:
-                result = posterior(network, _wanted(machine, taken, network))
-            except TooLargeError:
-                continue
-            return Assessment(machine, job, taken, network, result, cells=cells)
-        if machine.choosing is None:
-            return replace(settled(machine, job, taken, network), cells=cells)
-        return replace(assess(machine.choosing, job), fewer_nodes=True)
+            with suppress(TooLargeError):
+                found = posterior(network, _wanted(machine, taken, network))
+                return Assessment(machine, job, taken, network, found, cells=cells)
+        return settled(machine, job, taken, network, cells)
     except EvidenceError:
         names = ", ".join(f"{t.reading.id} ({t.reading.test})" for t in taken)
         raise EvidenceError(
@@ -433,13 +458,38 @@ def _cells_to_try(machine: Machine, job: Job) -> Sequence[int]:
     return RANKS if machine.choosing is None else RANKS[:2]
 
 
-def settled(machine: Machine, job: Job, taken: tuple[Taken, ...], network: Network) -> Assessment:
-    """The assessment of a network in which the readings are findings, whatever it takes."""
-    kept, result = within_reach(network, _wanted(machine, taken, network))
-    return Assessment(machine, job, taken, kept, result)
+def settled(
+    machine: Machine,
+    job: Job,
+    taken: tuple[Taken, ...],
+    network: Network,
+    cells: int = RANKS[0],
+) -> Assessment:
+    """The assessment of a network that holds the readings as findings, whatever it takes.
+
+    Where exact odds take too much they are those of the likeliest whole states, found on the
+    nodes for choosing; and where all nodes take too much even so, those of these nodes.
+    """
+    try:
+        found = posterior(network, _wanted(machine, taken, network))
+        return Assessment(machine, job, taken, network, found, cells=cells)
+    except TooLargeError:
+        if machine.choosing is None:
+            kept, listed = kept_to(network, tuple(likeliest(network)), math.inf)
+            return Assessment(machine, job, taken, kept, listed, cells=cells)
+    few = assess(machine.choosing, job)
+    if job.live_actions:
+        return replace(few, fewer_nodes=True)
+    p = few.posterior.p_state if isinstance(few.posterior, Listed) else likeliest(few.network)
+    try:
+        kept, listed = kept_to(network, [s for s, q in p.items() if len(s) < 2 or q > LEAST_P])
+        return Assessment(machine, job, taken, kept, listed, few)
+    except TooLargeError:
+        return replace(few, fewer_nodes=True)
 
 
 def _wanted(machine: Machine, taken: Sequence[Taken], network: Network) -> list[str]:
+    """Variables whose posterior will be asked for."""
     hookups = {t.hookup for t in taken if t.hookup in network.variables}
     return [*network.in_modes, *gear_names(taken), *sorted(hookups)]
 

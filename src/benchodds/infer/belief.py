@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.special import logsumexp
@@ -18,6 +19,7 @@ from scipy.special import logsumexp
 from benchodds.basics.errors import EvidenceError, TooLargeError
 from benchodds.basics.tables import Array, Network, State
 from benchodds.infer import inference
+from benchodds.infer.buckets import MOST_ENTRIES
 from benchodds.infer.inference import Posterior
 from benchodds.infer.machine import FoldedNetwork
 
@@ -30,7 +32,7 @@ MOST_ROUNDS = 8
 ADDED = 1e-3
 """Share of the probability below which the states so grown are the last."""
 
-LEAST_P = 1e-6
+LEAST_P = 1e-5
 """Share of the probability below which a state with several faults is left out again."""
 
 MOST_STATES = 400
@@ -43,10 +45,16 @@ class Listed:
 
     folded: FoldedNetwork
 
-    @property
+    @cached_property
     def log_evidence(self) -> float:
         """Natural log of the probability of all evidence in these states."""
         return float(logsumexp(self.folded.log_weights))
+
+    @cached_property
+    def p_state(self) -> dict[State, float]:
+        """Posterior of the states, in their order."""
+        p = np.exp(self.folded.history_log_weights - self.log_evidence)
+        return dict(zip(self.folded.histories, p.tolist(), strict=True))
 
     def has(self, name: str) -> bool:
         """Whether the variable is part of the network."""
@@ -54,39 +62,51 @@ class Listed:
 
     def joint(self, names: Sequence[str]) -> Array:
         """Joint posterior of any variables, axes in the order given."""
-        return self.folded.joint(names)
+        return self.joints([names])[0]
+
+    def joints(self, scopes: Iterable[Sequence[str]]) -> list[Array]:
+        """Several joint posteriors, worked out side by side, which takes less."""
+        return self.folded.joints(scopes)
 
 
 Belief = Posterior | Listed
 
 
 def posterior(network: Network, wanted: Iterable[str]) -> Belief:
-    """Posterior of the network, over all whole states or those that it is kept to.
+    """Posterior of the network: exact, or where that takes too much over the states it is kept to.
 
     Raises
     ------
     EvidenceError
         When the evidence has probability zero or is not finite.
     TooLargeError
-        When it is not kept to some and would take too much; see :func:`within_reach`.
+        When it would take too much and is kept to no states.
     """
-    if network.states:
-        return Listed(FoldedNetwork(network, network.states))
-    return inference.posterior(network, wanted)
-
-
-def within_reach(network: Network, wanted: Iterable[str]) -> tuple[Network, Belief]:
-    """The network's posterior; where that would take too much, of its likeliest states alone."""
-    wanted = list(wanted)
     try:
-        return network, posterior(network, wanted)
+        return inference.posterior(network, wanted)
     except TooLargeError:
-        kept = replace(network, states=likeliest(network))
-        return kept, posterior(kept, wanted)
+        if not network.states:
+            raise
+        return Listed(FoldedNetwork(network, network.states))
 
 
-def likeliest(network: Network) -> tuple[State, ...]:
-    """Whole states that carry the probability: no fault, all single faults, and more.
+def kept_to(
+    network: Network, states: Sequence[State], most: float = MOST_ENTRIES
+) -> tuple[Network, Listed]:
+    """The network kept to some whole states, and its posterior.
+
+    Raises
+    ------
+    TooLargeError
+        When all of these together go through more than ``most`` entries, or one alone takes
+        too much.
+    """
+    folded = FoldedNetwork(network, states, most)
+    return replace(network, states=folded.histories), Listed(folded)
+
+
+def likeliest(network: Network) -> dict[State, float]:
+    """Whole states that carry the probability, with it: no fault, all single faults, and more.
 
     The likeliest so far get one more fault, any, as long as that adds to the probability (a
     best-first search; de Kleer and Williams, "Diagnosis with behavioral modes", IJCAI 1989).
@@ -117,7 +137,8 @@ def likeliest(network: Network) -> tuple[State, ...]:
         fresh = [s for s in more if s not in found]
     least = total + math.log(LEAST_P)
     chosen = [s for s, w in found.items() if len(s) < 2 or w > least]
-    return tuple(sorted(chosen, key=lambda s: (len(s) > 1, -found[s]))[:MOST_STATES])
+    chosen.sort(key=lambda s: (len(s) > 1, -found[s]))
+    return {s: math.exp(found[s] - total) for s in chosen[:MOST_STATES]}
 
 
 def _log_weights(network: Network, states: Sequence[State]) -> Array:

@@ -24,9 +24,9 @@ TRY = 5e5
 """Table entries that could be made in the time of looking for one more order."""
 
 MOST_TRIES = 200
-MOST_ENTRIES = 1e9
+MOST_ENTRIES = 4e9
 """Table entries in all beyond which an elimination is refused, before time is spent."""
-MOST_KEPT = 1.5e7
+MOST_KEPT = 2.5e7
 """Entries of all messages of an elimination beyond which it is refused, before memory is."""
 SHAKE = 0.5
 
@@ -226,6 +226,16 @@ class Messages(Generic[T]):
         self._product = product
         self._is_silent = is_silent
         self._said: dict[tuple[str, str], T | None] = {}
+
+    def let_go(self, most: float, size: Callable[[T], int]) -> None:
+        """Forget what buckets said to those below them, when that comes to more than so much.
+
+        They say it again when it is asked for; what comes up to them stays.
+        """
+        down = [e for e in self._said if self.tree.parent.get(e[1]) == e[0]]
+        if sum(size(t) for t in (self._said[e] for e in down) if t is not None) > most:
+            for edge in down:
+                del self._said[edge]
 
     def around(self, buckets: Collection[str]) -> list[T]:
         """The tables of some buckets, and what all others say to these."""

@@ -35,6 +35,8 @@ class Fold:
         When the evidence has probability zero under every state.
     WideError
         When a product is too large for so many states.
+    TooLargeError
+        When even one state alone would take too much.
     """
 
     def __init__(self, network: Network, states: Sequence[State], support: Support) -> None:
@@ -135,6 +137,7 @@ class Fold:
         """WideError where the evidence will meet in a bucket that is too large for many states."""
         roots: dict[str, frozenset[str]] = {}
         widest = (MOST_WORK, frozenset[str]())
+        self.entries = 0
         for v in tree.own:
             below = [u for u in tree.near[v] if tree.parent.get(u) == v and not silent(u, v)]
             mine = (tables[i].roots for i in tree.own[v])
@@ -143,6 +146,7 @@ class Fold:
                 n = self._rows.classes(roots[v]).n if roots[v] else 1
                 sizes = (self.network.variables[u].size for u in tree.scope[v])
                 work = n * math.prod(sizes)
+                self.entries += work
                 if work > widest[0]:
                     widest = (work, tree.scope[v])
         if widest[1] and len(self.states) > 1:
@@ -152,6 +156,8 @@ class Fold:
         sizes = tuple((v, x.size) for v, x in self.network.variables.items())
         scopes = tuple(tuple(sorted(t.names | t.roots)) for t in tables)
         order = elimination_order(scopes, sizes, folded=frozenset(self._rows.index))
+        if len(self.states) == 1:
+            order.affordable()  # there is nothing left to take apart
         return Tree([t.names for t in tables], order.names)
 
     def _prior(self) -> Array:

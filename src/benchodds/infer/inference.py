@@ -16,9 +16,12 @@ import numpy as np
 from benchodds.basics.errors import EvidenceError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, Table
-from benchodds.infer.buckets import MOST_KEPT, Messages, Tree, elimination_order
+from benchodds.infer.buckets import MOST_KEPT, Messages, Order, Tree, elimination_order
 from benchodds.infer.contraction import contract, gather, in_state
-from benchodds.infer.support import Support, reach
+from benchodds.infer.support import Mask, Support, reach
+
+CUT = 1e7
+"""Entries that an elimination goes through from which impossible states are cut out first."""
 
 LEAST_TOTAL = 1e-12
 """Share of the probability that special states must leave; below it only rounding is left."""
@@ -63,6 +66,7 @@ class Beliefs:
         if free:
             bucket = self._bucket_with(free)
             table = _product(self._messages.around([bucket]), frozenset(free)).table
+            self._messages.let_go(MOST_KEPT / 5, lambda t: t.table.p.size)
         return self._support.spread(tuple(names), Table(table.scope, table.p / table.p.sum()))
 
     def has(self, name: str) -> bool:
@@ -96,33 +100,45 @@ def calibrate(network: Network, wanted: Iterable[str]) -> Beliefs:
     TooLargeError
         When that would take too much time or memory.
     """
-    support, small = _possible(network)
-    seen = [v for v in network.roots if v in support.left]  # whose weights are left to count
-    every = [v for v in (*wanted, *seen) if v in small.variables]
-    factors, log_scale = gather(small.factors(every))
-    scopes = tuple(t.scope for t in factors)
-    order = elimination_order(scopes, tuple(sorted(_sizes(factors, small).items()))).affordable()
-    tree = Tree(scopes, order.names)
+    wanted = list(wanted)
+    support, factors = Support.of(network, _seen(network)), network.factors(wanted)
+    order = _order(factors)
+    if order.entries > CUT and any(v in network.roots for v in network.evidence):
+        support, factors = _possible(network, wanted)
+        order = _order(factors)
+    factors, log_scale = gather(factors)
+    tree = Tree([t.scope for t in factors], order.affordable().names)
     messages = Messages(tree, [Scaled(t) for t in factors], _product)
     for top in tree.tops:
         log_scale += _product(messages.around([top]), frozenset()).log_scale
     return Beliefs(log_scale, messages, support)
 
 
-def _possible(network: Network) -> tuple[Support, Network]:
-    """What the evidence on the roots leaves possible, and the network of that.
+def _order(factors: Sequence[Table]) -> Order:
+    size = {v: n for t in factors for v, n in zip(t.scope, t.p.shape, strict=True)}
+    scopes = dict.fromkeys(t.scope for t in factors)
+    return elimination_order(tuple(scopes), tuple(sorted(size.items())))
+
+
+def _seen(network: Network) -> dict[str, Mask]:
+    """The evidence as what is possible of each variable."""
+    sizes = network.variables
+    return {v: np.arange(sizes[v].size) == i for v, i in network.evidence.items()}
+
+
+def _possible(network: Network, wanted: Iterable[str]) -> tuple[Support, list[Table]]:
+    """What the evidence on the roots leaves possible, and the factors of that.
 
     What is said to be left includes the evidence itself.
     """
-    seen = {v: np.arange(network.variables[v].size) == i for v, i in network.evidence.items()}
-    if not any(v in network.roots for v in seen):
-        return Support.of(network, seen), network
-    everything = {v: np.ones(network.variables[v].size, bool) for v in network.roots}
-    roots = {v: seen.get(v, m)[None] for v, m in everything.items()}
+    seen = _seen(network)
+    roots = {v: m[None] for v, m in seen.items() if v in network.roots}
     possible = {v: m[0] for v, m in reach(network, roots).items()}
-    others = {v: i for v, i in network.evidence.items() if v not in network.roots}
+    others = {v: i for v, i in network.evidence.items() if v not in roots}
     cut = Support.of(network, {v: m for v, m in possible.items() if v not in others})
-    return Support.of(network, possible | seen), replace(cut.network(network), evidence=others)
+    small = replace(cut.network(network), evidence=others)
+    every = [v for v in (*wanted, *roots) if v in small.variables]  # whose weights count too
+    return Support.of(network, possible | seen), small.factors(every)
 
 
 def query(network: Network, names: Sequence[str], extra: Sequence[Table] = ()) -> Table:
@@ -217,6 +233,10 @@ class Posterior:
         p = sum(w * beliefs.joint(names) for w, beliefs in self.parts)
         p = np.maximum(np.asarray(p), 0.0)
         return np.asarray(p / p.sum())
+
+    def joints(self, scopes: Iterable[Sequence[str]]) -> list[Array]:
+        """Several joint posteriors."""
+        return [self.joint(names) for names in scopes]
 
 
 def mixture(network: Network) -> list[tuple[float, Network]]:

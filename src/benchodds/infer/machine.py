@@ -11,14 +11,14 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Protocol, TypeVar
 
 import numpy as np
 
-from benchodds.basics.errors import EvidenceError
+from benchodds.basics.errors import EvidenceError, TooLargeError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, State, Table
 from benchodds.infer.epochs import present
@@ -64,20 +64,33 @@ class FoldedNetwork:
     ------
     EvidenceError
         When the evidence has probability zero under every state of the list.
+    TooLargeError
+        When a state alone would take too much time or memory, or all of them go through more
+        than ``most`` entries.
     """
 
-    def __init__(self, network: Network, histories: Sequence[State]) -> None:
+    def __init__(
+        self, network: Network, histories: Sequence[State], most: float = math.inf
+    ) -> None:
         self.network = network
         self.histories = tuple(histories)
         self.states, self._today = _today(network, self.histories)
         seen = {f"{t.scope[0]} seen": t for t in _indicators(network)}
         self._told = replace(network, findings={**network.findings, **seen}, evidence={})
         self._groups = [_Group(np.arange(len(self.histories)))]
+        work = 0.0
         logs = np.full(len(self.histories), -math.inf)
-        for at, some in self._by_group(lambda fold: fold.log_weights):
+        for at, (some, entries) in self._by_group(lambda fold: (fold.log_weights, fold.entries)):
             logs[at] = some
+            work += entries
+            if work > most:
+                raise TooLargeError(
+                    _("odds of {n} states would go through more than {most:.0e} entries").format(
+                        n=len(self.histories), most=most
+                    )
+                )
         self.history_log_weights: Array = logs
-        """The same for the histories, shape (n_histories,)."""
+        """The same as below for the histories, shape (n_histories,)."""
         self.log_weights: Array = self._summed(logs)
         """Log of P(state, complaint, all evidence), shape (n_states,); -inf where zero."""
         if self.log_weights.max() == -math.inf:
@@ -128,10 +141,19 @@ class FoldedNetwork:
 
         ``extra`` are further factors, and names may be axes of theirs.
         """
-        top = float(self.log_weights.max())
-        parts = self._by_group(lambda fold: fold.joint(names, extra, top))
-        total = sum((p for _at, p in parts), start=np.zeros(()))
-        return np.asarray(total / total.sum())
+        return self.joints([names], extra)[0]
+
+    def joints(self, scopes: Iterable[Sequence[str]], extra: Sequence[Table] = ()) -> list[Array]:
+        """Several such, in one go through the groups."""
+        top, every = float(self.log_weights.max()), [tuple(names) for names in scopes]
+        weights = np.exp(self.log_weights - top)
+        known = {(v,): weights @ self._reach[v] for v in self.network.roots} if not extra else {}
+        asked = [names for names in dict.fromkeys(every) if names not in known]
+        totals = dict.fromkeys(asked, np.zeros(()))
+        answers = self._by_group(lambda fold: [fold.joint(n, extra, top) for n in asked])
+        for _at, parts in answers if asked else ():
+            totals = {n: totals[n] + p for n, p in zip(asked, parts, strict=True)}
+        return [np.asarray(p / p.sum()) for p in ((known | totals)[names] for names in every)]
 
     def _by_group(self, ask: Callable[[Fold], T]) -> Iterator[tuple[Index, T]]:
         """What each group of states answers; one for which that is too large is taken apart.

@@ -19,7 +19,7 @@ Index = NDArray[np.intp]
 
 
 def reach(network: Network, roots: Mapping[str, Mask]) -> dict[str, Mask]:
-    """Which states of every variable are possible, (n, n_states), given those of the roots.
+    """Which states are possible, (n, n_states), given those of the roots; by variable below these.
 
     Each of the ``n`` rows is a case of its own: the states that the roots may be in there.
     Variables with the same cases above them are worked out once.
@@ -30,17 +30,20 @@ def reach(network: Network, roots: Mapping[str, Mask]) -> dict[str, Mask]:
         if v in out:
             continue
         p, parents = network.tables[v].p, network.tables[v].scope[1:]
-        cases, case = np.unique(
-            np.hstack([np.ones((n, 1), bool), *(out[u] for u in parents)]),
-            axis=0,
-            return_inverse=True,
+        told = [u for u in parents if u in out]
+        if not told:
+            continue
+        above = np.hstack([out[u] for u in told])
+        cases, case = (
+            np.unique(above, axis=0, return_inverse=True) if n > 1 else (above, np.zeros(1, int))
         )
-        ends = np.cumsum([1, *(out[u].shape[1] for u in parents)])[:-1]
+        ends = np.cumsum([out[u].shape[1] for u in told])[:-1]
         rows = []
         for held in cases:
-            at = [np.flatnonzero(part) for part in np.split(held, ends)[1:]]
-            here = p[np.ix_(np.arange(len(p)), *at)]
-            rows.append((here > 0).any(axis=tuple(range(1, p.ndim))))
+            left = dict(zip(told, map(np.flatnonzero, np.split(held, ends)), strict=True))
+            at = [left.get(u, np.arange(k)) for u, k in zip(parents, p.shape[1:], strict=True)]
+            here = p[np.ix_(np.arange(len(p)), *at)] > 0
+            rows.append(here.any(axis=tuple(range(1, p.ndim))))
         out[v] = np.array(rows)[case.ravel()]
     return out
 

@@ -202,6 +202,8 @@ class Bench(_Strict):
     slip: Slip
     work: Work
     cards: Cards
+    digest: str = Field("", exclude=True)
+    """Hash of the file's content; not written in a file."""
 
 
 def turned(bench: Bench, shares: Mapping[str, float]) -> Bench:

@@ -12,77 +12,31 @@ import math
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import Any, Self
 
 from benchodds.basics.errors import (
     BenchoddsError,
+    ClosedJobError,
     JobError,
-    ReadingError,
     UnknownNameError,
     nearest,
 )
 from benchodds.basics.language import N_, _
-from benchodds.model.events import _OPENED_WITH, Event, EventKind, check_form, plain
+from benchodds.basics.text import all_written
+from benchodds.model.events import _OPENED_WITH, DERIVED, Event, EventKind, check_form, plain
+from benchodds.model.technique import Technique as Technique
 
+MOST_MINUTES = 100_000
+"""Most minutes of labour that a job may have."""
+_LISTS = ("readings", "setup_log", "gear_changes", "actions", "notes", "events")
 _NAME = re.compile(r"[^\W_][\w-]{0,63}")
 _NAMES = N_("1 to 64 letters, digits, - and _, a letter or digit first, not a bare number")
-# Asked when a technique is recorded; of a stored one only the types, so that these may widen.
-_TYPES = {"range_top": float, "temp_c": float, "kicks": int, "unplugged": bool, "same_hookup": bool}
-_SENSIBLE: tuple[tuple[str, Callable[[Any], bool], str], ...] = (
-    ("kicks", lambda v: v >= 1, N_("1 or more")),
-    ("range_top", lambda v: 0 < v < math.inf, N_("above 0")),
-    ("temp_c", lambda v: -60 <= v <= 400, N_("from -60 to 400 °C")),
-    ("leads", lambda v: v in ("nulled", "raw"), N_("'nulled' or 'raw'")),
-    ("light", lambda v: v in ("dark", "shade", "daylight"), N_("'dark', 'shade' or 'daylight'")),
-)
-
-
 CHANGED = "changed"
 """Key of a gear event under which what was mended or replaced stands."""
 
 CHANGEABLE = ("adapter", "meter", "leads")
-
-
-@dataclass(frozen=True, slots=True)
-class Technique:
-    """How a reading was taken. None = not said: integrated over, never assumed perfect."""
-
-    how: str | None = None  # cranking method id
-    meter: str | None = None  # "10M", "20k/V" or an instrument id, as written
-    range_top: float | None = None  # base unit
-    accuracy: str | None = None  # "0.8%+3"
-    kicks: int | None = None  # number of kicks when only the best is written
-    leads: str | None = None  # "nulled" | "raw"
-    temp_c: float | None = None
-    unplugged: bool | None = None
-    light: str | None = None  # "dark" | "shade" | "daylight"
-    adapter: str | None = None  # instrument id of the peak adapter
-    operator: str | None = None
-    same_hookup: bool | None = None  # probes not moved since the reading before
-    card: str | None = None  # the instrument's card, when not the job's own
-
-    def as_data(self) -> dict[str, Any]:
-        """Return what was said, as JSON-able data; what was not said is left out."""
-        return {f.name: v for f in fields(self) if (v := getattr(self, f.name)) is not None}
-
-    @classmethod
-    def from_data(cls, data: Mapping[str, Any]) -> Self:
-        """Read back what `as_data` wrote. Raises ReadingError when a value is of another type."""
-        known = {f.name: data[f.name] for f in fields(cls) if data.get(f.name) is not None}
-        for key, value in known.items():
-            kind = _TYPES.get(key, str)
-            if kind is float and type(value) is int:
-                known[key] = float(value)
-            elif not isinstance(value, kind) or (isinstance(value, bool) != (kind is bool)):
-                want = {str: _("a text"), bool: _("true or false"), int: _("a whole number")}
-                raise ReadingError(
-                    _("{key} is {value!r}; it should be {kind}").format(
-                        key=key, value=value, kind=want.get(kind, _("a number"))
-                    )
-                )
-        return cls(**known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +73,7 @@ class Action:
     note: str | None = None
     back: bool = False
     struck: str | None = None  # reason, when withdrawn
+    odds: Mapping[str, Any] | None = None  # as they were shown, see `odds_shown`
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +101,8 @@ class Job:
     name: str | None = None
     closed: Mapping[str, Any] | None = None  # verdict of the last close, maybe {}; None = open
     closed_at: str | None = None
+    closed_odds: Mapping[str, Any] | None = None  # as they were shown then
+    files: Mapping[str, Any] = field(default_factory=dict)  # what it was opened with
     readings: tuple[Reading, ...] = ()  # all, struck ones included
     setup_log: tuple[SetupMark, ...] = ()
     gear: Mapping[str, Any] = field(default_factory=dict)  # declared; the latest word wins
@@ -211,30 +168,40 @@ def check_name(name: str) -> str:
 def fold(job_id: str, events: Iterable[Event]) -> Job:
     """Return the job that a history adds up to; an event repeated with its token counts once.
     Raises JobError, naming the event, when the history is not a legal one."""
-    job: Job | None = None
+    job, error = fold_far(job_id, events)
+    if error is not None:
+        raise error
+    assert job is not None
+    return job
+
+
+def fold_far(job_id: str, events: Iterable[Event]) -> tuple[Job | None, JobError | None]:
+    """Return the job that a history adds up to as far as it is legal, and what ends it there."""
+    draft = _Draft({"id": job_id})
     seen: dict[str, Event] = {}
     for n, event in enumerate(events, start=1):
         try:
             if not _is_repeat(seen.get(event.uid), event):
-                job = _step(job_id, job, event)
-                seen |= {event.uid: job.events[-1]} if event.uid else {}
+                _step(draft, event)
+                seen |= {event.uid: draft.events[-1]} if event.uid else {}
         except BenchoddsError as error:
-            raise JobError(
-                _("job '{job_id}', event {n} ({kind}): {error}").format(
-                    job_id=job_id, n=n, kind=event.kind, error=error
-                )
-            ) from error
-    if job is None:
-        raise JobError(
-            _("job '{job_id}' has no events; the first should be 'opened'").format(job_id=job_id)
-        )
-    return job
+            said = _("job '{job_id}', event {n} ({kind}): {error}")
+            words = said.format(job_id=job_id, n=n, kind=event.kind, error=error)
+            return (draft.job() if draft.events else None), JobError(words)
+    if not draft.events:
+        said = _("job '{job_id}' has no events; the first should be 'opened'")
+        return None, JobError(said.format(job_id=job_id))
+    return draft.job(), None
 
 
 def amend(job: Job, event: Event) -> Job:
     """Return the job with one more event; the same job when that very event is in it already.
     Raises JobError (UnknownNameError, ReadingError) when the event may not follow."""
-    return job if _is_repeat(_known(job, event.uid), event) else _step(job.id, job, event)
+    if _is_repeat(_known(job, event.uid), event):
+        return job
+    draft = _Draft.of(job)
+    _step(draft, event)
+    return draft.job()
 
 
 def open_event(
@@ -249,11 +216,13 @@ def open_event(
     prior_set: str,
     prior_version: str,
     name: str | None = None,
+    files: Mapping[str, Any] | None = None,
 ) -> Event:
     """Return the event that opens a job. Raises JobError when a part is missing or malformed."""
     values = (system, variant, complaint, model_version, prior_set, prior_version)
     data: dict[str, Any] = dict(zip(_OPENED_WITH, values, strict=True))
     data |= {"contexts": contexts, "name": None if name is None else check_name(name)}
+    data["files"] = files
     return _built(None, "opened", at, uid, data)
 
 
@@ -268,15 +237,12 @@ def reading_event(
     note: str | None = None,
 ) -> Event:
     """Return the event that records a reading. Raises JobError; ReadingError on its technique."""
-    said = Technique.from_data(technique.as_data())
-    for key, fits, want in _SENSIBLE:
-        if (value := getattr(said, key)) is not None and not fits(value):
-            raise ReadingError(
-                _("{key} is {value!r}; it should be {want}").format(
-                    key=key, value=value, want=_(want)
-                )
-            )
-    data = {"test": test, "values": values, "technique": said.as_data(), "note": note}
+    data = {
+        "test": test,
+        "values": values,
+        "technique": technique.checked().as_data(),
+        "note": note,
+    }
     return _built(job, "reading", at, uid, data)
 
 
@@ -297,11 +263,18 @@ def gear_event(job: Job, items: Mapping[str, Any], *, at: str, uid: str) -> Even
 
 
 def action_event(
-    job: Job, repair: str, *, at: str, uid: str, note: str | None = None, back: bool = False
+    job: Job,
+    repair: str,
+    *,
+    at: str,
+    uid: str,
+    note: str | None = None,
+    back: bool = False,
+    odds: Mapping[str, Any] | None = None,
 ) -> Event:
-    """Return the event that says a repair was done, or its old part put ``back``.
-    Raises JobError on a closed job, or when there is nothing to put back."""
-    data = {"repair": repair, "note": note, "back": back or None}
+    """Return the event that says a repair was done, or its old part put ``back``, and the odds it
+    was done on, as shown. Raises JobError on a closed job, or with nothing to put back."""
+    data = {"repair": repair, "note": note, "back": back or None, "odds": odds}
     return _built(job, "action", at, uid, data)
 
 
@@ -322,9 +295,24 @@ def note_event(job: Job, text: str, *, at: str, uid: str) -> Event:
     return _built(job, "note", at, uid, {"text": text})
 
 
-def close_event(job: Job, *, at: str, uid: str, verdict: Mapping[str, Any]) -> Event:
-    """Return the event that closes the job with a verdict. Raises JobError when closed already."""
-    return _built(job, "closed", at, uid, {"verdict": verdict})
+def close_event(
+    job: Job,
+    *,
+    at: str,
+    uid: str,
+    verdict: Mapping[str, Any],
+    odds: Mapping[str, Any] | None = None,
+) -> Event:
+    """Return the event that closes the job with a verdict, and the odds as they were shown.
+    Raises JobError when closed already, or when the minutes of labour cannot be right."""
+    minutes = verdict.get("minutes", 0)
+    if not isinstance(minutes, int | float) or not 0 <= minutes <= MOST_MINUTES:
+        raise JobError(
+            _("minutes is {minutes!r}; it should be a number from 0 to {most:,}").format(
+                minutes=minutes, most=MOST_MINUTES
+            )
+        )
+    return _built(job, "closed", at, uid, {"verdict": verdict, "odds": odds})
 
 
 def reopen_event(job: Job, *, at: str, uid: str, reason: str | None = None) -> Event:
@@ -333,11 +321,14 @@ def reopen_event(job: Job, *, at: str, uid: str, reason: str | None = None) -> E
 
 
 def _built(job: Job | None, kind: EventKind, at: str, uid: str, data: Mapping[str, Any]) -> Event:
-    """Return the new event if it may follow; on a retry, the event that its token stands for."""
-    event = Event(0, at, kind, plain({k: v for k, v in data.items() if v is not None}), uid)
+    """Return the new event if it may follow; on a retry, the event that its token stands for.
+
+    Its texts are judged here (TextError); those of a stored event are taken as they are."""
+    said = all_written(plain({k: v for k, v in data.items() if v is not None}))
+    event = Event(0, at, kind, said, uid)
     if job is not None and (known := _known(job, uid)) and _is_repeat(known, event):
         return known
-    _step(job.id if job else "", job, event)
+    _step(_Draft.of(job) if job else _Draft({"id": ""}), event)
     return event
 
 
@@ -347,7 +338,7 @@ def _known(job: Job, uid: str) -> Event | None:
 
 def _is_repeat(known: Event | None, event: Event) -> bool:
     """Whether `known`, which bears the same token, is this event. JobError when it is another."""
-    if known and (known.kind != event.kind or known.data != plain(event.data)):
+    if known and (known.kind != event.kind or _said(known.data) != _said(plain(event.data))):
         other = _("event {seq} ({kind}), which says something else").format(
             seq=known.seq, kind=known.kind
         )
@@ -359,56 +350,88 @@ def _is_repeat(known: Event | None, event: Event) -> bool:
     return known is not None
 
 
-def _step(job_id: str, job: Job | None, event: Event) -> Job:
-    """Return the job after one more event, numbered; the one judge of what may follow."""
+def _said(data: Mapping[str, Any]) -> dict[str, Any]:
+    return {k: v for k, v in data.items() if k not in DERIVED}
+
+
+@dataclass(slots=True)
+class _Draft:
+    """A job while events are added: in lists, so that each costs the same on a long record."""
+
+    facts: dict[str, Any]  # what a Job says besides
+    gear: dict[str, Any] = field(default_factory=dict)
+    readings: list[Reading] = field(default_factory=list)
+    setup_log: list[SetupMark] = field(default_factory=list)
+    gear_changes: list[tuple[int, str]] = field(default_factory=list)
+    actions: list[Action] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, job: Job) -> Self:
+        """Take a job up again."""
+        said = {f.name: getattr(job, f.name) for f in fields(job)}
+        lists: dict[str, Any] = {name: list(said.pop(name)) for name in _LISTS}
+        return cls(gear=dict(said.pop("gear")), **lists, facts=said)
+
+    def job(self) -> Job:
+        """The job as it now is."""
+        lists: dict[str, Any] = {name: tuple(getattr(self, name)) for name in _LISTS}
+        return Job(**self.facts, **lists, gear=dict(self.gear))
+
+
+def _step(draft: _Draft, event: Event) -> None:
+    """Add one more event, numbered; the one judge of what may follow. Changes all or nothing."""
     at, kind, data = event.at, event.kind, plain(event.data)
-    seq = len(job.events) + 1 if job else 1
+    seq, job_id = len(draft.events) + 1, draft.facts["id"]
     if event.seq not in (0, seq):
         raise JobError(_("numbered {number} where {due} is due").format(number=event.seq, due=seq))
     check_form(event, data)
-    if (job is None) != (kind == "opened"):
+    if (seq == 1) != (kind == "opened"):
         raise JobError(_("a job begins with 'opened', and is opened once"))
-    if job is None:
-        facts = {key: data[key] for key in _OPENED_WITH} | {"contexts": tuple(data["contexts"])}
-        job = Job(job_id, **facts, opened_at=at, name=data.get("name"))
-    if kind == "reopened" and not job.is_closed:
+    is_closed = draft.facts.get("closed") is not None
+    if kind == "reopened" and not is_closed:
         raise JobError(
             _("job '{job_id}' is open; only a closed job can be re-opened").format(job_id=job_id)
         )
-    if kind not in ("reopened", "note") and job.is_closed:
-        raise JobError(_("job '{job_id}' is closed; re-open it first").format(job_id=job_id))
-    new: dict[str, Any] = {"events": (*job.events, replace(event, seq=seq, data=data))}
+    if kind not in ("reopened", "note") and is_closed:
+        raise ClosedJobError(_("job '{job_id}' is closed; re-open it first").format(job_id=job_id))
     match kind:
+        case "opened":
+            draft.facts |= {key: data[key] for key in _OPENED_WITH} | {"opened_at": at}
+            draft.facts |= {"contexts": tuple(data["contexts"]), "name": data.get("name")}
+            draft.facts["files"] = data.get("files") or {}
         case "reading":
-            name, values = f"R{len(job.readings) + 1}", tuple(data["values"])
+            name, values = f"R{len(draft.readings) + 1}", tuple(data["values"])
             said, note = Technique.from_data(data["technique"]), data.get("note")
-            reading = Reading(name, seq, data["test"], values, said, at, note=note)
-            new["readings"] = (*job.readings, reading)
+            draft.readings.append(Reading(name, seq, data["test"], values, said, at, note=note))
         case "struck":
-            new |= _struck(job, data["reading"], data["reason"])
+            _strike(job_id, draft, data["reading"], data["reason"])
         case "setup":
-            new["setup_log"] = (*job.setup_log, SetupMark(seq, data["setup"], data["open"]))
+            draft.setup_log.append(SetupMark(seq, data["setup"], data["open"]))
         case "gear":
-            items = {**job.gear, **data["items"]}
-            changed = [(seq, item) for item in items.pop(CHANGED, None) or ()]
-            new["gear"] = {k: v for k, v in items.items() if v is not None}
-            new["gear_changes"] = (*job.gear_changes, *changed)
+            items = dict(data["items"])
+            draft.gear_changes += [(seq, item) for item in items.pop(CHANGED, None) or ()]
+            draft.gear |= items
+            for item in [k for k, v in items.items() if v is None]:
+                del draft.gear[item]
         case "action":
-            new["actions"] = (*job.actions, _done(job, seq, at, data))
+            draft.actions.append(_done(draft, seq, at, data))
         case "note":
-            new["notes"] = (*job.notes, Note(seq, at, data["text"]))
+            draft.notes.append(Note(seq, at, data["text"]))
         case "closed":
-            new |= {"closed": data["verdict"], "closed_at": at}
+            draft.facts |= {"closed": data["verdict"], "closed_at": at}
+            draft.facts["closed_odds"] = data.get("odds")
         case "reopened":
-            new |= {"closed": None, "closed_at": None}
-    return replace(job, **new)
+            draft.facts |= {"closed": None, "closed_at": None, "closed_odds": None}
+    draft.events.append(replace(event, seq=seq, data=data))
 
 
 def _last_done(actions: Sequence[Action], repair: str, before: float) -> Action | None:
     """The last time a repair was done before an event and not put back since."""
     done: list[Action] = []
     for action in actions:
-        if action.repair == repair and action.seq < before:
+        if action.repair == repair and action.seq < before and action.struck is None:
             if not action.back:
                 done.append(action)
             elif done:
@@ -416,44 +439,47 @@ def _last_done(actions: Sequence[Action], repair: str, before: float) -> Action 
     return done[-1] if done else None
 
 
-def _done(job: Job, seq: int, at: str, data: Mapping[str, Any]) -> Action:
-    name, back = f"D{len(job.actions) + 1}", bool(data.get("back"))
-    if back and _last_done(job.live_actions, data["repair"], math.inf) is None:
+def _done(draft: _Draft, seq: int, at: str, data: Mapping[str, Any]) -> Action:
+    name, back = f"D{len(draft.actions) + 1}", bool(data.get("back"))
+    if back and _last_done(draft.actions, data["repair"], math.inf) is None:
         raise JobError(
             _("'{repair}' was not done on this job; there is no old part to put back").format(
                 repair=data["repair"]
             )
         )
-    return Action(name, seq, at, data["repair"], data.get("note"), back)
+    return Action(name, seq, at, data["repair"], data.get("note"), back, None, data.get("odds"))
 
 
-def _struck(job: Job, name: str, reason: str) -> dict[str, Any]:
-    """The readings or actions of a job with one of them struck, by the job's field."""
-    rows: Sequence[Reading | Action] = (*job.readings, *job.actions)
-    found = next((r for r in rows if r.id == name), None)
-    if found is None:
-        known = nearest(name, [r.id for r in rows])
+def _strike(job_id: str, draft: _Draft, name: str, reason: str) -> None:
+    """Withdraw a reading or a repair."""
+    kind = name[:1]
+    rows: list[Any] = draft.actions if kind == "D" else draft.readings
+    n = int(name[1:]) - 1 if re.fullmatch("[RD][1-9][0-9]{0,8}", name) else len(rows)
+    if n >= len(rows):
+        known = nearest(name, [str(r.id) for r in (*draft.readings, *draft.actions)])
         raise UnknownNameError(
             _("job '{job}' has no reading or repair '{name}'{known}").format(
-                job=job.id, name=name, known=known
+                job=job_id, name=name, known=known
             )
         )
-    if found.struck is not None:
+    if (struck := rows[n].struck) is not None:
         raise JobError(
             _("{name} is struck already ({struck}); nothing is left to do").format(
-                name=name, struck=found.struck
+                name=name, struck=struck
             )
         )
-    struck = replace(found, struck=reason)
-    if isinstance(struck, Reading):
-        return {"readings": tuple(struck if r is found else r for r in job.readings)}
-    actions = tuple(struck if a is found else a for a in job.actions)
-    left = [a for a in actions if a.struck is None]
-    for a in left:
-        if a.back and _last_done(left, a.repair, a.seq) is None:
+    made = replace(rows[n], struck=reason)
+    if kind == "D":
+        _hangs_on(made, [made if a is rows[n] else a for a in draft.actions])
+    rows[n] = made
+
+
+def _hangs_on(struck: Action, actions: Sequence[Action]) -> None:
+    """Raise JobError where a part put back hangs on a repair that is to be struck."""
+    for a in actions:
+        if a.back and a.struck is None and _last_done(actions, a.repair, a.seq) is None:
             raise JobError(
                 _("{later} puts back what {name} fitted; strike {later} first").format(
-                    later=a.id, name=name
+                    later=a.id, name=struck.id
                 )
             )
-    return {"actions": actions}

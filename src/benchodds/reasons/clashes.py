@@ -144,7 +144,7 @@ def clashes(assessment: Assessment) -> tuple[Clash, ...]:
     try:
         return _clashes(coarse)
     except TooLargeError:
-        return tuple(replace(c, approximate=True) for c in _clashes(coarse.narrowed))
+        return tuple(replace(c, approximate=True) for c in _clashes(coarse.narrowed()))
 
 
 def _clashes(assessment: Assessment) -> tuple[Clash, ...]:
