@@ -28,10 +28,9 @@ from benchodds.basics.tables import Array, Network, Special, State, Table, Varia
 from benchodds.model.gear import Work
 from benchodds.model.system import Repair, SystemModel
 
-RANKS = (150, 8, 0, APART := -1)
-"""Cells of a rank at the most; fewer where these tie too much together. Without any, what was found
-out about the constants of a touched part is not carried over a change; with ``APART`` nothing is
-but modes and gear, as if every constant were drawn anew."""
+RANKS = (150, 8, APART := 0)
+"""Cells of a rank at the most; fewer where these tie too much together. With ``APART`` nothing is
+carried over a change but modes and gear, as if every constant were drawn anew."""
 
 MOST_ENTRIES = 300_000
 """Entries of a table with a rank; the rank is made coarser to stay below."""

@@ -146,8 +146,8 @@ class FoldedNetwork:
     def joints(self, scopes: Iterable[Sequence[str]], extra: Sequence[Table] = ()) -> list[Array]:
         """Several such, in one go through the groups."""
         top, every = float(self.log_weights.max()), [tuple(names) for names in scopes]
-        weights = np.exp(self.log_weights - top)
-        known = {(v,): weights @ self._reach[v] for v in self.network.roots} if not extra else {}
+        weights = np.exp(self.history_log_weights - top)
+        known = {(v,): weights @ self._reach[v] for v in self.network.in_modes if not extra}
         asked = [names for names in dict.fromkeys(every) if names not in known]
         totals = dict.fromkeys(asked, np.zeros(()))
         answers = self._by_group(lambda fold: [fold.joint(n, extra, top) for n in asked])

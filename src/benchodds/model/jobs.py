@@ -453,10 +453,10 @@ def _done(draft: _Draft, seq: int, at: str, data: Mapping[str, Any]) -> Action:
 def _strike(job_id: str, draft: _Draft, name: str, reason: str) -> None:
     """Withdraw a reading or a repair."""
     kind = name[:1]
-    rows: list[Any] = draft.actions if kind == "D" else draft.readings
+    rows: list[Any] = list(draft.actions if kind == "D" else draft.readings)
     n = int(name[1:]) - 1 if re.fullmatch("[RD][1-9][0-9]{0,8}", name) else len(rows)
     if n >= len(rows):
-        known = nearest(name, [str(r.id) for r in (*draft.readings, *draft.actions)])
+        known = nearest(name, [*(r.id for r in draft.readings), *(a.id for a in draft.actions)])
         raise UnknownNameError(
             _("job '{job}' has no reading or repair '{name}'{known}").format(
                 job=job_id, name=name, known=known
@@ -471,7 +471,7 @@ def _strike(job_id: str, draft: _Draft, name: str, reason: str) -> None:
     made = replace(rows[n], struck=reason)
     if kind == "D":
         _hangs_on(made, [made if a is rows[n] else a for a in draft.actions])
-    rows[n] = made
+    (draft.actions if kind == "D" else draft.readings)[n] = made
 
 
 def _hangs_on(struck: Action, actions: Sequence[Action]) -> None:
