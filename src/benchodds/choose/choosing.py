@@ -7,7 +7,7 @@ things cost is the shop's to say.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -15,7 +15,7 @@ from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Array, State, Table
 from benchodds.choose.decision import Check, Decision, Final, Remedy
-from benchodds.choose.permits import LOOKED, Permits, mended_faults
+from benchodds.choose.permits import LOOKED, Permits
 from benchodds.choose.planning import next_technique, open_setups
 from benchodds.choose.rules import NEVER, cleared, gating, reopened, rule_of
 from benchodds.choose.shop import Shop
@@ -43,13 +43,13 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
     opened = open_setups(model, job)
     technique = next_technique(assessment, opened)
     permits, gates = Permits(assessment), gating(model)
-    mended, seen = mended_faults(model, job), permits.seen
+    seen = permits.seen
     gear = _Gear(assessment)
     renew = _minutes(shop.gear.renew)
     missed = np.array([shop.missed(s) for s in folded.states])
     checks, spent = [], set()
     for name, test in model.tests.items():
-        rule = rule_of(model, test, folded.states, mended)
+        rule = rule_of(model, test, folded.states)
         if name in permits.gone:
             if name not in gates or name not in seen.done:
                 continue
@@ -75,7 +75,7 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
         gear.states,
         gear.p,
         tuple(checks),
-        tuple(_remedies(model, folded.states, shop, mended)),
+        tuple(_remedies(model, folded.states, shop)),
         (Final(HAND_BACK, _hand_back(folded.states, shop)),),
         {name: _minutes(s.minutes) + _minutes(s.close) for name, s in model.setups.items()},
         shop.labour.per_minute,
@@ -87,8 +87,23 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
         passed=frozenset(seen.passed),
         failed=frozenset(seen.failed),
         opened=opened,
-        mended=frozenset(a.repair for a in job.actions) & frozenset(model.repairs),
+        mended=_in_vain(assessment, shop),
     )
+
+
+def _in_vain(assessment: Assessment, shop: Shop) -> frozenset[str]:
+    """Repairs that were done and are not thought of again: not surely needed once more."""
+    model, p = assessment.machine.model, assessment.state_p / assessment.state_p.sum()
+    done = {a.repair for a in assessment.job.live_actions if not a.back}
+    needed = {
+        name: sum(
+            q
+            for q, state in zip(p, assessment.folded.states, strict=True)
+            if set(state) & cleared(model.repairs[name], model)
+        )
+        for name in done
+    }
+    return frozenset(name for name in done if needed[name] < shop.parts.sure)
 
 
 class _Gear:
@@ -132,9 +147,7 @@ class _Gear:
         return np.asarray(np.where(total > TINY, p / np.maximum(total, TINY), 1.0 / n))
 
 
-def _remedies(
-    model: SystemModel, states: Sequence[State], shop: Shop, mended: Collection[tuple[str, str]]
-) -> list[Remedy]:
+def _remedies(model: SystemModel, states: Sequence[State], shop: Shop) -> list[Remedy]:
     place = {frozenset(state): i for i, state in enumerate(states)}
     out = []
     for name, repair in model.repairs.items():
@@ -150,7 +163,7 @@ def _remedies(
                 needed,
                 np.array([not rest for rest in left]) & needed,
                 np.array([place.get(rest, i) for i, rest in enumerate(left)], dtype=np.intp),
-                rule_of(model, repair, states, mended),
+                rule_of(model, repair, states),
                 reopened(model, repair),
                 shop.act_at(model.id, name, repair),
             )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 from benchodds.basics.language import N_, _
 from benchodds.basics.quantities import Value
@@ -16,13 +17,11 @@ from benchodds.choose.rules import (
     Seen,
     by_odds,
     chain,
-    cleared,
-    reopened,
     rule_of,
 )
-from benchodds.infer.assess import SILENT, Assessment, Machine
+from benchodds.infer.assess import SILENT, Assessment, Machine, course_of
 from benchodds.model.jobs import Job, Reading
-from benchodds.model.system import Repair, SystemModel, Test
+from benchodds.model.system import Repair, Test
 
 LOOKED = N_("already looked")
 """Why a look is not proposed again: it goes without saying."""
@@ -35,7 +34,7 @@ def marks(machine: Machine, job: Job) -> Seen:
         if told := [v for v in values if v.kind not in SILENT]:
             tool = machine.instrument(reading.test)
             last[reading.test] = (reading.seq, all(tool.sign(v) > 0 for v in told))
-    since = _reopened_at(machine.model, job)
+    since = _reopened_at(machine, job)
     passed = [t for t, (seq, good) in last.items() if good and seq > since.get(t, 0)]
     return Seen.of(last, passed, [t for t, (_seq, good) in last.items() if not good])
 
@@ -43,9 +42,9 @@ def marks(machine: Machine, job: Job) -> Seen:
 def never_again(machine: Machine, job: Job) -> dict[str, str]:
     """Tests that will not be done on this job, whatever else is, with the reason.
 
-    A look is not repeated, but where a gate waits for it and what it is about was mended.
+    A look is not repeated, but where what it is about was worked on.
     """
-    since = _reopened_at(machine.model, job)
+    since = _reopened_at(machine, job)
     looked: dict[str, int] = {}
     out: dict[str, str] = {}
     for reading, values in _read(machine, job):
@@ -68,20 +67,16 @@ def _read(machine: Machine, job: Job) -> Iterator[tuple[Reading, tuple[Value, ..
         yield reading, machine.instrument(reading.test).parse(reading.values)
 
 
-def _reopened_at(model: SystemModel, job: Job) -> dict[str, int]:
-    """When tests that gates wait for were last made void by a repair, as numbers of events."""
-    return {
-        test: action.seq
-        for action in job.actions
-        if action.repair in model.repairs
-        for test in reopened(model, model.repairs[action.repair])
-    }
-
-
-def mended_faults(model: SystemModel, job: Job) -> frozenset[tuple[str, str]]:
-    """Faults that repairs done on a job have cleared, as far as is said."""
-    repairs = (model.repairs[a.repair] for a in job.actions if a.repair in model.repairs)
-    return frozenset(f for repair in repairs for f in cleared(repair, model))
+def _reopened_at(machine: Machine, job: Job) -> dict[str, int]:
+    """When what tests are about was last worked on, as numbers of events."""
+    out: dict[str, int] = {}
+    if actions := job.live_actions:
+        epochs = course_of(machine, job).names
+        for action, (before, after) in zip(actions, pairwise(epochs), strict=True):
+            moved = {v for v in machine.scopes if before.get(v, v) != after.get(v, v)}
+            about = (t for t in machine.model.tests if moved & set(machine.reads(t)))
+            out |= dict.fromkeys(about, action.seq)
+    return out
 
 
 @dataclass(frozen=True)
@@ -125,9 +120,9 @@ class Permits:
 
     def rule(self, step: Test | Repair) -> Rule:
         """The rule of a test or repair on this job."""
-        model, job = self.assessment.machine.model, self.assessment.job
+        model = self.assessment.machine.model
         states = self.assessment.folded.states if step.gate else ()
-        return rule_of(model, step, states, mended_faults(model, job))
+        return rule_of(model, step, states)
 
     def test(self, name: str) -> Permit:
         """Whether a test may be done now."""

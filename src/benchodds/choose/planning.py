@@ -27,6 +27,9 @@ from benchodds.model.system import SystemModel
 LEAST_BITS = 0.004
 """Below this a test is not worth its walk to the bench."""
 
+EVEN = 0.5
+"""More likely than not."""
+
 LOOKED_AT = 8
 """How many of the best tests are weighed against a ripe repair."""
 
@@ -77,7 +80,8 @@ class LeftOut:
 class Act:
     """A repair: how likely it cures, the price of doing it now, and whether it may be done.
 
-    ``ready`` is one that may be done and is likely enough to be needed.
+    ``ready`` is one that may be done and is likely enough to be needed. One that was done before
+    (``again``) is so only when the odds are those at which parts are bought.
     """
 
     repair: str
@@ -86,18 +90,20 @@ class Act:
     expected_cost: float
     ready: bool
     permit: Permit
+    again: bool = False
 
 
 @dataclass(frozen=True)
 class Plan:
     """The advice and all that stands behind it."""
 
-    do: str  # "test" | "repair" | "prove-gear" | "stop"
+    do: str  # "test" | "repair" | "prove-gear" | "change-gear" | "close" | "stop"
     test: str | None
     repair: str | None
     ranking: tuple[Ranked, ...]
     left_out: tuple[LeftOut, ...]
     acts: tuple[Act, ...]
+    gear: str | None = None
 
 
 def open_setups(model: SystemModel, job: Job) -> frozenset[str]:
@@ -200,6 +206,7 @@ def acts(assessment: Assessment, shop: Shop) -> tuple[Act, ...]:
     model, labour = assessment.machine.model, shop.plugs_per_minute
     permits = Permits(assessment)
     total = float(assessment.state_p.sum())
+    done = {a.repair for a in assessment.job.live_actions if not a.back}
     out = []
     for name, repair in model.repairs.items():
         faults = cleared(repair, model)
@@ -216,25 +223,37 @@ def acts(assessment: Assessment, shop: Shop) -> tuple[Act, ...]:
         p_cures, p_needed = float(cures) / total, float(needed) / total
         minutes = to_base(repair.minutes, "min")
         waste = 0.0 if repair.returnable else (1 - p_needed) * repair.cost
-        permit = permits.repair(name)
-        ready = p_needed >= shop.act_at(model.id, name, repair) and permit.allowed
-        out.append(
-            Act(name, p_cures, p_needed, labour * minutes + repair.cost + waste, ready, permit)
-        )
+        permit, again = permits.repair(name), name in done
+        least = max(shop.act_at(model.id, name, repair), shop.parts.sure if again else 0.0)
+        ready = p_needed >= least and permit.allowed
+        cost = labour * minutes + repair.cost + waste
+        out.append(Act(name, p_cures, p_needed, cost, ready, permit, again))
     return tuple(sorted(out, key=lambda a: (-a.p_needed, a.repair)))
 
 
 def plan(assessment: Assessment, shop: Shop) -> Plan:
-    """What to do next: a repair that is ripe, the best test, proving the gear, or stop.
+    """What to do next: a repair that is ripe, the best test, proving or changing gear, or stop.
 
+    After a repair the complaint itself is looked at before anything else, as soon as a cure is
+    more likely than not; a machine that passed, and is cured as surely as the shop asks, goes out.
     A ripe repair waits when one more test is expected to save more, in waste avoided, than
     its own minutes cost (one-step value of sample information; Raiffa 1968).
     """
     ranking, left = rank(assessment)
     repairs = acts(assessment, shop)
-    proof = next((r for r in ranking if r.test in suspects(assessment)), None)
+    suspect = suspects(assessment)
+    if failed := next((item for item in suspect.values() if item in _unfit(assessment)), None):
+        return Plan("change-gear", None, None, ranking, left, repairs, failed)
+    proof = next((r for r in ranking if r.test in suspect), None)
     if proof is not None:
         return Plan("prove-gear", proof.test, None, ranking, left, repairs)
+    if assessment.job.live_actions and assessment.p_cured >= EVEN:
+        asked = unproved(assessment)
+        check = min((r for r in ranking if r.test in asked), key=lambda r: r.minutes, default=None)
+        if check is not None:
+            return Plan("test", check.test, None, ranking, left, repairs)
+        if not asked and assessment.p_cured >= shop.proof.sure:
+            return Plan("close", None, None, ranking, left, repairs)
     best = next((r for r in ranking if r.bits >= LEAST_BITS), None)
     ripe = next((a for a in repairs if a.ready), None)
     if ripe is not None:
@@ -252,8 +271,34 @@ def plan(assessment: Assessment, shop: Shop) -> Plan:
     return Plan("prove-gear" if proves else "test", best.test, None, ranking, left, repairs)
 
 
-def suspects(assessment: Assessment) -> frozenset[str]:
-    """Tests that prove an instrument which is now likelier bad than the bench file tolerates.
+def unproved(assessment: Assessment) -> frozenset[str]:
+    """Tests of which one must still pass on the machine of today, for the complaint to be gone."""
+    job, machine = assessment.job, assessment.machine
+    now = len(job.live_actions)
+    passed = {
+        t.reading.test
+        for t in assessment.taken
+        if t.epoch == now and all(machine.instrument(t.reading.test).sign(v) > 0 for v in t.values)
+    }
+    groups = (frozenset(machine.model.proof.get(c, ())) for c in job.complaint.split("+"))
+    return frozenset[str]().union(*(g for g in groups if not g & passed))
+
+
+def _unfit(assessment: Assessment) -> frozenset[str]:
+    """Gear whose proof was tried since it was last changed: proving it again tells nothing new."""
+    tests = assessment.machine.model.tests
+    return frozenset(
+        item
+        for t in assessment.taken
+        if t.table is not None
+        and (item := tests[t.reading.test].proves)
+        and t.names.get(item, item) == item
+    )
+
+
+def suspects(assessment: Assessment) -> dict[str, str]:
+    """Tests that prove an instrument which is now likelier bad than the bench file tolerates, with
+    what they prove.
 
     What such a proof is worth lies in the readings after it, which no one-step figure sees.
     """
@@ -265,7 +310,7 @@ def suspects(assessment: Assessment) -> frozenset[str]:
         if state != "ok" and p >= tolerated.get(item, np.inf)
     }
     tests = assessment.machine.model.tests
-    return frozenset(name for name, test in tests.items() if test.proves in bad)
+    return {name: test.proves for name, test in tests.items() if test.proves in bad}
 
 
 def _saving(assessment: Assessment, act: Act, test: Ranked, shop: Shop) -> float:

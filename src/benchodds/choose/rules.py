@@ -225,19 +225,13 @@ def reopened(model: SystemModel, repair: Repair) -> frozenset[str]:
     return frozenset(name for name, about in gating(model).items() if about & faults)
 
 
-def rule_of(
-    model: SystemModel,
-    step: Test | Repair,
-    states: Sequence[State] = (),
-    mended: Collection[tuple[str, str]] = (),
-) -> Rule:
-    """The rule of a test or repair; ``mended`` faults no longer do harm."""
+def rule_of(model: SystemModel, step: Test | Repair, states: Sequence[State] = ()) -> Rule:
+    """The rule of a test or repair on a machine in one of some states."""
     first = step.after if isinstance(step, Test) else step.requires
     gate = None
     if step.gate:
         spec = model.gates[step.gate]
         harming = faults_named(model, (f for texts in spec.passed.values() for f in texts))
-        harming -= frozenset(mended)
         harmed = np.array([bool(harming & set(state)) for state in states], dtype=float)
         gate = Gate(_groups(spec.passed), harmed, spec.under)
     return Rule(_groups(first), gate, isinstance(step, Repair))

@@ -52,12 +52,16 @@ class Waiting(_Strict):
 
 
 class Proof(_Strict):
-    """The check after a repair: its time, and the chance to miss a fault that is still there."""
+    """The check after a repair: its time, and the chance to miss a fault that is still there.
+
+    ``sure`` is the chance of being cured from which a machine that passed it goes out.
+    """
 
     solid: str
     intermittent: str
     missed_solid: float = Field(ge=0, lt=1)
     missed_intermittent: float = Field(ge=0, lt=1)
+    sure: float = Field(gt=0, lt=1)
     intermittent_faults: tuple[str, ...] = ()
     provenance: str = Field(min_length=3)
 

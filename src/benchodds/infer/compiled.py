@@ -198,6 +198,13 @@ class Machine:
         names = (*self.model.components, *self.model.quantities)
         return {v: self.tables[v].scope[1:] if v in self.tables else () for v in names}
 
+    def reads(self, test: str) -> tuple[str, ...]:
+        """The quantities and components that a test is about."""
+        spec = self.model.tests[test]
+        causes = (cause.partition(".")[0] for cause in spec.causes)
+        jitter = (spec.jitter,) if spec.jitter else ()
+        return (*self.instrument(test).quantities, *causes, *jitter)
+
     @cached_property
     def constants(self) -> Mapping[str, str]:
         """Quantities with random constants, and the part that these belong to."""

@@ -119,6 +119,11 @@ class _Join:
             tests=tests,
             gates=gates,
             repairs=repairs,
+            proof={
+                complaint: tuple(n for t in names if (n := naming.own(t)) in tests)
+                for naming in self.every.values()
+                for complaint, names in naming.model.proof.items()
+            },
             closing=tuple(dict.fromkeys(step for m in models for step in m.closing)),
             variant=variant,
             parts=tuple(models),

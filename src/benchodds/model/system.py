@@ -208,6 +208,8 @@ class SystemModel(_Strict):
     """What must hold before tests and repairs that can ruin a part."""
     repairs: dict[Name, Repair] = {}
     """What can be done about it."""
+    proof: dict[Name, tuple[str, ...]] = {}
+    """By complaint: tests of which one must pass after the last repair, for it to be gone."""
     closing: tuple[Text, ...] = ()
     """Steps before the machine leaves the bench."""
     shared: dict[str, str] = {}

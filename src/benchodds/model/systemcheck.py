@@ -85,6 +85,10 @@ class _Check:
         for name, gate in model.gates.items():
             yield from self._gate(f"gates.{name}", gate)
         yield from rings(model)
+        for complaint, tests in model.proof.items():
+            what = N_("a complaint")
+            yield from self._ref("proof", complaint, list(model.complaints), what)
+            yield from self._refs(f"proof.{complaint}", tests, "tests", N_("a test"))
         for name, repair in model.repairs.items():
             yield from self._repair(f"repairs.{name}", repair)
 

@@ -19,6 +19,7 @@ from benchodds.model import jobs
 from benchodds.screens import render
 from benchodds.screens.advising import greedily
 from benchodds.screens.commands import (
+    change_gear,
     did_repair,
     explain,
     mark_setup,
@@ -35,7 +36,8 @@ refused | impossible mark the proposed test as unsafe, or not possible here
 undo [REASON]        strike the last reading; it stays on record
 next | odds          what to do next, or all odds
 why [R2]             what a reading is worth
-done REPAIR          a repair that was done
+done REPAIR          a repair that was done; back REPAIR: its old part is in again
+changed METER        another meter (adapter, leads) from here on
 open A | closed A    a set-up that is open, or closed again
 quit                 leave; the job stays as it is""")
 
@@ -48,6 +50,8 @@ COMMANDS = (
     "odds",
     "why",
     "done",
+    "back",
+    "changed",
     "open",
     "closed",
     "help",
@@ -114,8 +118,13 @@ class Bench:
                 return self.greet()
             case "undo":
                 return self._undo(rest or _("mistyped"))
-            case "done":
-                return did_repair(self.session, self.job_id, rest, None)
+            case "done" | "back":
+                back = first.lower() == "back"
+                text = did_repair(self.session, self.job_id, rest, None, back=back)
+                return f"{text}\n\n{self.greet()}"
+            case "changed":
+                text = change_gear(self.session, self.job_id, rest.split())
+                return f"{text}\n\n{self.greet()}"
             case "open" | "closed":
                 text = mark_setup(self.session, self.job_id, rest, first.lower() == "open")
                 return f"{text}\n\n{self.greet()}"
@@ -165,6 +174,8 @@ class Bench:
         top = sorted(assessment.p_mode.items(), key=lambda row: -row[1])[:3]
         lines = wrap(", ".join(f"{c}.{m} {percent(p)}" for (c, m), p in top), _("Leads: "))
         lines += render.approximate(assessment)[1:]
+        if end := render.ending(step, assessment):
+            return "\n".join([*lines, *end])
         if step.do == "repair" and step.repair:
             lines += render.careful(model, model.repairs[step.repair])
             lines += wrap(f"{step.repair} - {model.repairs[step.repair].title}", _("DO: "))

@@ -11,6 +11,8 @@ from benchodds.basics.words import about, limit_words, percent
 from benchodds.choose.permits import Permits
 from benchodds.choose.planning import open_setups
 from benchodds.keep.session import Session
+from benchodds.model.jobs import Job
+from benchodds.model.system import SystemModel
 from benchodds.screens import render
 from benchodds.screens.advising import greedily
 
@@ -67,6 +69,8 @@ class JobView:
     several: str
     approximate: str
     gear: tuple[str, ...]
+    ending: tuple[str, ...]
+    cured: str
     do: str
     repair: str
     repair_title: str
@@ -132,6 +136,7 @@ def job_view(
             circuit=spec.unplug,
         )
     opened = open_setups(model, job)
+    ending = tuple(line.strip() for line in render.ending(step, assessment))
     faults = assessment.faults_at_once
     several = ""
     if faults["2+"] > 0.4:
@@ -156,30 +161,45 @@ def job_view(
         approximate=assessment.approximate.why if assessment.approximate else "",
         gear=tuple(line.strip() for line in render.gear(assessment)[2:]),
         do=step.do,
+        ending=ending,
+        cured=" ".join(line.strip() for line in render.cured(assessment)),
         repair=step.repair or "",
         repair_title=model.repairs[step.repair].title if step.repair else "",
         repair_careful=model.warnings(model.repairs[step.repair]) if step.repair else (),
         form=form,
-        proposed=name is not None and name == wanted,
+        proposed=name is not None and name == wanted and not ending,
         skip=wanted or "",
         skipped=tuple(skipped),
         tests=tuple((t, s.title) for t, s in model.tests.items()),
-        readings=tuple(
-            Shown(
-                r.id,
-                r.test,
-                ", ".join(r.values),
-                "; ".join(f"{k} {v}" for k, v in r.technique.as_data().items()),
-                r.struck or "",
-            )
-            for r in reversed(job.readings[-MOST_READINGS:])
-        ),
+        readings=_shown(job, model),
         setups=tuple((s, spec.title, s in opened) for s, spec in model.setups.items()),
         repairs=tuple((r, spec.title) for r, spec in model.repairs.items()),
         methods=tuple((m, spec.title) for m, spec in assessment.machine.bench.cranking.items()),
         last_how=next((t.how for t in reversed(used) if t.how), ""),
         last_meter=next((t.meter for t in reversed(used) if t.meter), ""),
     )
+
+
+def _shown(job: Job, model: SystemModel) -> tuple[Shown, ...]:
+    """What was read and done, the latest first."""
+    rows = [
+        (
+            r.seq,
+            Shown(
+                r.id,
+                r.test,
+                ", ".join(r.values),
+                "; ".join(f"{k} {v}" for k, v in r.technique.as_data().items()),
+                r.struck or "",
+            ),
+        )
+        for r in job.readings
+    ]
+    for a in job.actions:
+        word = _("old part back") if a.back else _("done")
+        title = model.repairs[a.repair].title if a.repair in model.repairs else a.repair
+        rows.append((a.seq, Shown(a.id, word, title, a.note or "", a.struck or "")))
+    return tuple(shown for _seq, shown in sorted(rows, key=lambda r: -r[0])[:MOST_READINGS])
 
 
 def typed_values(

@@ -385,9 +385,11 @@ def declare_gear(
     )
 
 
-def change_gear(session: Session, job_id: str, items: Sequence[str]) -> str:
-    """Record that gear was mended or replaced."""
-    session.append(job_id, lambda j, at, uid: jobs.changed_gear_event(j, items, at=at, uid=uid))
+def change_gear(session: Session, job_id: str, items: Sequence[str], uid: str | None = None) -> str:
+    """Record that gear was mended or replaced; the same ``uid`` twice is one event."""
+    session.append(
+        job_id, lambda j, at, uid: jobs.changed_gear_event(j, items, at=at, uid=uid), uid
+    )
     return _("Written down: another {items} from here on.").format(items=_(" and ").join(items))
 
 

@@ -17,6 +17,7 @@ from benchodds.model import jobs
 from benchodds.model.jobs import Job, Reading, Technique
 from benchodds.screens.benchview import typed_values
 from benchodds.screens.commands import (
+    change_gear,
     declare_gear,
     did_repair,
     make_technique,
@@ -125,12 +126,15 @@ def _setup(session: Session, job: Job, form: Form) -> str:
 
 
 def _gear(session: Session, job: Job, form: Form) -> str:
+    if changed := one(form, "changed"):
+        return change_gear(session, job.id, [changed], one(form, "uid"))
     items = {k: one(form, k) for k in GEAR if one(form, k)}
     return declare_gear(session, job.id, items, one(form, "uid"))
 
 
 def _done(session: Session, job: Job, form: Form) -> str:
-    return did_repair(session, job.id, one(form, "repair"), None, one(form, "uid"))
+    back = bool(one(form, "back"))
+    return did_repair(session, job.id, one(form, "repair"), None, one(form, "uid"), back=back)
 
 
 DEEDS: Mapping[str, Callable[[Session, Job, Form], str]] = {

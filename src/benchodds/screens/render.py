@@ -177,6 +177,25 @@ def fault_words(model: SystemModel, p_mode: Mapping[tuple[str, str], float]) -> 
     )
 
 
+def ending(plan: Plan, assessment: Assessment) -> list[str]:
+    """What to do when it is neither a test nor a repair: change gear, or hand the machine out."""
+    job, model = assessment.job, assessment.machine.model
+    if plan.gear:
+        return wrap(
+            _(
+                "mend or change the {gear}, then say so: benchodds gear {job} --changed {gear}. "
+                "It failed its proof; what was read through it stays, and is judged so."
+            ).format(gear=plan.gear, job=job.id),
+            _("DO: "),
+        )
+    if plan.do != "close":
+        return []
+    lines = wrap(_("hand it out after the closing checks, and close the job."), _("DO: "))
+    for step in model.closing:
+        lines += wrap(step, "  [ ] ", "      ")
+    return [*lines, *cured(assessment)]
+
+
 def next_step(
     assessment: Assessment, plan: Plan, weighed: Weighed | None = None, top: int = 6
 ) -> str:
@@ -203,15 +222,13 @@ def next_step(
             + ("." if spec.returnable else _("; cannot go back once fitted.")),
             _("Why: "),
         )
-    elif plan.test:
-        taken = {t.reading.test for t in assessment.taken if t.table is not None}
-        if plan.do == "prove-gear" and plan.test in taken:
+        if act.again:
             lines += wrap(
-                _(
-                    "The gear has failed its proof: mend or change it, strike what was read "
-                    "through it, and prove it again before anything else is believed."
-                )
+                _("It was done before: by the odds it did not hold, or the new part is bad.")
             )
+    elif step := ending(plan, assessment):
+        return "\n".join([*lines, *step, *approximate(assessment)])
+    elif plan.test:
         chosen = by_name[plan.test]
         proves, first = plan.do == "prove-gear", chosen is plan.ranking[0]
         lines += _test_lines(model, chosen, proves, first)

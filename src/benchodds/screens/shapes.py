@@ -97,6 +97,7 @@ def advice(assessment: Assessment, plan: Plan, weighed: Weighed | None = None) -
             "cautions": list(model.warnings(step)) if step else [],
             "test": plan.test,
             "repair": plan.repair,
+            "gear": plan.gear,
         },
         "ranking": [
             {
