@@ -180,7 +180,7 @@ def test_the_worksheet(system: str) -> None:
 
 @pytest.mark.parametrize("system", SYSTEMS)
 def test_the_report(system: str) -> None:
-    """What was done, and every check to be done afterwards, below all that was to be heeded."""
+    """At the head of the record, above every reading and repair; the checks point to them."""
     assessment = found(system)
     job, model = assessment.job, assessment.machine.model
     for k, test in enumerate(model.tests):
@@ -194,7 +194,10 @@ def test_the_report(system: str) -> None:
     shown = report_html(build_report(done, ledger(done), "0"), "")
     for kind in ("tests", "repairs"):
         for _name, wanted in steps(system, kind):
-            stand_before(shown, wanted, "To be checked afterwards")
+            stand_before(shown, wanted, "Odds at the end")
+    at = [shown.index(f"<h2>{words}") for words in ("To be checked", "Odds", "Readings", "Done")]
+    assert at == sorted(at)
+    assert "cautions at the head" in shown[at[0] : shown.index('<ul class="boxes">', at[0])]
 
 
 def test_advice_is_given_by_these_surfaces_alone() -> None:

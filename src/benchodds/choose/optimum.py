@@ -144,7 +144,9 @@ class Optimum:
         wanted = (
             x for s, x in zip(self._state, place.belief, strict=True) if bool(remedy.needed[s])
         )
-        return sum(wanted) > TINY and waits_for(self._at(place), remedy) == ()
+        if sum(wanted) <= TINY:
+            return False
+        return not remedy.rule.groups or waits_for(self._at(place), remedy) == ()
 
     def _can_test(self, check: Check, place: Place) -> bool:
         if check.name in place.spent or not all(g & place.done for g in check.rule.first):

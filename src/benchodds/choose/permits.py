@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 
-from benchodds.basics.language import N_, _
+from benchodds.basics.language import N_, _, ngettext
 from benchodds.basics.quantities import Value
 from benchodds.basics.words import percent
 from benchodds.choose.rules import (
@@ -135,33 +135,36 @@ class Permits:
         return self._permit(self.rule(self.assessment.machine.model.repairs[name]))
 
     def _permit(self, rule: Rule) -> Permit:
-        reasons, waits = [], []
-        for group in rule.first:
-            if self.seen.had(group) or (rule.waived and not self._can_be_had(group)):
-                continue
-            waits.append(either(group))
-            reasons.append(_("first {tests}").format(tests=waits[-1]))
-        gate = rule.gate
-        for group in gate.passed if gate else ():
-            failed = [name for name in sorted(group) if self.seen.failed.get(name)]
-            if failed:
-                waits.append(_(" and ").join(failed))
-                reasons.append(
-                    _(
-                        "only after {tests} has passed, else it would risk harm: it failed; mend "
-                        "what is wrong or see what was misread, and take it again"
-                    ).format(tests=waits[-1])
+        first = [
+            either(group)
+            for group in rule.first
+            if not (self.seen.had(group) or (rule.waived and not self._can_be_had(group)))
+        ]
+        reasons = [_("first {tests}").format(tests=tests) for tests in first]
+        shut = [g for g in (rule.gate.passed if rule.gate else ()) if not self.seen.cleared(g)]
+        again = [sorted(name for name in g if self.seen.failed.get(name)) for g in shut]
+        failed = [name for names in again for name in names]
+        passes = [
+            _(" and ").join(names) if names else either(group)
+            for group, names in zip(shut, again, strict=True)
+        ]
+        if passes:
+            reasons.append(
+                ngettext(
+                    "only after {tests} has passed, else it would risk harm",
+                    "only after {tests} have passed, else it would risk harm",
+                    len(passes),
+                ).format(tests=_(", and ").join(passes))
+            )
+        if failed:
+            reasons.append(
+                _("{tests} failed: mend it, or see what was misread, and take it again").format(
+                    tests=", ".join(failed)
                 )
-            elif not self.seen.cleared(group):
-                waits.append(either(group))
-                reasons.append(
-                    _("only after {tests} has passed, else it would risk harm").format(
-                        tests=waits[-1]
-                    )
-                )
-        if gate is not None and not reasons:
-            reasons += self._odds(gate)
-        return Permit(tuple(reasons), tuple(waits))
+            )
+        if rule.gate and not passes:
+            reasons += self._odds(rule.gate)
+        return Permit(tuple(reasons), (*first, *passes))
 
     def _can_be_had(self, group: Group) -> bool:
         return chain(self.rules, Rule((group,)), self.seen, self.gone) is not None

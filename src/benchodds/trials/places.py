@@ -35,8 +35,9 @@ AT = "2000-01-01T00:00:00Z"
 KEPT = 64
 """Histories whose weights are kept at hand; of others only what was asked for is."""
 
-TAKES = 4
-"""Times that a test which others wait for is taken at most while it fails."""
+TAKES = 8
+"""Times that a test is taken at most: once, and again after vain repairs, or while it fails and
+others wait for it."""
 
 SEED = 20_000
 """Seed of the crowd: the same whatever is simulated with it."""

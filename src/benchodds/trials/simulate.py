@@ -25,12 +25,9 @@ from benchodds.choose.rules import cleared
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Machine
 from benchodds.trials.draws import Nature, Truth, reading
-from benchodds.trials.places import Place, World
+from benchodds.trials.places import TAKES, Place, World
 from benchodds.trials.policies import Policy
 from benchodds.trials.steps import Act
-
-REPEATS = 4
-"""Times that a test's luck is drawn for: a test is done once, and again after vain repairs."""
 
 MOST_STEPS = 120
 """Steps after which a policy is said to run in a circle."""
@@ -91,7 +88,7 @@ class Drawn:
 
     def __post_init__(self) -> None:
         self.truth = self.nature.machine(self._rng(MACHINE))
-        self._luck = self._rng(LUCK).random((len(self.tests), REPEATS))
+        self._luck = self._rng(LUCK).random((len(self.tests), TAKES))
 
     def _rng(self, *stream: int) -> np.random.Generator:
         return np.random.default_rng([self.seed, self.job, *stream])
@@ -99,7 +96,7 @@ class Drawn:
     def outcome(self, truth: Truth, test: str, time: int, technique: Any) -> int:
         """Number of the outcome that a test shows on this machine, the n-th time it is done."""
         _, table = self.world.predictive(test, technique)
-        luck = self._luck[self.tests.index(test), min(time, REPEATS - 1)]
+        luck = self._luck[self.tests.index(test), min(time, TAKES - 1)]
         return reading(table, truth, float(luck))
 
     def mended(self, truth: Truth, repair: str, faults: Any) -> Truth:
