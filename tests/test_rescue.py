@@ -33,10 +33,18 @@ from test_jobs import AT, opening
 STORES = Path(__file__).parent / "data" / "stores"
 
 
-@pytest.fixture
-def where(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """A store of six jobs: 1, señora-1, 2, 3, señora-4, 4."""
-    flips.fill(tmp_path / "jobs.sqlite", random.Random(1))
+    place = tmp_path_factory.mktemp("filled") / "jobs.sqlite"
+    flips.fill(place, random.Random(1))
+    return place.read_bytes()
+
+
+@pytest.fixture
+def where(tmp_path: Path, filled: bytes) -> Path:
+    """Such a store."""
+    (tmp_path / "jobs.sqlite").write_bytes(filled)
     return tmp_path / "jobs.sqlite"
 
 
