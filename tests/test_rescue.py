@@ -13,26 +13,38 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from starlette.testclient import TestClient
 
 import flips
 from benchodds.basics.errors import StoreError
 from benchodds.cli.main import main
 from benchodds.keep import archive
 from benchodds.keep.database import MIGRATIONS
+from benchodds.keep.session import Session
 from benchodds.keep.store import Store
 from benchodds.keep.whole import DamagedJobError
 from benchodds.learn.casebook import StoreChunk, read_jobs
 from benchodds.learn.tuning_files import load_learning
 from benchodds.model.jobs import Job, note_event
+from benchodds.screens.guard import Guard
+from benchodds.screens.page import create_app
 from test_jobs import AT, opening
 
 STORES = Path(__file__).parent / "data" / "stores"
 
 
-@pytest.fixture
-def where(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """A store of six jobs: 1, señora-1, 2, 3, señora-4, 4."""
-    flips.fill(tmp_path / "jobs.sqlite", random.Random(1))
+    place = tmp_path_factory.mktemp("filled") / "jobs.sqlite"
+    flips.fill(place, random.Random(1))
+    return place.read_bytes()
+
+
+@pytest.fixture
+def where(tmp_path: Path, filled: bytes) -> Path:
+    """Such a store."""
+    (tmp_path / "jobs.sqlite").write_bytes(filled)
     return tmp_path / "jobs.sqlite"
 
 
@@ -291,3 +303,16 @@ def test_a_store_open_to_all_is_a_doubt(where: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(Path, "chmod", lambda *_: None)
     os.chmod(where, 0o644)  # noqa: PTH101
     assert "any user of this computer can read" in run("jobs", "--store", where).stderr
+
+
+def test_the_page_names_the_damaged_job_and_goes_on(where: Path) -> None:
+    """The list of jobs says which is damaged; its own page says so too, the others' are there."""
+    altered(where, DAMAGE["a value"])
+    host = "bench.test:8517"
+    app = create_app(Session(where), Guard(False), frozenset({host}))
+    device = TestClient(app, base_url=f"http://{host}", raise_server_exceptions=False)
+    home = device.get("/")
+    assert home.status_code == 200 and "job &#39;1&#39; is damaged" in home.text
+    assert "/job/2" in home.text
+    assert device.get("/job/1").status_code == 404
+    assert device.get("/job/2").status_code == 200

@@ -89,7 +89,8 @@ def restore(session: Session, source: str, as_json: bool) -> None:
 
 def bring_back(session: Session, source: Path, as_json: bool) -> None:
     """Take the jobs of a file into the store, and say what became of each."""
-    taken = session.store.take_in(read_jobs(source))
+    records = read_jobs(source)  # first, so that no store is made for a file that is refused
+    taken = session.store.take_in(records)
     if as_json:
         rows = [{"job": t.id, "here": t.here, "state": t.state, "added": t.added} for t in taken]
         print_json({"schema": 1, "jobs": rows})

@@ -38,8 +38,8 @@ EVENTS = sa.table("events", *map(sa.column, ("job", "seq", "at", "kind", "uid", 
 HEADS = sa.table("heads", *map(sa.column, ("job", "events", "hash")))
 
 RESCUE = N_(
-    "'benchodds rescue NEW' brings out what is whole; restore a backup beside it, or name "
-    "another store with --store"
+    "'benchodds rescue NEW --store FILE' brings out what is whole; restore a backup to that, or "
+    "name another store with --store"
 )
 IN_USE = N_(
     "is in use by another program that did not let go in time; nothing was changed, try again"
