@@ -20,7 +20,7 @@ from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy
 from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Array, Network, State, Table
-from benchodds.infer.belief import Belief, Listed, kept_to, likeliest, posterior
+from benchodds.infer.belief import Belief, kept_to, likeliest, posterior
 from benchodds.infer.compiled import Machine
 from benchodds.infer.machine import FoldedNetwork, likely_states
 from benchodds.measure.instrument import Outcome
@@ -135,7 +135,7 @@ def network_of(machine: Machine, job: Job, taken: Iterable[Taken]) -> Network:
 class Approximate:
     """What exact odds on all nodes were replaced by, and why, in a sentence."""
 
-    what: Literal["likeliest states", "fewer nodes", "likeliest states, fewer nodes"]
+    what: Literal["likeliest states", "likeliest states, fewer nodes"]
     why: str
 
 
@@ -172,12 +172,6 @@ class Assessment:
                 "and may be a tenth off or more."
             )
             return Approximate("likeliest states, fewer nodes", words.format(n=n))
-        if self.fewer_nodes:
-            words = _(
-                "Approximate: these readings tie too much together for exact odds; they stand on "
-                "a coarser model of the machine and may be a tenth off or more."
-            )
-            return Approximate("fewer nodes", words)
         return None
 
     def narrowed(self) -> Assessment:
@@ -350,8 +344,10 @@ def settled(machine: Machine, job: Job, taken: tuple[Taken, ...], network: Netwo
         if machine.choosing is None:
             kept, listed = kept_to(network, tuple(likeliest(network)), math.inf)
             return Assessment(machine, job, taken, kept, listed)
-    few = assess(machine.choosing, job)
-    p = few.posterior.p_state if isinstance(few.posterior, Listed) else likeliest(few.network)
+    heard = understand(machine.choosing, job)
+    rough = network_of(machine.choosing, job, heard)
+    p = likeliest(rough)
+    few = Assessment(machine.choosing, job, heard, *kept_to(rough, tuple(p), math.inf))
     try:
         kept, listed = kept_to(network, [s for s, q in p.items() if len(s) < 2 or q > LEAST_P])
         return Assessment(machine, job, taken, kept, listed, few)

@@ -26,7 +26,7 @@ from benchodds.infer.support import Index, Mask, Support, reach
 
 T = TypeVar("T")
 
-MOST_KEPT = 20_000_000
+MOST_KEPT = 10_000_000
 """Entries of all groups' tables and messages beyond which those used last are let go."""
 
 

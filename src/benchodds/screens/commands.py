@@ -20,7 +20,7 @@ from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy, parse_impedance
 from benchodds.basics.quantities import Expect, parse_value, show_value
 from benchodds.basics.words import percent, wrap
-from benchodds.infer.assess import Assessment, Machine, assess, merge
+from benchodds.infer.assess import Machine, assess, merge
 from benchodds.keep.session import Session, find_test, token
 from benchodds.model import jobs
 from benchodds.model.cards import told
@@ -72,7 +72,7 @@ def record_reading(
         told(job, technique.card)  # or refused
     tool = machine.instrument(name)
     parsed = tool.parse(values)
-    before = assess(machine, job)
+    before = assess(machine, job).p_mode  # the rest of it would only take room
     full = merge(technique, job, parsed, strict=True)
     machine.finding(name, tuple(values), full, "hookup")  # refused before anything is written
     job = session.append(
@@ -84,7 +84,7 @@ def record_reading(
     )
     after = assess(machine, job)
     reading = next(r for r in job.readings if job.events[r.seq - 1].uid == uid)
-    moved = movements(before, after)
+    moved = movements(before, after.p_mode)
     data = {
         "schema": 1,
         "job": job.id,
@@ -218,13 +218,16 @@ def read_sheet(session: Session, job_id: str, text: str, name: str) -> list[Shee
 
 
 def movements(
-    before: Assessment, after: Assessment, least: float = 0.01, top: int = 6
+    before: Mapping[tuple[str, str], float],
+    after: Mapping[tuple[str, str], float],
+    least: float = 0.01,
+    top: int = 6,
 ) -> list[tuple[str, float, float]]:
     """The faults whose probability moved most: (fault, from, to)."""
     rows = [
-        (f"{c}.{m}", before.p_mode[c, m], after.p_mode[c, m])
-        for c, m in after.p_mode
-        if abs(after.p_mode[c, m] - before.p_mode[c, m]) >= least
+        (".".join(fault), before[fault], p)
+        for fault, p in after.items()
+        if abs(p - before[fault]) >= least
     ]
     return sorted(rows, key=lambda row: -abs(row[2] - row[1]))[:top]
 
