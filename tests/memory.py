@@ -13,8 +13,7 @@ import resource
 import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -53,7 +52,7 @@ for path in ("", "/odds"):
 
 @dataclass(frozen=True)
 class Used:
-    """What one command took: MB resident, seconds, exit status, and what it printed."""
+    """What one command took: MB resident, processor seconds, exit status, and what it printed."""
 
     megabytes: float
     seconds: float
@@ -69,7 +68,6 @@ def run(argv: Sequence[str], limit_mb: float | None, said: str = "") -> Used:
             resource.setrlimit(resource.RLIMIT_AS, (int(limit_mb * 1e6),) * 2)
 
     one = {f"{name}_NUM_THREADS": "1" for name in ("OPENBLAS", "OMP", "MKL")}
-    start = time.perf_counter()
     with tempfile.TemporaryFile("w+") as out, tempfile.TemporaryFile("w+") as typed:
         typed.write(said)
         typed.seek(0)
@@ -85,7 +83,7 @@ def run(argv: Sequence[str], limit_mb: float | None, said: str = "") -> Used:
         process.returncode = os.waitstatus_to_exitcode(status)
         out.seek(0)
         text = out.read()
-    return Used(used.ru_maxrss / 1024, time.perf_counter() - start, process.returncode, text)
+    return Used(used.ru_maxrss / 1024, used.ru_utime + used.ru_stime, process.returncode, text)
 
 
 def make_job(store: Path, system: str, said: Sequence[Said], complaint: str) -> str:
@@ -135,7 +133,9 @@ def _first_told(said: Sequence[Said]) -> str:
     return f"R{next(i for i, s in enumerate(said, 1) if s.values[0] not in silent)}"
 
 
-def go_through(system: str, seed: int, n: int, limit_mb: float | None) -> dict[str, Used]:
+def go_through(
+    system: str, seed: int, n: int, limit_mb: float | None
+) -> Iterator[tuple[str, Used]]:
     """All commands on one random job of ``n`` readings."""
     rng = np.random.default_rng(seed)
     machine = load_machine(system, None, system)
@@ -145,7 +145,8 @@ def go_through(system: str, seed: int, n: int, limit_mb: float | None) -> dict[s
         store = Path(folder) / "jobs.sqlite"
         job = make_job(store, system, said[:-1], complaint)
         every = commands(store, job, said)
-        return {name: run(argv, limit_mb, typed) for name, (argv, typed) in every.items()}
+        for name, (argv, typed) in every.items():
+            yield name, run(argv, limit_mb, typed)
 
 
 def fixed(system: str, limit_mb: float | None) -> dict[str, Used]:
@@ -168,13 +169,16 @@ def main() -> None:
     parser.add_argument("--readings", type=int, default=30)
     parser.add_argument("--limit", type=float, help="MB of address space; none if left out.")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--verbose", action="store_true")
     said = parser.parse_args()
     failed = 0
     for system in said.systems:
         found: dict[str, list[Used]] = {k: [u] for k, u in fixed(system, said.limit).items()}
         for seed in range(said.seed, said.seed + said.jobs):
-            for name, used in go_through(system, seed, said.readings, said.limit).items():
+            for name, used in go_through(system, seed, said.readings, said.limit):
                 found.setdefault(name, []).append(used)
+                if said.verbose:
+                    print(seed, name, f"{used.megabytes:.0f} MB {used.seconds:.1f} s", flush=True)
                 if used.status:
                     failed += 1
                     print(f"{system} job {seed}, {name}: {used.text[-300:]}", flush=True)

@@ -188,11 +188,13 @@ def test_a_part_that_was_new_and_dead(store: Path) -> None:
     new = job.odds()
     # New parts are bad, wrong or badly fitted a few times in a hundred.
     assert 0.002 <= new["cap.*"] <= 0.12
-    job.record("gap", "none 0/10")
+    # By drill: of a kick of which nothing is said 3 in 100 are too slow for a sound machine, which
+    # would leave a tenth (first written without the drill, and 0.03); by drill 1 in 100 are.
+    job.record("gap", "none 0/10", **DRILL)
     still = job.odds()
     # Either the new cap, or a second fault that was there all along: both stand.
     assert still["cap.*"] > 2 * new["cap.*"]
-    assert still.cured <= 0.03
+    assert still.cured <= 0.05
     job.record("cap-r", "OL")
     odds = job.odds()
     assert odds["cap.open"] >= 0.85

@@ -21,7 +21,7 @@ from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy
 from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Array, Network, State, Table
-from benchodds.infer.belief import Belief, Listed, kept_to, likeliest, posterior
+from benchodds.infer.belief import Belief, kept_to, likeliest, posterior
 from benchodds.infer.compiled import Machine
 from benchodds.infer.epochs import APART, RANKS, Change, Course, change_of, outcome_of
 from benchodds.infer.machine import FoldedNetwork, likely_histories
@@ -477,10 +477,12 @@ def settled(
         if machine.choosing is None:
             kept, listed = kept_to(network, tuple(likeliest(network)), math.inf)
             return Assessment(machine, job, taken, kept, listed, cells=cells)
-    few = assess(machine.choosing, job)
     if job.live_actions:
-        return replace(few, fewer_nodes=True)
-    p = few.posterior.p_state if isinstance(few.posterior, Listed) else likeliest(few.network)
+        return replace(assess(machine.choosing, job), fewer_nodes=True)
+    heard = understand(machine.choosing, job)
+    rough = network_of(machine.choosing, job, heard)
+    p = likeliest(rough)
+    few = Assessment(machine.choosing, job, heard, *kept_to(rough, tuple(p), math.inf))
     try:
         kept, listed = kept_to(network, [s for s, q in p.items() if len(s) < 2 or q > LEAST_P])
         return Assessment(machine, job, taken, kept, listed, few)

@@ -35,6 +35,9 @@ ADDED = 1e-3
 LEAST_P = 1e-5
 """Share of the probability below which a state with several faults is left out again."""
 
+CHEAP = 2e8
+"""Entries up to which exact odds are taken even where the network is kept to some states."""
+
 MOST_STATES = 400
 """Most states that are kept."""
 
@@ -73,7 +76,7 @@ Belief = Posterior | Listed
 
 
 def posterior(network: Network, wanted: Iterable[str]) -> Belief:
-    """Posterior of the network: exact, or where that takes too much over the states it is kept to.
+    """Posterior of the network: exact, or over the states it is kept to where these take less.
 
     Raises
     ------
@@ -82,11 +85,11 @@ def posterior(network: Network, wanted: Iterable[str]) -> Belief:
     TooLargeError
         When it would take too much and is kept to no states.
     """
-    try:
+    if not network.states:
         return inference.posterior(network, wanted)
+    try:
+        return inference.posterior(network, wanted, CHEAP)
     except TooLargeError:
-        if not network.states:
-            raise
         return Listed(FoldedNetwork(network, network.states))
 
 

@@ -26,7 +26,7 @@ TRY = 5e5
 MOST_TRIES = 200
 MOST_ENTRIES = 4e9
 """Table entries in all beyond which an elimination is refused, before time is spent."""
-MOST_KEPT = 2.5e7
+MOST_KEPT = 2e7
 """Entries of all messages of an elimination beyond which it is refused, before memory is."""
 SHAKE = 0.5
 
@@ -42,23 +42,24 @@ class Order(NamedTuple):
     entries: float
     kept: float
 
-    def affordable(self) -> Order:
+    def affordable(self, most: float | None = None) -> Order:
         """The order itself.
 
         Raises
         ------
         TooLargeError
-            When it goes through more than :data:`MOST_ENTRIES` or keeps more than
-            :data:`MOST_KEPT`.
+            When it goes through more than ``most`` (else :data:`MOST_ENTRIES`) or keeps more
+            than :data:`MOST_KEPT`.
         """
-        if self.entries > MOST_ENTRIES or self.kept > MOST_KEPT:
+        most = MOST_ENTRIES if most is None else most
+        if self.entries > most or self.kept > MOST_KEPT:
             raise TooLargeError(
                 _(
                     "these readings tie too much together: exact odds would go through "
                     "{n:.0e} entries (at most {most:.0e}) and keep {kept:.0e} (at most "
                     "{most_kept:.0e}); in the model, let fewer quantities meet in one formula "
                     "or signal"
-                ).format(n=self.entries, most=MOST_ENTRIES, kept=self.kept, most_kept=MOST_KEPT)
+                ).format(n=self.entries, most=most, kept=self.kept, most_kept=MOST_KEPT)
             )
         return self
 

@@ -85,13 +85,15 @@ class Beliefs:
         )
 
 
-def calibrate(network: Network, wanted: Iterable[str]) -> Beliefs:
+def calibrate(network: Network, wanted: Iterable[str], most: float | None = None) -> Beliefs:
     """Propagate all evidence up the bucket tree; what goes down waits until it is asked for.
 
     Parameters
     ----------
     wanted
         Variables whose posterior will be asked; others may be left out as barren.
+    most
+        Entries that may be gone through; :data:`buckets.MOST_ENTRIES` when left out.
 
     Raises
     ------
@@ -107,7 +109,7 @@ def calibrate(network: Network, wanted: Iterable[str]) -> Beliefs:
         support, factors = _possible(network, wanted)
         order = _order(factors)
     factors, log_scale = gather(factors)
-    tree = Tree([t.scope for t in factors], order.affordable().names)
+    tree = Tree([t.scope for t in factors], order.affordable(most).names)
     messages = Messages(tree, [Scaled(t) for t in factors], _product)
     for top in tree.tops:
         log_scale += _product(messages.around([top]), frozenset()).log_scale
@@ -275,8 +277,8 @@ def _kept_to(network: Network, allowed: Mapping[str, tuple[int, ...]]) -> Networ
     return replace(network, findings=findings, evidence={**network.evidence, **evidence})
 
 
-def posterior(network: Network, wanted: Iterable[str]) -> Posterior:
-    """Posterior of the network given its evidence and findings.
+def posterior(network: Network, wanted: Iterable[str], most: float | None = None) -> Posterior:
+    """Posterior of the network given its evidence and findings; arguments as :func:`calibrate`.
 
     Raises
     ------
@@ -286,11 +288,11 @@ def posterior(network: Network, wanted: Iterable[str]) -> Posterior:
         As in :func:`calibrate`.
     """
     wanted = list(wanted)
-    whole = calibrate(network, wanted)
+    whole = calibrate(network, wanted, most)
     parts = [(1.0, whole)]
     for factor, fixed in mixture(network):
         try:
-            beliefs = calibrate(fixed, wanted)
+            beliefs = calibrate(fixed, wanted, most)
         except EvidenceError:
             continue  # this state has probability zero already
         weight = factor * math.exp(beliefs.log_evidence - whole.log_evidence)

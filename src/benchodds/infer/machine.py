@@ -31,7 +31,7 @@ T = TypeVar("T")
 COURSES = 12
 """Likeliest courses looked at of a component that was worked on."""
 
-MOST_KEPT = 20_000_000
+MOST_KEPT = 10_000_000
 """Entries of all groups' tables and messages beyond which those used last are let go."""
 
 

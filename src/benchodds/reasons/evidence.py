@@ -175,7 +175,7 @@ def marginals(
     """Posterior of every suspect's variable, in one propagation."""
     names = list(dict.fromkeys(s.variable for s in chosen))
     result = posterior(network, names) if beliefs is None else beliefs
-    return {v: result.joint([v]) for v in names}
+    return dict(zip(names, result.joints([v] for v in names), strict=True))
 
 
 def ledger(assessment: Assessment, *, ends: bool = False) -> Ledger:

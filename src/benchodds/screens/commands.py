@@ -115,7 +115,7 @@ def record_readings(
 ) -> list[tuple[str, dict[str, Any]]]:
     """Record checked readings, all or none, and say what each of them moved, in turn."""
     machine = session.machine(job)
-    before = assess(machine, job)
+    before = assess(machine, job).p_mode  # the rest of it would only take room
     job = session.append_all(job.id, [(n.event, n.uid) for n in noted])
     out = []
     for each in noted:
@@ -123,16 +123,19 @@ def record_readings(
         so_far = fold(job.id, job.events[: reading.seq]) if len(noted) > 1 else job
         after = assess(machine, so_far)
         out.append(_moved(machine, before, after, reading))
-        before = after
+        before = after.p_mode
     return out
 
 
 def _moved(
-    machine: Machine, before: Assessment, after: Assessment, reading: Reading
+    machine: Machine,
+    before: Mapping[tuple[str, str], float],
+    after: Assessment,
+    reading: Reading,
 ) -> tuple[str, dict[str, Any]]:
     """What a reading was understood as, and what it did to the odds."""
     parsed = machine.instrument(reading.test).parse(reading.values)
-    moved = movements(before, after)
+    moved = movements(before, after.p_mode)
     data = {
         "schema": 1,
         "job": after.job.id,
@@ -270,13 +273,16 @@ def read_sheet(
 
 
 def movements(
-    before: Assessment, after: Assessment, least: float = 0.01, top: int = 6
+    before: Mapping[tuple[str, str], float],
+    after: Mapping[tuple[str, str], float],
+    least: float = 0.01,
+    top: int = 6,
 ) -> list[tuple[str, float, float]]:
     """The faults whose probability moved most: (fault, from, to)."""
     rows = [
-        (f"{c}.{m}", before.p_mode[c, m], after.p_mode[c, m])
-        for c, m in after.p_mode
-        if abs(after.p_mode[c, m] - before.p_mode[c, m]) >= least
+        (".".join(fault), before[fault], p)
+        for fault, p in after.items()
+        if abs(p - before[fault]) >= least
     ]
     return sorted(rows, key=lambda row: -abs(row[2] - row[1]))[:top]
 
