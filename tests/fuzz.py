@@ -104,7 +104,7 @@ def machine() -> tuple[Any, Any]:
 def sheet(data: bytes) -> None:
     """Sheets of readings, and lines typed at the bench."""
     from benchodds.keep.inputs import decoded
-    from benchodds.screens.commands import Noted, make_technique, parse_sheet_line
+    from benchodds.screens.readings import Noted, make_technique, parse_sheet_line
 
     made, job = machine()
     with known():

@@ -20,7 +20,7 @@ from benchodds.keep import files, toolbox
 from benchodds.keep.session import Session
 from benchodds.model import cards
 from benchodds.model.jobs import Technique
-from benchodds.screens.commands import record_reading
+from benchodds.screens.readings import record_reading
 
 MINE = """
 schema = 1

@@ -259,7 +259,7 @@ def record(
 
     Values as people write them: 14, 0.3ohm, 4.7k, 4k7, 112V, OL, OL@200, "unstable 3..40",
     "none 0/10", "strong 10/10", a look's outcome, not-taken, refused, impossible."""
-    from benchodds.screens.commands import make_technique, record_reading
+    from benchodds.screens.readings import make_technique, record_reading
 
     if sheet is not None:
         if test is not None:
@@ -286,7 +286,7 @@ def _record_sheet(
 ) -> None:
     """Record every line of a sheet, all or none."""
     from benchodds.keep.inputs import text_of
-    from benchodds.screens.commands import read_sheet, record_readings
+    from benchodds.screens.readings import read_sheet, record_readings
 
     text, job = text_of(sheet, MOST_SHEET), session.store.job(job_id)
     said = {k: v for k, v in technique.items() if v is not None}

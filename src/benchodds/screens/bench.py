@@ -18,14 +18,8 @@ from benchodds.keep.session import Session
 from benchodds.model import jobs
 from benchodds.screens import render
 from benchodds.screens.advising import greedily
-from benchodds.screens.commands import (
-    change_gear,
-    did_repair,
-    explain,
-    mark_setup,
-    parse_sheet_line,
-    record_reading,
-)
+from benchodds.screens.commands import change_gear, did_repair, explain, mark_setup
+from benchodds.screens.readings import parse_sheet_line, record_reading
 
 # Translators: the words on the left are typed and stay as they are.
 HELP = N_("""\

@@ -16,14 +16,8 @@ from benchodds.keep.session import Session
 from benchodds.model import jobs
 from benchodds.model.jobs import Job, Reading, Technique
 from benchodds.screens.benchview import typed_values
-from benchodds.screens.commands import (
-    change_gear,
-    declare_gear,
-    did_repair,
-    make_technique,
-    mark_setup,
-    record_reading,
-)
+from benchodds.screens.commands import change_gear, declare_gear, did_repair, mark_setup
+from benchodds.screens.readings import make_technique, record_reading
 
 Form = Mapping[str, Sequence[str]]
 """The fields of a form and what stands in them."""
