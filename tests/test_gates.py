@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 import tomllib
 from dataclasses import replace
 from functools import cache
@@ -13,6 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from starlette.testclient import TestClient
 
 from bench_cli import BenchJob
 from benchodds.basics.errors import ModelError
@@ -28,11 +30,15 @@ from benchodds.choose.planning import plan
 from benchodds.choose.rules import allowed, cleared, faults_named, rule_of
 from benchodds.choose.weighing import weigh
 from benchodds.infer.assess import Machine, assess
-from benchodds.keep.session import load_machine
+from benchodds.keep.session import Session, load_machine
 from benchodds.keep.shopfile import load_shop
 from benchodds.model import jobs
 from benchodds.model.jobs import Job, Technique
 from benchodds.model.system import SystemModel, Test, build_system
+from benchodds.screens.guard import Guard
+from benchodds.screens.page import create_app
+from benchodds.screens.pages import worksheet_html
+from benchodds.screens.worksheet import FEW, build_worksheet
 from benchodds.trials.places import World
 from benchodds.trials.steps import Told
 from made_jobs import AT, job_of
@@ -157,6 +163,52 @@ def test_a_new_part_waits_as_a_donor_does(job: BenchJob) -> None:
     job.record("rpri", "0.3 ohm")
     act = next(a for a in job.next()["act_now"] if a["repair"] == "new-module")
     assert (act["missing"], act["reason"]) == ([], "")
+
+
+def test_the_page_asks_before_what_may_not_be_done(job: BenchJob) -> None:
+    """Picked by hand, a swap shows its reason and no form; asked again, what was done counts."""
+    app = create_app(Session(job.store), Guard(False), frozenset({"x:1"}))
+    device = TestClient(app, base_url="http://x:1")
+    do = machine("mag-cdi").model.tests["swap-mod"].do
+    page = device.get(f"/job/{job.id}?test=swap-mod").text
+    assert "Not to be done now: only after stop-r, and rpri, and rsec have passed" in page
+    assert 'name="uid"' not in page and do not in page
+    page = device.get(f"/job/{job.id}?test=swap-mod&sure=1").text
+    form = page[page.index(f'action="/job/{job.id}/reading"') :]
+    data = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', form[:2000]))
+    sent = {**data, "hits": "ten", "tries": "10"}
+    assert 'name="uid"' in device.post(f"/job/{job.id}/reading", data=sent).text, "not lost"
+    device.post(f"/job/{job.id}/reading", data={**data, "hits": "10", "tries": "10"})
+    assert [r["test"] for r in job.json("show", job.id)["readings"]] == ["swap-mod"]
+    assert "Not to be done now" not in device.get(f"/job/{job.id}?test=rpri").text
+
+
+@pytest.mark.parametrize("system", ["mag-cdi", "dc-cdi", "tci", "charging"])
+def test_the_sheet_puts_first_what_must_pass_first(system: str) -> None:
+    """A gated test stands below all that it waits for, with a line that says so."""
+    m = machine(system)
+    sheet = build_worksheet(assess(m, job_of(m, [])), ())
+    rows = [row for group in sheet.groups for row in group.tests]
+    names = [row.name for row in rows]
+    risky = [row for row in rows if m.model.tests[row.name].gate]
+    assert risky or len(m.model.tests) > FEW
+    for row in risky:
+        assert row.only.startswith(("only after", "first")) and "passed" in row.only
+        for text in m.model.gates[m.model.tests[row.name].gate].passed:
+            for first in text.split("|"):
+                assert names.index(first) < names.index(row.name)
+                assert first in row.only
+        assert "Not now: " in worksheet_html(sheet)
+
+
+def test_what_was_refused_is_on_no_sheet() -> None:
+    """Unsafe, not possible, or seen already: it is not asked for on paper either."""
+    m = machine("mag-cdi")
+    said = [("gap", ["refused"]), ("rpri", ["impossible"]), ("plug-vis", ["clean"])]
+    job = job_of(m, [(test, value, Technique()) for test, value in said])
+    sheet = build_worksheet(assess(m, job), ())
+    names = {row.name for group in sheet.groups for row in group.tests}
+    assert not names & {test for test, _ in said} and "stop-r" in names
 
 
 # ---- whatever is read, in whatever order ---------------------------------------------------------
