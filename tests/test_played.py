@@ -1,4 +1,4 @@
-"""Jobs played by what is proposed come to an end, and do not go in circles (a sample; ``played``)."""
+"""Jobs played by what is proposed come to an end, and go in no circles (a sample; see ``played``)."""
 
 from __future__ import annotations
 

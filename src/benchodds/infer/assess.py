@@ -8,7 +8,7 @@ files or clocks.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -34,6 +34,9 @@ from benchodds.model.laws import operator_table
 N_PAIRS = 60
 """Pairs of faults looked at as whole states, besides no fault and all single faults; as many
 again for each time that the machine was worked on."""
+
+MOST_FOLDED = 1e8
+"""Entries that whole states after a repair may go through before simpler ones take their place."""
 
 LEAST_P = 1e-4
 """Probability on few nodes below which a state with several faults is left out on all of them."""
@@ -330,14 +333,28 @@ class Assessment:
         """Whole machine states: no fault, all single faults, the likeliest pairs."""
         if self.coarse is not self:
             return self.coarse.folded
-        network, n_pairs = self.network, N_PAIRS * (1 + len(self.job.live_actions))
-        if network.later:  # any quantity may be asked for now
-            asked = tuple(self.machine.model.quantities)
-            cells = min(self.cells, RANKS[1])
-            network = network_of(self.machine, self.job, self.taken, asked=asked, cells=cells)
-        most = 1 + sum(map(len, self.machine.modes.values())) + n_pairs
-        few = self.network.states[:most]
-        return FoldedNetwork(network, few or likely_histories(network, self.posterior, n_pairs))
+        n_pairs = N_PAIRS * (1 + len(self.job.live_actions))
+        few = self.network.states[: 1 + sum(map(len, self.machine.modes.values())) + n_pairs]
+        for network in self._to_fold():
+            with suppress(TooLargeError):
+                listed = few or likely_histories(network, self.posterior, n_pairs)
+                most = MOST_FOLDED if network.later else math.inf
+                return FoldedNetwork(network, listed, most)
+        return FoldedNetwork(self.network, few or likely_histories(network, self.posterior, 0))
+
+    def _to_fold(self) -> Iterator[Network]:
+        """The network in which any quantity may be asked for; after a repair simpler ones too.
+
+        There the constants of parts are carried over from what was read before the repair, then
+        only to what was read after it, then not at all.
+        """
+        if self.network.later:
+            asked, cells = tuple(self.machine.model.quantities), min(self.cells, RANKS[1])
+            yield network_of(self.machine, self.job, self.taken, asked=asked, cells=cells)
+        yield self.network
+        if self.network.later:
+            taken = understand(self.machine, self.job, apart=True)
+            yield network_of(self.machine, self.job, taken, cells=APART)
 
     def predictive(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
         """Outcomes of a fresh reading and their chances, for the folded states."""

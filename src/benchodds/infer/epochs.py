@@ -32,8 +32,11 @@ RANKS = (150, 8, APART := 0)
 """Cells of a rank at the most; fewer where these tie too much together. With ``APART`` nothing is
 carried over a change but modes and gear, as if every constant were drawn anew."""
 
-MOST_ENTRIES = 300_000
+MOST_ENTRIES = 600_000
 """Entries of a table with a rank; the rank is made coarser to stay below."""
+
+FEWEST = 4
+"""Cells below which a rank is none: the constants are drawn anew at the change."""
 
 NEAR = 1e-4
 """Two ends of cells of a rank nearer than this are one."""
@@ -281,7 +284,11 @@ class Course:
             for node in needed & self._copies.keys()
             if (rank := self._copies[node].rank) is not None
         )
-        ranks = [r for r in self._ranks if chains[self._first(r)] > 1] if cells > 0 else []
+        ranks = [
+            r
+            for r, rank in self._ranks.items()
+            if cells and chains[self._first(r)] > 1 and _most(plain, rank.base, cells) >= FEWEST
+        ]
         usual = _usual(plain) if ranks else {}
         ends = {q: _cells(plain, q, usual, cells) for q in {self._ranks[r].base for r in ranks}}
         made: dict[str, tuple[Variable, Table]] = {}
@@ -290,12 +297,16 @@ class Course:
             made[node] = plain.variables[c], Table((node, before), p)
         for rank in ranks:
             made[rank] = self._rank_node(plain, rank, ends[self._ranks[rank].base])
+        today = {node for node in self._copies if self._call(node) == self._copies[node].base}
         for node, copy in self._copies.items():
+            if node not in needed and node not in today:
+                continue  # nothing was read of it, nor will be
             table, scope = plain.tables[copy.base].p, (node, *copy.parents)
             if copy.rank in ranks and node in needed:
                 table, scope = ranked(table, ends[copy.base]), (node, copy.rank, *copy.parents)
             made[node] = plain.variables[copy.base], Table(scope, table)
-        rest = {v: (x, plain.tables[v]) for v, x in plain.variables.items() if v not in made}
+        others = plain.variables.keys() - made.keys() - self._copies.keys()
+        rest = {v: (x, plain.tables[v]) for v, x in plain.variables.items() if v in others}
         return self._renamed(plain, {**rest, **made}, findings)
 
     def _renamed(
@@ -376,7 +387,7 @@ def _cells(plain: Network, q: str, usual: Mapping[str, int], cells: int) -> Arra
         range(n) if v in roots else [usual[v]]
         for v, n in zip(table.scope[1:], table.p.shape[1:], strict=True)
     ]
-    most = int(min(cells, max(6, MOST_ENTRIES // table.p.size)))
+    most = _most(plain, q, cells)
     ends = np.array([0.0, 1.0])
     for combo in sorted(itertools.product(*ways), key=lambda c: sum(map(bool, c))):
         steps = np.cumsum(table.p.reshape(table.p.shape[0], -1)[:, _place(table, combo)])
@@ -388,6 +399,11 @@ def _cells(plain: Network, q: str, usual: Mapping[str, int], cells: int) -> Arra
     if len(ends) > most + 1:
         ends = ends[np.unique(np.linspace(0, len(ends) - 1, most + 1).round().astype(int))]
     return ends
+
+
+def _most(plain: Network, q: str, cells: int) -> int:
+    """Most cells of a quantity's rank."""
+    return int(min(cells, MOST_ENTRIES // plain.tables[q].p.size))
 
 
 def _usual(plain: Network) -> dict[str, int]:
