@@ -101,14 +101,14 @@ def test_next_in_words_and_as_json(system: str) -> None:
         plan = planned(system, test=name)
         stand_before(render.next_step(assessment, plan), wanted, f"DO: {name}")
         data = shapes.advice(assessment, plan)
-        for held in (data["advice"]["cautions"], data["ranking"][0]["cautions"]):
+        for held in (data["cautions"], data["ranking"][0]["cautions"]):
             stand_before(f"{' '.join(held)} THE-STEP", wanted, "THE-STEP")
         assert data["ranking"][0]["harm"] == model.tests[name].harm
     for name, wanted in steps(system, "repairs"):
         plan = planned(system, repair=name)
         stand_before(render.next_step(assessment, plan), wanted, f"DO: {name}")
         data = shapes.advice(assessment, plan)
-        for held in (data["advice"]["cautions"], data["act_now"][0]["cautions"]):
+        for held in (data["cautions"], data["act_now"][0]["cautions"]):
             stand_before(f"{' '.join(held)} THE-STEP", wanted, "THE-STEP")
 
 

@@ -135,11 +135,12 @@ class Permits:
         return self._permit(self.rule(self.assessment.machine.model.repairs[name]))
 
     def _permit(self, rule: Rule) -> Permit:
-        first = [
-            either(group)
+        due = [
+            group
             for group in rule.first
             if not (self.seen.had(group) or (rule.waived and not self._can_be_had(group)))
         ]
+        first = [either(group) for group in due if not any(less < group for less in due)]
         reasons = [_("first {tests}").format(tests=tests) for tests in first]
         shut = [g for g in (rule.gate.passed if rule.gate else ()) if not self.seen.cleared(g)]
         again = [sorted(name for name in g if self.seen.failed.get(name)) for g in shut]
@@ -164,7 +165,7 @@ class Permits:
             )
         if rule.gate and not passes:
             reasons += self._odds(rule.gate)
-        return Permit(tuple(reasons), (*first, *passes))
+        return Permit(tuple(reasons), (*passes, *first))
 
     def _can_be_had(self, group: Group) -> bool:
         return chain(self.rules, Rule((group,)), self.seen, self.gone) is not None

@@ -258,9 +258,11 @@ def next_step(
     if likely:
         lines += ["", _("Repairs            needed  cures alone  cost now  before buying")]
         for a in likely:
-            lines.append(
+            lines += wrap(
                 f"  {a.repair:<16} {percent(a.p_needed):>7} {percent(a.p_cures):>12} "
-                f"{a.expected_cost:>9.1f}  {', '.join(a.permit.waits) or '-'}"
+                f"{a.expected_cost:>9.1f}  {', '.join(a.permit.waits) or '-'}",
+                "",
+                " " * 51,
             )
         lines.append(
             "  " + _("(cost in plugs: part, labour, and the part again where it would be wasted)")

@@ -79,22 +79,22 @@ def _sorted(rows: list[dict[str, Any]], key: str) -> list[dict[str, Any]]:
 
 
 def advice(assessment: Assessment, plan: Plan, weighed: Weighed | None = None) -> dict[str, Any]:
-    """``next --json``: advice, ranking, act_now, left_out, weighed, approximate.
+    """``next --json``: cautions, advice, ranking, act_now, left_out, weighed, approximate.
 
     ``advice`` is what is proposed first. ``ranking`` is by bits per minute. What must be heeded
-    before a step stands with it: ``cautions`` are its own and those of all its set-ups, ``harm``
-    (also the first of them) what it can do to parts. ``missing`` are the tests that a repair
-    waits for, ``reason`` why it may not be done now. ``weighed`` (null with ``--greedy``) is
-    described at :func:`weighing`.
+    before a step stands with it, and for the proposed one on top: ``cautions`` are its own and
+    those of all its set-ups, ``harm`` (also the first of them) what it can do to parts.
+    ``missing`` are the tests that a repair waits for, ``reason`` why it may not be done now.
+    ``weighed`` (null with ``--greedy``) is described at :func:`weighing`.
     """
     model = assessment.machine.model
     step = model.tests.get(plan.test or "") or model.repairs.get(plan.repair or "")
     return {
         "schema": SCHEMA,
         "job": assessment.job.id,
+        "cautions": list(model.warnings(step)) if step else [],
         "advice": {
             "do": plan.do,
-            "cautions": list(model.warnings(step)) if step else [],
             "test": plan.test,
             "repair": plan.repair,
             "gear": plan.gear,
