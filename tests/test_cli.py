@@ -49,7 +49,7 @@ def test_contract_of_open_odds_and_next(job: BenchJob) -> None:
     """The JSON shapes that scripts rely on: schema 1, every list sorted, p descending."""
     job.record("gap", "none 0/10")
     odds = job.odds().data
-    assert odds["schema"] == 1
+    assert odds["schema"] == 2
     assert odds["job"] == job.id
     assert set(odds) >= {"machine", "components", "faults_at_once", "gear", "log_evidence"}
     assert set(odds["faults_at_once"]) == {"0", "1", "2+"}
@@ -58,7 +58,7 @@ def test_contract_of_open_odds_and_next(job: BenchJob) -> None:
         values = [r[key] for r in rows]
         assert values == sorted(values, reverse=True)
     advice = job.next()
-    assert advice["schema"] == 1
+    assert advice["schema"] == 2
     assert set(advice["advice"]) == {"do", "test", "repair"}
     assert advice["advice"]["do"] in {"test", "repair", "prove-gear", "stop"}
     row = advice["ranking"][0]
@@ -248,7 +248,7 @@ def test_newer_store_is_refused_politely(store: Path) -> None:
 def test_machine_output_is_one_json_object(job: BenchJob) -> None:
     """--json prints nothing but the object."""
     result = CliRunner().invoke(main, ["systems", "--json"])
-    assert json.loads(result.output)["schema"] == 1
+    assert json.loads(result.output)["schema"] == 2
     result = CliRunner().invoke(main, ["jobs", "--json", "--store", job.store])
     assert json.loads(result.output)["jobs"][0]["id"] == job.id
 

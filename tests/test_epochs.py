@@ -241,7 +241,7 @@ def test_what_cannot_be_done_or_undone() -> None:
     with pytest.raises(JobError, match="was not done on this job"):
         jobs.action_event(job, "new-plug", at=AT, uid="x", back=True)
     with pytest.raises(UnknownNameError, match="is not a repair"):
-        assess(made, job_of(made, ["solenoid"]))
+        made.repair("solenoid")
     job = job_of(made, ["new-plug", "<new-plug"])
     with pytest.raises(JobError, match="strike D2 first"):
         jobs.strike_event(job, "D1", at=AT, uid="y", reason="no")

@@ -137,6 +137,7 @@ def test_a_damaged_catalogue_is_passed_over(
 ALLOWED: dict[str, str] = {
     "basics/quantities.py": "spellings of units; 'unstable 3..40' as it is typed",
     "cli/demo.py": "the command line as it is typed",
+    "infer/assess.py": "kinds of approximation, as JSON names them",
     "infer/bif.py": "XML, and a comment in it",
     "infer/compiled.py": "keys of tables",
     "infer/exchange.py": "names of nodes",

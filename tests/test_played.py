@@ -1,4 +1,4 @@
-"""Jobs played by what is proposed come to an end, and go in no circles (a sample; see ``played``)."""
+"""Jobs played by what is proposed come to an end, and go in no circles (a sample of `played`)."""
 
 from __future__ import annotations
 

@@ -32,10 +32,10 @@ def report(session: Session, job_id: str, target: Path | None, overwrite: bool) 
 
     assessment = session.assess(session.store.job(job_id))
     try:
-        book = ledger(assessment)
+        book = ledger(assessment, was=True)
     except TooLargeError:
         assessment = assessment.narrowed()
-        book = ledger(assessment)
+        book = ledger(assessment, was=True)
     svg = ""
     if book.readings:
         names = {c: s.title for c, s in assessment.machine.model.components.items()}

@@ -117,20 +117,17 @@ def understand(machine: Machine, job: Job, *, apart: bool = False) -> tuple[Take
 def course_of(machine: Machine, job: Job, *, apart: bool = False) -> Course:
     """The epochs of a job: one more for each live action.
 
-    ``apart`` gives each of them quantities of its own.
-
-    Raises
-    ------
-    UnknownNameError
-        The machine has no such repair.
+    ``apart`` gives each of them quantities of its own. A repair that the model of today no longer
+    has (it was refused when it was to be written down) touches nothing.
     """
     changes: list[Change] = []
     numbers = {a.id: i for i, a in enumerate(job.live_actions, start=1)}
     for action in job.live_actions:
         undone = job.put_back(action) if action.back else None
         back = numbers[undone.id] if undone else None
-        repair = machine.repair(action.repair)
-        changes.append(Change(back=back) if back else change_of(repair, machine.model))
+        repair = machine.model.repairs.get(action.repair)
+        touched = change_of(repair, machine.model) if repair and not back else Change(back=back)
+        changes.append(touched)
     return Course(machine.scopes, machine.constants, changes, apart=apart)
 
 
@@ -139,9 +136,9 @@ def _outcomes(machine: Machine, job: Job, network: Network) -> list[dict[str, Ar
     out: list[dict[str, Array]] = []
     before: set[str] = set()
     for action in job.live_actions:
-        repair, again = machine.repair(action.repair), action.repair in before
+        repair, again = machine.model.repairs.get(action.repair), action.repair in before
         given = (machine.model, network.tables, machine.bench.work, again)
-        out.append({} if action.back else outcome_of(repair, *given))
+        out.append(outcome_of(repair, *given) if repair and not action.back else {})
         before.add(action.repair)
     return out
 
@@ -274,10 +271,21 @@ class Assessment:
         found = {f"{c}.{m}": p for (c, m), p in self.p_mode.items()}
         return {**found, "none.elec": self.faults_at_once["0"]}
 
+    @cached_property
+    def chances_was(self) -> Mapping[str, float]:
+        """The same of what was wrong when the machine came; none is then out of the question once
+        something was mended."""
+        found = {f"{c}.{m}": p for (c, m), p in self.p_was.items()}
+        return {**found, "none.elec": 0.0 if self.network.later else self.faults_at_once["0"]}
+
     def shown(self) -> dict[str, Any]:
-        """The odds as a job keeps them: chances by fault, and the files that they come from."""
-        p = {fault: round(chance, 6) for fault, chance in self.chances.items()}
-        return {"p": p, "files": self.machine.sources}
+        """The odds as a job keeps them: what was wrong, by fault, and after a repair whether it is
+        cured and comes back; with the files that they come from."""
+        p = {fault: round(chance, 6) for fault, chance in self.chances_was.items()}
+        out: dict[str, Any] = {"p": p, "files": self.machine.sources}
+        if self.network.later:
+            out |= {"cured": round(self.p_cured, 6), "comes_back": round(self.p_comes_back, 6)}
+        return out
 
     @cached_property
     def p_mode(self) -> Mapping[tuple[str, str], float]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -16,7 +17,7 @@ from benchodds.basics.tables import Network, Table, Variable, slim
 from benchodds.infer.epochs import constants
 from benchodds.infer.inference import query
 from benchodds.infer.network import assemble
-from benchodds.measure.instrument import Instrument, Outcome
+from benchodds.measure.instrument import MAX_SIGNAL_VALUES, Instrument, Outcome
 from benchodds.measure.measurement import instrument
 from benchodds.measure.slips import Law, SlipLaw
 from benchodds.model.gear import Bench, turned
@@ -95,7 +96,8 @@ class Machine:
         if test not in self._laws:
             tool = self._bare(test)
             self._laws[test] = None
-            if tool.test.kind in ("meter", "peak"):
+            sizes = (self.variables[q].size for q in tool.quantities)
+            if tool.test.kind in ("meter", "peak") and math.prod(sizes) <= MAX_SIGNAL_VALUES:
                 sound = Network(self.variables, {**self._good(), **self.tables})
                 p = query(sound, tool.quantities).p if tool.quantities else np.ones(())
                 self._laws[test] = tool.law(p)

@@ -85,6 +85,7 @@ def outcome_of(
         p = np.eye(len(cleared))
         if component in repair.renews:
             share = np.where(cleared, priors[component].p, 0.0)
+            share = share if share.sum() > 0 else cleared.astype(float)
             fresh = dud * share / share.sum()
             fresh[0] = 1 - dud
             p[cleared] = p[0] = fresh

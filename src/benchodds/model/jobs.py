@@ -457,11 +457,10 @@ def _strike(job_id: str, draft: _Draft, name: str, reason: str) -> None:
     n = int(name[1:]) - 1 if re.fullmatch("[RD][1-9][0-9]{0,8}", name) else len(rows)
     if n >= len(rows):
         known = nearest(name, [*(r.id for r in draft.readings), *(a.id for a in draft.actions)])
-        raise UnknownNameError(
-            _("job '{job}' has no reading or repair '{name}'{known}").format(
-                job=job_id, name=name, known=known
-            )
-        )
+        said = _("job '{job}' has no reading '{name}'{known}")
+        if kind == "D":
+            said = _("job '{job}' has no repair '{name}'{known}")
+        raise UnknownNameError(said.format(job=job_id, name=name, known=known))
     if (struck := rows[n].struck) is not None:
         raise JobError(
             _("{name} is struck already ({struck}); nothing is left to do").format(

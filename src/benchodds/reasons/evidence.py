@@ -129,12 +129,16 @@ def slow_speed(bench: Bench) -> float:
 
 
 def suspects(
-    network: Network, bench: Bench, gear: Sequence[str], hookups: Sequence[str]
+    network: Network,
+    bench: Bench,
+    gear: Sequence[str],
+    hookups: Sequence[str],
+    nodes: Sequence[str] = (),
 ) -> tuple[Suspect, ...]:
     """Every component at fault, every gear item and hook-up not sound, and slow cranking."""
     out = [
-        Suspect(c, "component", c, tuple(range(1, network.variables[c].size)))
-        for c in network.components
+        Suspect(c, "component", v, tuple(range(1, network.variables[v].size)))
+        for c, v in zip(network.components, nodes or network.components, strict=True)
     ]
     for item in (*gear, *hookups):
         states = network.variables[item].states
@@ -178,10 +182,11 @@ def marginals(
     return dict(zip(names, result.joints([v] for v in names), strict=True))
 
 
-def ledger(assessment: Assessment, *, ends: bool = False) -> Ledger:
+def ledger(assessment: Assessment, *, ends: bool = False, was: bool = False) -> Ledger:
     """Weights of evidence of a job, reading by reading in the order taken.
 
-    With ``ends`` there are only two rows, before any reading and after all of them.
+    With ``ends`` there are only two rows, before any reading and after all of them. With ``was``
+    components are those that the machine came with, not today's.
 
     The weights of a suspect add up to its log odds in the assessment less those before any
     reading: each row is an exact posterior of the network with one reading more. What the
@@ -192,7 +197,13 @@ def ledger(assessment: Assessment, *, ends: bool = False) -> Ledger:
     hookups = [
         h for h in dict.fromkeys(t.hookup for t in assessment.taken) if h in network.variables
     ]
-    chosen = suspects(network, assessment.machine.bench, gear_names(assessment.taken), hookups)
+    chosen = suspects(
+        network,
+        assessment.machine.bench,
+        gear_names(assessment.taken),
+        hookups,
+        network.roots if was else (),
+    )
     rows = [marginals(without(network, readings), chosen)]
     chosen = tuple(s for s in chosen if np.isfinite(s.odds_db(rows[0][s.variable])))
     steps = range(1, len(readings) + 1)

@@ -30,7 +30,8 @@ refused | impossible mark the proposed test as unsafe, or not possible here
 undo [REASON]        strike the last reading; it stays on record
 next | odds          what to do next, or all odds
 why [R2]             what a reading is worth
-done REPAIR          a repair that was done; back REPAIR: its old part is in again
+done REPAIR          a repair that was done
+back REPAIR          its old part is in again
 changed METER        another meter (adapter, leads) from here on
 open A | closed A    a set-up that is open, or closed again
 quit                 leave; the job stays as it is""")

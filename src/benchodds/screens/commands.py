@@ -199,14 +199,9 @@ def close_job(
             )
         )
     checked = [check_fault(model, f) for f in faults]
-    odds = assessment.shown()
-    ended = {f"{c}.{m}": p for (c, m), p in assessment.p_was.items()}
-    ended["none.elec"] = 0.0 if job.live_actions else assessment.faults_at_once["0"]
+    odds, ended = assessment.shown(), assessment.chances_was
     verdict: dict[str, Any] = {"faults": checked, "grade": grade}
-    verdict["p_at_close"] = {f: round(ended[f], 6) for f in checked}
-    if job.live_actions:
-        verdict["p_cured"] = round(assessment.p_cured, 6)
-        verdict["p_comes_back"] = round(assessment.p_comes_back, 6)
+    verdict["p_at_close"] = {f: odds["p"][f] for f in checked}
     if minutes is not None:
         verdict["minutes"] = minutes
     if note:

@@ -19,6 +19,7 @@ from benchodds.model.priors import NONE
 from benchodds.model.sources import CLOSED, OPENED, brief, changes, opened_with
 from benchodds.model.system import Repair, SystemModel, Test
 from benchodds.reasons.evidence import Ledger
+from benchodds.screens.render import cured
 
 LEADERS = 6
 DECISIVE = 4
@@ -78,6 +79,8 @@ class Report:
     """Fault, in words, chance as it was shown when the job was closed, chance today."""
     done: tuple[tuple[str, str, str, str], ...]
     """When, repair, note, and the leading fault as it was shown then."""
+    cured: tuple[str, ...]
+    """After a repair: is it cured, and does it come back."""
     gear: tuple[tuple[str, str], ...]
     lines: tuple[Line, ...]
     cautions: tuple[str, ...]
@@ -93,7 +96,7 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
     job, model = assessment.job, assessment.machine.model
     verdict: Mapping[str, Any] = job.closed or {}
     faults = [str(f) for f in verdict.get("faults", ())]
-    chances, used = assessment.chances, assessment.machine.sources
+    chances, used = assessment.chances_was, assessment.machine.sources
     shown: Mapping[str, float] = (job.closed_odds or {}).get("p", {})
     ended = {**chances, **shown}  # what the customer was told stands
     named = faults or [max(ended, key=lambda f: ended[f])]
@@ -114,12 +117,13 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
         reasons=_reasons(assessment, book, named),
         repairs=tuple(
             model.repairs[a.repair].title if a.repair in model.repairs else a.repair
-            for a in job.actions
+            for a in job.live_actions
         ),
+        cured=tuple(line.strip() for line in cured(assessment)[:2]),
         checks=model.closing,
         minutes=verdict.get("minutes"),
         leaders=_leaders(model, shown, chances),
-        done=tuple((a.at, a.repair, a.note or "", _leader(a)) for a in job.actions),
+        done=tuple((a.at, _deed(a), a.note or "", _leader(a)) for a in job.actions),
         gear=tuple(
             (f"{_(item)}: {_(state)}", percent(q))
             for item, state, q in assessment.gear
@@ -153,6 +157,16 @@ def _leaders(
         return percent(p[fault]) if fault in p else "-"
 
     return tuple((f, _spell(model, f), chance(shown, f), chance(now, f)) for f in best)
+
+
+def _deed(action: Action) -> str:
+    """What was done, in a few words; a struck one says so."""
+    text = (
+        _("old part back: {repair}").format(repair=action.repair) if action.back else action.repair
+    )
+    if action.struck:
+        text += " " + _("(struck: {reason})").format(reason=action.struck)
+    return text
 
 
 def _leader(action: Action) -> str:
