@@ -279,7 +279,8 @@ class Course:
         """
         inner = {called: node for node, called in self._called.items()}
         wanted = [*asked, *(v for t in findings.values() for v in t.scope)]
-        needed = self._above(inner.get(v, v) for v in wanted)
+        first = [v for t in plain.findings.values() for v in t.scope]
+        needed = self._above([*first, *(inner.get(v, v) for v in wanted)])
         chains = Counter(
             self._first(rank)
             for node in needed & self._copies.keys()

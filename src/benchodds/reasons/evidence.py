@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from benchodds.basics.distributions import parse_distribution
-from benchodds.basics.errors import EvidenceError
+from benchodds.basics.errors import EvidenceError, TooLargeError
 from benchodds.basics.tables import Array, Network, Table
 from benchodds.infer.assess import Assessment, gear_names
 from benchodds.infer.belief import Belief, posterior
@@ -192,6 +192,13 @@ def ledger(assessment: Assessment, *, ends: bool = False, was: bool = False) -> 
     reading: each row is an exact posterior of the network with one reading more. What the
     prior excludes, or holds certain, no reading moves; it is left out.
     """
+    try:
+        return _ledger(assessment, ends, was)
+    except TooLargeError:
+        return _ledger(assessment.narrowed(), ends, was)
+
+
+def _ledger(assessment: Assessment, ends: bool, was: bool) -> Ledger:
     network = assessment.network
     readings = [t.reading.id for t in assessment.taken if t.table is not None]
     hookups = [
