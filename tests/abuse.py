@@ -182,7 +182,7 @@ def hostile(port: int, seen: Seen, until: float, seed: int) -> None:
         ),
         ("many fields", lambda: ask(port, "POST", "/open", b"a=1&" * 9000, here), {400, 403}),
         ("giant", lambda: ask(port, "POST", "/open", b"x" * 900_000, here), {0, 413}),
-        ("endless", endless, {0, 400, 403, 413, 500}),
+        ("endless", endless, {0, 413}),
         ("path", lambda: ask(port, "GET", "/static/..%2f..%2fpage.py"), {404}),
         ("path", lambda: ask(port, "GET", "/job/" + "a" * 5000), {404}),
         ("path", lambda: ask(port, "GET", "/job/%00%ff"), {404}),
@@ -198,7 +198,7 @@ def hostile(port: int, seen: Seen, until: float, seed: int) -> None:
                 seen.broken.append(f"{kind}: {error!r}")
             status, body = 0, b""
         seen.note(kind, status)
-        if status not in fit and status != 503:  # 503: too many at once
+        if status not in fit:
             seen.broken.append(f"{kind}: {status}")
         if SECRET.encode() in body or b"Traceback" in body or b"/benchodds/" in body:
             seen.broken.append(f"{kind}: tells of the inside: {body[:200]!r}")
@@ -259,7 +259,8 @@ def guess(folder: Path, seconds: float) -> Counter[str]:
         until = time.monotonic() + seconds
         n = 0
         while time.monotonic() < until:
-            status, _ = ask(port, "POST", "/pair", f"code={n:08d}".encode(), kind)
+            said = {**kind, "X-Forwarded-For": f"10.0.0.{n % 256}"}  # is not believed
+            status, _ = ask(port, "POST", "/pair", f"code={n:08d}".encode(), said)
             seen[str(status)] += 1
             n += 1
         for path in ("/", "/job/1", "/job/2/state"):

@@ -7,6 +7,7 @@ import secrets
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
@@ -43,3 +44,19 @@ def server_url() -> Iterator[str]:
     finally:
         with engine.connect() as conn:
             conn.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """A headless browser."""
+    from browsing import launch
+
+    yield from launch()
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[Any]:
+    """A job and the page that serves it."""
+    from browsing import serve
+
+    yield from serve(tmp_path)

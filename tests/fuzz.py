@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import json
 import random
 import resource
 import sys
@@ -16,10 +17,13 @@ import tempfile
 import time
 import tomllib
 from collections.abc import Callable, Iterator
+from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
-ROOT = Path(__file__).parents[1]
-DATA = ROOT / "tests" / "data" / "fuzz"
+from fuzz_seeds import ROOT, seeds, small_model, small_priors
+from made_jobs import job_of
+
 SLOWEST_S = 5.0
 MOST_MB = 2048
 
@@ -65,6 +69,119 @@ def readings(data: bytes) -> None:
             parse(text)
     with known():
         to_base(text, "V")
+
+
+def formula(data: bytes) -> None:
+    """Formulas of quantities and their laws: whatever is parsed can be worked out."""
+    import numpy as np
+
+    from benchodds.basics.distributions import parse_distribution
+    from benchodds.basics.formula import parse_expression
+
+    with known():
+        parsed = parse_expression(text_of(data))
+        parsed(dict.fromkeys(parsed.names, np.array([-1.0, 0.0, 1.0, np.inf])))
+    with known():
+        parse_distribution(text_of(data), "V").points(9)
+
+
+@lru_cache(maxsize=1)
+def machine() -> tuple[Any, Any]:
+    """A machine, and a job on it that is open."""
+    from benchodds.infer.assess import Machine
+    from benchodds.infer.network import physics
+    from benchodds.keep import files
+    from benchodds.model.priors import build_priors
+    from benchodds.model.system import build_system
+
+    built = build_system(tomllib.loads(small_model().decode()), None)
+    kept = files.load_bench("bench")
+    shares = build_priors(tomllib.loads(small_priors()))
+    made = Machine(built, kept, shares, *physics(built, kept))
+    return made, job_of(made, [])
+
+
+def sheet(data: bytes) -> None:
+    """Sheets of readings, and lines typed at the bench."""
+    from benchodds.keep.inputs import decoded
+    from benchodds.screens.commands import Noted, make_technique, parse_sheet_line
+
+    made, job = machine()
+    with known():
+        for line in decoded(data).splitlines():
+            with known(), contextlib.suppress(ValueError):
+                row = parse_sheet_line(made, line)
+                noted = Noted(row.test, row.values, make_technique(row.technique))
+                noted.event(job, "2031-01-01T00:00:00Z", "u")
+
+
+def text(data: bytes) -> None:
+    """Any text: what is let in can be shown, written and read back."""
+    from benchodds.basics.text import shown, written
+
+    for way in ("surrogateescape", "replace", "surrogatepass"):
+        with contextlib.suppress(UnicodeDecodeError):
+            said = data.decode("utf-8", way)
+            assert (shown(said).encode("utf-8") and "\x1b" not in shown(said)) or not said
+            with known():
+                kept = written(said)
+                assert written(kept) == kept == shown(kept)
+
+
+def mapping(data: bytes) -> None:
+    """Mapping files of lists in other words, and the lists."""
+    from benchodds.keep import files
+
+    with scratch("ours.toml", data) as path, known():
+        raw = files.read_toml(path)
+        bring_in(raw, ROOT / "demo" / "import" / "list.csv")
+
+
+def their_list(data: bytes) -> None:
+    """Lists of jobs in other words."""
+    raw = tomllib.loads((ROOT / "demo" / "import" / "ours.toml").read_text("utf-8"))
+    with scratch("list.csv", data) as path, known():
+        bring_in(raw, path)
+
+
+def bring_in(raw: dict[str, Any], source: Path) -> None:
+    """Translate a list by a mapping."""
+    from benchodds.learn.casebook import catalog
+    from benchodds.learn.cases import CaseMaker
+    from benchodds.learn.importing import Imported, Layout, translate
+    from benchodds.learn.learning import checked
+    from benchodds.learn.rows import records
+    from benchodds.learn.tuning_files import load_learning
+
+    account = Imported()
+    maker = CaseMaker(catalog, load_learning())
+    for row in translate(records(source), checked(Layout, raw), maker, account):
+        json.dumps(row)
+    account.text(source, source, 9)
+
+
+@contextlib.contextmanager
+def scratch(name: str, data: bytes) -> Iterator[Path]:
+    """A file in memory."""
+    with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
+        path = Path(folder) / name
+        path.write_bytes(data)
+        yield path
+
+
+def check(data: bytes) -> None:
+    """The whole check of a model file, report and all."""
+    from benchodds.author import checkreport
+    from benchodds.author.modelcheck import check as checked
+
+    with scratch("mine.toml", data) as path:
+        (path.parent / "models").mkdir()
+        (path.parent / "priors").mkdir()
+        model = path.rename(path.parent / "models" / "mine.toml")
+        (path.parent / "priors" / "mine.toml").write_text(small_priors(), "utf-8")
+        with known():
+            found = checked(str(model))
+            assert checkreport.text(found, None) and checkreport.to_dict(found)
 
 
 def toml(build: Callable[[dict[str, object]], object]) -> Callable[[bytes], None]:
@@ -121,21 +238,22 @@ def rows(suffix: str) -> Callable[[bytes], None]:
         from benchodds.learn.casebook import chunks_of, read_jobs
         from benchodds.learn.tuning_files import load_learning
 
-        with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
-            path = Path(folder) / f"jobs{suffix}"
-            path.write_bytes(data)
-            with known():
-                read_jobs(chunks_of(path), load_learning(), skip_bad=True)
+        with scratch(f"jobs{suffix}", data) as path, known():
+            read_jobs(chunks_of(path), load_learning(), skip_bad=True)
 
     return read
 
 
 def jobs(data: bytes) -> None:
-    """Exported jobs."""
-    from benchodds.keep.archive import read
+    """Exported jobs: what is read can be shown and written again."""
+    from benchodds.keep.archive import read, write
+    from benchodds.screens import render, shapes
 
     with known():
-        list(read(text_of(data).split("\n")))
+        for found in read(text_of(data).split("\n")):
+            job = found.job
+            assert render.record(job) and json.dumps(shapes.job_record(job))
+            assert [f.events for f in read(write([job]))] == [found.events]
 
 
 def network(data: bytes) -> None:
@@ -150,11 +268,12 @@ def store(data: bytes) -> None:
     """Job stores."""
     from benchodds.keep.store import Store
 
-    with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
-        path = Path(folder) / "jobs.sqlite"
-        path.write_bytes(data)
-        with known(), Store.open(path, create=False, wait_s=0.1) as opened:
-            opened.snapshot()
+    with (
+        scratch("jobs.sqlite", data) as path,
+        known(),
+        Store.open(path, create=False, wait_s=0.1) as opened,
+    ):
+        opened.snapshot()
 
 
 @contextlib.contextmanager
@@ -168,49 +287,6 @@ def known() -> Iterator[None]:
         assert str(error).strip()
 
 
-def seeds() -> dict[str, list[bytes]]:
-    """Good inputs of every kind, to begin with."""
-    from benchodds.keep import archive
-    from benchodds.keep.store import Store
-    from benchodds.model.jobs import fold, open_event
-
-    opened = open_event(
-        at="2031-01-01T00:00:00Z",
-        uid="a",
-        system="mag-cdi",
-        variant="early",
-        complaint="no-spark",
-        contexts=[],
-        model_version="1",
-        prior_set="p",
-        prior_version="1",
-    )
-    with tempfile.TemporaryDirectory() as folder:
-        with Store.open(Path(folder) / "jobs.sqlite") as made:
-            made.new_job(opened)
-        kept = (Path(folder) / "jobs.sqlite").read_bytes()
-    words = "14|0.3 ohm|4.7k|4k7|R47|112 V|OL|OL@200|unstable 3..40|none 0/10|0,8%+3|20k/V"
-    return {
-        "readings": [w.encode() for w in words.split("|")],
-        "model": [small_model()],
-        "priors": [(ROOT / "priors" / "starter.toml").read_bytes()],
-        "bench": [(ROOT / "models" / "bench.toml").read_bytes()],
-        "card": [p.read_bytes() for p in (ROOT / "demo" / "instruments").glob("*.toml")],
-        "shop": [p.read_bytes() for p in (ROOT / "priors" / "shop").glob("*.toml")],
-        "csv": [(DATA / "jobs.csv").read_bytes()],
-        "jsonl": [(DATA / "jobs.jsonl").read_bytes()],
-        "jobs": ["\n".join(archive.write([fold("1", [opened])])).encode()],
-        "network": [(DATA / "network.bifxml").read_bytes()],
-        "store": [kept],
-    }
-
-
-def small_model() -> bytes:
-    """The starting file of a new system."""
-    text = (ROOT / "src" / "benchodds" / "templates" / "new" / "model.toml").read_text("utf-8")
-    return text.replace("@NAME@", "mine").encode()
-
-
 TARGETS: dict[str, Callable[[bytes], None]] = {
     "readings": readings,
     "model": model,
@@ -221,6 +297,12 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "csv": rows(".csv"),
     "jsonl": rows(".jsonl"),
     "jobs": jobs,
+    "formula": formula,
+    "sheet": sheet,
+    "text": text,
+    "mapping": mapping,
+    "list": their_list,
+    "check": check,
     "network": network,
     "store": store,
 }

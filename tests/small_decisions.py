@@ -7,7 +7,9 @@ from dataclasses import replace
 import numpy as np
 
 from benchodds.basics.tables import Array, State
+from benchodds.choose.acting import waits_for
 from benchodds.choose.decision import Check, Decision, Final, Remedy
+from benchodds.choose.rules import Gate, Rule
 
 
 def fault(i: int) -> State:
@@ -31,7 +33,7 @@ def random_decision(
     setups = {"A": float(rng.uniform(2, 15)), "B": float(rng.uniform(1, 5))}
     checks = [_check(rng, i, states, n_gear, setups) for i in range(n_checks)]
     if n_checks > 2:
-        checks[1] = replace(checks[1], after=(frozenset({"check0", "check2"}),))
+        checks[1] = replace(checks[1], rule=Rule((frozenset({"check0", "check2"}),)))
         checks[2] = replace(checks[2], harm=rng.uniform(0, 10, len(states)))
     if n_gear > 1:
         proof = np.zeros((len(states), 2, 2))
@@ -57,13 +59,54 @@ def random_decision(
         )
     dearest = max(range(n_faults), key=lambda i: remedies[i].price.max())
     remedies[dearest] = replace(
-        remedies[dearest], requires=(frozenset({f"check{rng.integers(n_checks)}"}),)
+        remedies[dearest], rule=Rule((frozenset({f"check{rng.integers(n_checks)}"}),), waived=True)
     )
     ending = Final("hand-back", np.array([0.0 if not s else 1200.0 for s in states]))
     missed = np.array([0.0 if not s else rng.choice([0.03, 0.15]) for s in states])
     p = (weight / weight.sum())[:, None] * gear
     return Decision(states, ("ok", "dead")[:n_gear], p, tuple(checks), tuple(remedies),
                     (ending,), setups, 1.0, 90.0 * missed, missed)  # fmt: skip
+
+
+def gated(problem: Decision, rng: np.random.Generator) -> Decision:
+    """The decision with a gate: its second check and dearest remedy wait for a pass of the first.
+
+    Some faults would do harm; a remedy of one of them makes the first check's pass void.
+    """
+    faults = [s for s in problem.states if len(s) == 1]
+    harming = {faults[int(i)][0] for i in rng.permutation(len(faults))[: 1 + len(faults) // 2]}
+    harmed = np.array([float(bool(harming & set(s))) for s in problem.states])
+    first, second, *others = problem.checks
+    gate = Gate((frozenset({first.name}),), harmed, float(rng.uniform(0.2, 0.7)))
+    dearest = max(problem.remedies, key=lambda r: r.price.max())
+    remedies = [
+        replace(
+            r,
+            rule=replace(r.rule, gate=gate) if r is dearest else r.rule,
+            reopens=frozenset({first.name}) if (r.needed & (harmed > 0)).any() else frozenset(),
+        )
+        for r in problem.remedies
+    ]
+    second = replace(second, rule=replace(second.rule, gate=gate))
+    checks = (replace(first, gates=True), second, *others)
+    return replace(problem, checks=checks, remedies=tuple(remedies))
+
+
+def plainly(d: Decision) -> float:
+    """The least expected cost by trying everything, without bounds, sharing or rounding."""
+    p = d.p.sum(axis=1)
+    best = min(float(p @ f.cost) for f in d.finals)
+    for r in d.remedies:
+        if r.name not in d.mended and p[r.needed].sum() > 1e-12 and waits_for(d, r) == ():
+            chance, then = d.after_remedy(r.name)
+            cost = d.price_of_remedy(r)
+            best = min(best, cost + (chance * plainly(then) if chance > 1e-12 else 0.0))
+    for c in d.checks:
+        if d.is_open(c):
+            branches = [d.after_check(c.name, o) for o in range(c.p.shape[2])]
+            cost = d.price_of_check(c)
+            best = min(best, cost + sum(q * plainly(then) for q, then in branches if q > 1e-12))
+    return best
 
 
 def _check(
@@ -124,7 +167,8 @@ def cut(decision: Decision, states: int, checks: int, rng: np.random.Generator) 
             needed=r.needed[rows],
             cures=r.cures[rows],
             rest=place[r.rest[rows]].astype(np.intp),
-            requires=tuple(g for g in r.requires if g & known),
+            rule=among(r.rule, known).kept(rows, decision.p.sum(axis=1)),
+            reopens=r.reopens & known,
         )
         for r in decision.remedies
         if r.needed[rows].any()
@@ -138,8 +182,7 @@ def cut(decision: Decision, states: int, checks: int, rng: np.random.Generator) 
                 c,
                 p=c.p[rows],
                 harm=c.harm[rows],
-                after=tuple(g for g in c.after if g & known),
-                passed=tuple(g for g in c.passed if g & known),
+                rule=among(c.rule, known).kept(rows, decision.p.sum(axis=1)),
             )
             for c in kept
         ),
@@ -148,6 +191,14 @@ def cut(decision: Decision, states: int, checks: int, rng: np.random.Generator) 
         loss=decision.loss[rows],
         missed=decision.missed[rows],
     )
+
+
+def among(rule: Rule, known: set[str]) -> Rule:
+    """The rule without the groups of which no check is known."""
+    gate = rule.gate
+    if gate is not None:
+        gate = replace(gate, passed=tuple(g for g in gate.passed if g & known))
+    return replace(rule, first=tuple(g for g in rule.first if g & known), gate=gate)
 
 
 def few(check: Check, weight: Array) -> Check:

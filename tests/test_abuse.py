@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import abuse
+from benchodds.screens.guard import TRIES
 
 
 def test_load_and_abuse(tmp_path: Path) -> None:
@@ -16,7 +17,8 @@ def test_load_and_abuse(tmp_path: Path) -> None:
 
 
 def test_guessed_codes_open_nothing(tmp_path: Path) -> None:
-    """As fast as it goes: every guess is refused, and nothing is shown to who is not paired."""
+    """As fast as it goes: five are looked at, and nothing is shown to who is not paired."""
     seen = abuse.guess(tmp_path, 2.0)
     assert seen.pop("unpaired 303") == 3
-    assert set(seen) == {"403"}
+    assert set(seen) == {"403", "429"}
+    assert seen["403"] == TRIES

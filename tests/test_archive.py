@@ -61,10 +61,10 @@ def through_file(jobs: list[Job]) -> list[Record]:
 def test_what_is_written_is_read_back(places: Places) -> None:
     """Another store, filled from the file, holds the same jobs and writes the same file."""
     first, second = filled(places()), places()
-    taken = second.take_in(through_file(first.snapshot()))
+    taken = second.take_in(through_file(first.snapshot().jobs))
     assert [t.state for t in taken] == ["new"] * 3
     assert second.snapshot() == first.snapshot()
-    assert list(archive.write(second.snapshot())) == list(archive.write(first.snapshot()))
+    assert list(archive.write(second.snapshot().jobs)) == list(archive.write(first.snapshot().jobs))
 
 
 @settings(max_examples=25, deadline=None)
@@ -85,14 +85,14 @@ def test_any_history_passes_through_a_file(history: list[tuple[Any, ...]]) -> No
 def test_the_same_file_twice_changes_nothing(places: Places) -> None:
     """Nor does an older file; a newer one adds what is missing."""
     first, second = filled(places()), places()
-    old = through_file(first.snapshot())
+    old = through_file(first.snapshot().jobs)
     second.take_in(old)
     before = second.snapshot()
     assert {t.state for t in second.take_in(old)} == {"same"}
     assert second.snapshot() == before
     first.append("2", lambda j: note_event(j, "later", at=AT, uid="n"))
     first.append("2", lambda j: note_event(j, "later still", at=AT, uid="m"))
-    taken = second.take_in(through_file(first.snapshot()))
+    taken = second.take_in(through_file(first.snapshot().jobs))
     assert [(t.id, t.state, t.added) for t in taken if t.added] == [("2", "grown", 2)]
     assert second.snapshot() == first.snapshot()
     assert {t.state for t in second.take_in(old)} == {"same"}
@@ -101,13 +101,13 @@ def test_the_same_file_twice_changes_nothing(places: Places) -> None:
 def test_jobs_that_went_different_ways_are_refused_whole(places: Places) -> None:
     """One such job, and nothing of the file is taken in."""
     first, second = filled(places()), places()
-    second.take_in(through_file(first.snapshot()))
+    second.take_in(through_file(first.snapshot().jobs))
     first.append("2", lambda j: note_event(j, "there", at=AT, uid="n"))
     second.append("2", lambda j: note_event(j, "here", at=AT, uid="m"))
     first.new_job(opening("d"))
     before = second.snapshot()
     with pytest.raises(JobError, match="job '2': its record here and in the file differ from ev"):
-        second.take_in(through_file(first.snapshot()))
+        second.take_in(through_file(first.snapshot().jobs))
     assert second.snapshot() == before
 
 
@@ -175,7 +175,7 @@ def test_snapshot_while_others_write(places: Places) -> None:
     thread.start()
     try:
         for _ in range(10):
-            jobs = {j.id: j for j in store.snapshot()}
+            jobs = {j.id: j for j in store.snapshot().jobs}
             # Each round adds to job 1 first: at any one moment it is at most one ahead.
             ahead = (len(jobs["1"].events) - 3) - (len(jobs["2"].events) - 1)
             assert ahead in (0, 1)
@@ -188,7 +188,10 @@ BROKEN: list[tuple[Callable[[list[str]], list[str]], str]] = [
     (lambda x: [], "line 1: not a file of jobs"),
     (lambda x: x[1:], "line 1: not a file of jobs"),
     (lambda x: ["not JSON", *x[1:]], "line 1: not whole JSON"),
-    (lambda x: [x[0].replace(": 1}", ": 2}"), *x[1:]], "reads 1; upgrade"),
+    (lambda x: [x[0].replace(": 2,", ": 3,"), *x[1:]], "reads 2; upgrade"),
+    (lambda x: x[:-1], "line 3: the last of 2 jobs, of 3; the file may be cut off"),
+    (lambda x: [x[0], x[1].replace('"4k7"', '"4k8"')], "line 2: job '1': event 2: it is not as"),
+    (lambda x: [x[0], x[1].replace('"job": "1"', '"job": "3"')], "line 2: job '3': event 1: it is"),
     (lambda x: [*x[:-1], x[-1][: len(x[-1]) // 2]], "line 4: not whole JSON; the file may be cut"),
     (lambda x: [x[0], "[]"], "line 2: a list; it should be"),
     (lambda x: [x[0], '{"job": "1"}'], "line 2: needs 'job', a text, and 'events'"),
@@ -196,7 +199,6 @@ BROKEN: list[tuple[Callable[[list[str]], list[str]], str]] = [
     (lambda x: [x[0], x[1].replace('"opened"', '"begun"')], "line 2: job '1': .*'begun' is not"),
     (lambda x: [x[0], x[1].replace('"seq": 2', '"seq": 7')], "line 2: job '1': .*numbered 7"),
     (lambda x: [x[0], "[" * 100_000], "line 2: not whole JSON"),
-    (lambda x: [x[0], " " * (archive.MAX_LINE + 1) + "{}"], "line 2: longer than"),
 ]
 
 
@@ -204,7 +206,7 @@ BROKEN: list[tuple[Callable[[list[str]], list[str]], str]] = [
 def test_spoilt_files(spoil: Callable[[list[str]], list[str]], words: str, tmp_path: Path) -> None:
     """Each is refused with its line, and nothing is taken in."""
     with Store.open(tmp_path / "a.sqlite") as store:
-        lines = list(archive.write(filled(store).snapshot()))
+        lines = list(archive.write(filled(store).snapshot().jobs))
     with pytest.raises(ArchiveError, match=words):
         list(archive.read(spoil(lines)))
 
@@ -235,7 +237,8 @@ def test_the_commands(tmp_path: Path) -> None:
     for name in ("copy.sqlite", "copy.jsonl"):
         copy, back = str(tmp_path / name), str(tmp_path / f"{name}.back")
         assert "3 jobs, 6 events" in run("backup", copy, "--store", store)
-        assert "is there already" in run("backup", copy, "--store", store, code=2)
+        there = "never written over" if name.endswith("sqlite") else "is there already"
+        assert there in run("backup", copy, "--store", store, code=2)
         assert "3 jobs read: 3 new" in run("restore", copy, "--store", back)
         assert "3 the same as here" in run("restore", copy, "--store", back)
         assert "3 the same as here" in run("import", copy, "--store", back)
@@ -287,7 +290,11 @@ def test_stores_of_every_version_open(old: Path, tmp_path: Path) -> None:
     place.write_bytes(old.read_bytes())
     wanted = old.with_suffix(".jsonl").read_text(encoding="utf-8").splitlines()
     with Store.open(place, create=False) as store:
-        assert list(archive.write(store.snapshot())) == wanted
+        snapshot = store.snapshot()
+        assert snapshot.damaged == ()
+        assert [(j.id, j.events) for j in snapshot.jobs] == [
+            (record.id, record.events) for record in archive.read(wanted)
+        ]
         store.append("1", lambda j: note_event(j, "still writes", at=AT, uid="later"))
         assert store.job("1").notes[-1].text == "still writes"
 

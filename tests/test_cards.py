@@ -121,9 +121,9 @@ def test_no_reading_counts_twice_when_two_jobs_share_an_instrument(shop: Session
     read(shop, first, "vexc", "112")
     toolbox.declare(shop, second, "red")
     read(shop, second, "vexc", "112")
-    anew = toolbox.last_use(shop, "red", shop.store.job(first))
+    anew = toolbox.last_use(shop, "red", shop.store.job(first), shop.store.snapshot().jobs)
     assert anew is None
-    again = toolbox.last_use(shop, "red", shop.store.job(second))
+    again = toolbox.last_use(shop, "red", shop.store.job(second), shop.store.snapshot().jobs)
     assert again is not None
     assert again.job == first
 

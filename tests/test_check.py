@@ -24,6 +24,7 @@ from benchodds.keep.files import find, load_bench, load_priors, load_system
 from benchodds.keep.session import Machine
 from benchodds.keep.shopfile import load_shop
 from benchodds.model.system import build_system
+from fuzz_seeds import small_model, small_priors
 
 
 class Slip(NamedTuple):
@@ -386,6 +387,49 @@ def test_what_cannot_be_read_at_all(tmp_path: Path) -> None:
     alone = tmp_path / "alone.toml"
     alone.write_text(shipped(M).replace('id = "starter"', 'id = "alone"'), encoding="utf-8")
     assert "no prior file" in CliRunner().invoke(main, ["check", str(alone)]).output
+
+
+NINES = "9" * 400
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('formula = "r * b"', 'formula = "clip(r)"'),
+        ('formula = "r * b"', 'formula = "where(r, b)"'),
+        ('formula = "r * b"', 'formula = "1/0"'),
+        ('formula = "r * b"', f'formula = "r * {NINES[:380]}"'),
+        ("cells = 16", f"cells = {NINES}"),
+        ("cells = 16", f"cells = {NINES * 12}"),
+        ("schema = 1", f"schema = {NINES}"),
+        ('minutes = "2 min"', 'minutes = "-2 min"'),
+        ('minutes = "2 min"', f'minutes = "{NINES} min"'),
+        ('title = "battery"', 'title = "' + "x" * 200_000 + '"'),
+    ],
+)
+def test_numbers_and_calls_beyond_bounds(old: str, new: str, tmp_path: Path) -> None:
+    """A remark or a sentence of bounded length, never a traceback."""
+    text = small_model().decode()
+    assert old in text
+    for kind, words in (("models", text.replace(old, new, 1)), ("priors", small_priors())):
+        (tmp_path / kind).mkdir()
+        (tmp_path / kind / "mine.toml").write_text(words, encoding="utf-8")
+    result = CliRunner().invoke(main, ["check", str(tmp_path / "models" / "mine.toml")])
+    assert result.exception is None or isinstance(result.exception, SystemExit)
+    if "title" not in old:
+        assert result.exit_code in (1, 2) and len(result.output) < 3000, result.output
+
+
+def test_a_model_with_a_byte_order_mark(tmp_path: Path) -> None:
+    """As some editors write it; any other encoding is refused with its line."""
+    for kind, words in (("models", small_model().decode()), ("priors", small_priors())):
+        (tmp_path / kind).mkdir()
+        (tmp_path / kind / "mine.toml").write_text(words, encoding="utf-8-sig")
+    model = tmp_path / "models" / "mine.toml"
+    assert CliRunner().invoke(main, ["check", str(model)]).exit_code == 0
+    model.write_bytes(b"# one\n# Ren\xe9\n")
+    said = CliRunner().invoke(main, ["check", str(model)])
+    assert said.exit_code == 2 and "line 2: is not text in UTF-8 (byte 0xe9)" in said.output
 
 
 # ---- doubts ----------------------------------------------------------------------------------

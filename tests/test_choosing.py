@@ -189,8 +189,14 @@ def test_module_waits_for_hookup_check_or_swap(machine: Machine, shop: Shop, see
 
 
 def test_module_is_bought_when_nothing_cheaper_is_open(machine: Machine, shop: Shop) -> None:
-    """Swap refused, hook-up reversed and the same: what is left is to buy it."""
-    readings: Readings = [*DEAD_MODULE, ("swap-mod", "refused", Technique())]
+    """Swap refused, hook-up reversed and the same: what is left is to buy it.
+
+    But not while the stop line has not passed: it could kill the new one too.
+    """
+    bare: Readings = [*DEAD_MODULE, ("swap-mod", "refused", Technique())]
+    _, decision = decided(machine, shop, [*bare, ("vpri-rev", "1", DMM)])
+    assert "new-module" not in {c.step.name for c in look_ahead(decision, Depth(1)).choices}
+    readings: Readings = [*bare, ("stop-r", "OL", Technique())]
     found, decision = decided(machine, shop, [*readings, ("vpri-rev", "1", DMM)])
     assert look_ahead(decision, Depth(1)).cheapest("repair") is not None
     assert "new-module" in {
@@ -199,7 +205,7 @@ def test_module_is_bought_when_nothing_cheaper_is_open(machine: Machine, shop: S
     _, before = decided(machine, shop, readings)
     assert "new-module" not in {c.step.name for c in look_ahead(before, Depth(1)).choices}
     act = next(a for a in plan(found, shop).acts if a.repair == "new-module")
-    assert act.missing == ()
+    assert act.permit.allowed
 
 
 # ---- weighing --------------------------------------------------------------------------------

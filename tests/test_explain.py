@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
@@ -16,6 +17,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+import fuzz_seeds
+import made_jobs
 from benchodds.basics.errors import JobError, UnknownNameError
 from benchodds.basics.formula import parse_expression
 from benchodds.basics.tables import Table
@@ -28,9 +31,12 @@ from benchodds.measure.instrument import OUTCOME
 from benchodds.model import jobs
 from benchodds.model.events import Event
 from benchodds.model.jobs import Job, Technique
+from benchodds.model.priors import build_priors
+from benchodds.model.system import build_system
 from benchodds.reasons.clashes import clashes, conflict_bits, gear_notes
 from benchodds.reasons.evidence import joint, ledger, only, slow_speed, without
 from benchodds.reasons.explain import clash_sentences, explain_reading, sentences, to_dict
+from benchodds.reasons.figures import spread_figure
 from benchodds.reasons.limits import curve, measurand, p_conforming
 from benchodds.reasons.sweep import sweep
 from benchodds.reasons.whatif import folded_without, turn
@@ -474,3 +480,21 @@ def test_what_cannot_be_explained_is_refused() -> None:
         explain_reading(a, "r2")
     struck = replace(a.job, readings=a.job.readings[:1])
     assert len(assess(machine(), struck).taken) == 1
+
+
+@pytest.mark.parametrize(
+    ("limit", "words"),
+    [("12 V", "rejects"), ("200 V", "no machine can meet"), ("1 mV", "no machine can miss")],
+)
+def test_a_limit_that_no_machine_meets_or_misses(limit: str, words: str) -> None:
+    """Where limit and spread disagree there is no share of good or bad parts; that is said."""
+    text = fuzz_seeds.small_model().decode()
+    text = text.replace('{ min = "12 V", measurand', f'{{ min = "{limit}", measurand', 1)
+    model, bench = build_system(tomllib.loads(text), None), files.load_bench("bench")
+    shares = build_priors(tomllib.loads(fuzz_seeds.small_priors()))
+    made = Machine(model, bench, shares, *physics(model, bench))
+    job = made_jobs.job_of(made, [("vbat", ["12.4"], Technique())], "dark")
+    found = explain_reading(assess(made, job), "R1")
+    assert words in " ".join(sentences(found))
+    assert "nan" not in json.dumps(to_dict(found, []))
+    assert (spread_figure(found) is None) == (limit != "12 V")

@@ -92,6 +92,32 @@ def test_what_is_no_expression_is_refused(text: str) -> None:
         parse_expression(text)
 
 
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("clip(r)", "gives clip 1 values; it takes x, low, high"),
+        ("where(r, b)", "gives where 2 values; it takes test, yes, no"),
+        ("sqrt(r, r)", "gives sqrt 2 values; it takes x"),
+        ("1/0", "divides by zero"),
+        ("r/0.0", "divides by zero"),
+        (f"r*{'9' * 380}", "something other"),
+        ("1e301", "something other"),
+        ("4k", "not an expression"),
+    ],
+)
+def test_calls_and_numbers_that_cannot_be_worked_out(text: str, words: str) -> None:
+    """They are refused when they are read, not when they are worked out."""
+    with pytest.raises(ModelError, match=words):
+        parse_expression(text)
+
+
+def test_what_is_read_can_be_worked_out() -> None:
+    """Numbers alone too: beyond all bounds is open, as everywhere."""
+    assert work("1e300 * 1e300") == math.inf
+    assert work("1 / (2 - 2)") == math.inf
+    assert work("min(x)", x=2.0) == 2.0
+
+
 def test_too_long_and_too_deep_are_refused() -> None:
     """Length and number of nodes are bounded; the bound itself is still read."""
     with pytest.raises(ModelError, match="characters"):
@@ -458,6 +484,7 @@ def test_open_and_units_of_constants() -> None:
         "N(1, 0)",
         "N(1, -1)",
         "LN(0, 0.2)",
+        "LN(1 V, 900)",
         "LN(-1 V, 0.2)",
         "U(2, 1)",
         "U(1, 1)",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 import fuzz
+import fuzz_seeds
 from benchodds.infer.bif import read_bif
 from benchodds.keep.archive import read
 from benchodds.learn.casebook import chunks_of, read_jobs
@@ -28,6 +29,6 @@ def test_the_good_inputs_are_good() -> None:
     assert build_system(tomllib.loads(good["model"][0].decode()), None).id == "mine"
     assert len(list(read(good["jobs"][0].decode().split("\n")))) == 1
     for suffix in ("csv", "jsonl"):
-        tally = read_jobs(chunks_of(fuzz.DATA / f"jobs.{suffix}"), load_learning())
+        tally = read_jobs(chunks_of(fuzz_seeds.DATA / f"jobs.{suffix}"), load_learning())
         assert tally.rows == 2
     assert read_bif(good["network"][0].decode()).variables

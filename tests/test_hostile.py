@@ -15,7 +15,7 @@ from benchodds.keep import files
 from benchodds.model.jobs import Technique
 from benchodds.model.priors import build_priors
 from benchodds.model.system import build_system
-from fuzz import ROOT, small_model
+from fuzz_seeds import ROOT, small_model
 from made_jobs import job_of
 
 PRIORS = (ROOT / "src" / "benchodds" / "templates" / "new" / "priors.toml").read_text("utf-8")

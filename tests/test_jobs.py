@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from types import MappingProxyType
@@ -450,3 +451,68 @@ def test_whatever_the_builders_allow_folds(history: list[tuple[Any, ...]]) -> No
     assert repr(fold("1", kept)) == repr(job)
     assert {r.id for r in job.live_readings} == {r.id for r in job.readings if r.struck is None}
     assert len(job.readings) == sum(e.kind == "reading" for e in job.events)
+
+
+# --- Long records, names of files, retries ---
+
+
+def long_history(n: int) -> list[Event]:
+    """A legal history of about ``n`` events of all kinds that grow a record."""
+    out = [opening()]
+    for i in range(n // 4):
+        seq = len(out) + 1
+        taken = {"test": "vexc", "values": ["112 V"], "technique": {}}
+        out += [
+            Event(seq, AT, "reading", taken, f"r{i}"),
+            Event(seq + 1, AT, "struck", {"reading": f"R{i + 1}", "reason": "slip"}, f"s{i}"),
+            Event(seq + 2, AT, "gear", {"items": {f"item {i}": "x"}}, f"g{i}"),
+            Event(seq + 3, AT, "note", {"text": "x"}, f"n{i}"),
+        ]
+    return out
+
+
+def test_a_long_record_takes_linear_time() -> None:
+    """Ten times the events, about ten times the work: with room for a busy machine."""
+
+    def seconds(history: list[Event]) -> float:
+        best = float("inf")
+        for _ in range(3):
+            start = time.process_time()
+            fold("1", history)
+            best = min(best, time.process_time() - start)
+        return best
+
+    assert seconds(long_history(30_000)) < 25 * seconds(long_history(3_000))
+
+
+@pytest.mark.parametrize("key", ["system", "prior_set"])
+@pytest.mark.parametrize(
+    "name",
+    ["/etc/x.toml", "x.toml", "../x", "a/b", "a\\b", "mag-cdi+../x", "a+", "+a", "a\0", "C:x"],
+)
+def test_a_job_names_no_path(key: str, name: str) -> None:
+    """What a job is about is said by names, so that no file is opened because a record says so."""
+    with pytest.raises(JobError, match=f"'{key}' is .*without its folder"):
+        opening(**{key: name})
+    event = opening()
+    with pytest.raises(JobError, match=f"'{key}' is .*without its folder"):
+        fold("1", [replace(event, data={**event.data, key: name})])
+    assert fold("1", [opening(**{key: "Señora_2+tci-tuned-3"})]).id == "1"
+
+
+def test_a_retry_may_have_worked_out_other_odds() -> None:
+    """Odds and files are worked out, not said: with the same token it is the same event."""
+    job = job_of()
+    odds = [{"p": {"exc.open": p}, "files": {}} for p in (0.5, 0.6)]
+    events = [action_event(job, "new-plug", at=AT, uid="a", odds=o) for o in odds]
+    job = amend(job, events[0])
+    assert amend(job, events[1]) is job
+    assert action_event(job, "new-plug", at=AT, uid="a", odds=odds[1]) == job.events[-1]
+    assert job.actions[0].odds == odds[0]
+
+
+@pytest.mark.parametrize("odds", [{"p": {"a": "x"}}, {"p": [1]}, [], {"p": {}, "files": {"a": 1}}])
+def test_odds_that_are_none_are_refused(odds: Any) -> None:
+    """What is kept as odds can be shown as odds."""
+    with pytest.raises(JobError, match="'odds' is "):
+        close_event(job_of(), at=AT, uid="", verdict={}, odds=odds)

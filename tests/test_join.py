@@ -115,7 +115,11 @@ def test_shared_parts_are_one(name: str) -> None:
     for test in model.tests.values():
         assert all(s in model.setups for s in test.needs)
         assert all(c in model.cautions for c in test.cautions)
-        assert all(t in model.tests for g in (*test.after, *test.passed) for t in g.split("|"))
+        assert all(
+            t in model.tests
+            for g in (*test.after, *(model.gates[test.gate].passed if test.gate else ()))
+            for t in g.split("|")
+        )
 
 
 def test_short_words_give_way_to_the_system_they_stand_for() -> None:

@@ -152,7 +152,7 @@ ALLOWED: dict[str, str] = {
     "model/join.py": "formulas; provenance",
     "model/priors.py": "provenance",
     "reasons/clashes.py": "kinds of contradiction, as JSON names them",
-    "screens/page.py": "headers that browsers read",
+    "screens/gate.py": "headers that browsers read",
     "screens/pages.py": "a failure of our own templates",
     "trials/pastjobs.py": "readings as they are typed",
     "trials/perturb.py": "laws as models write them",

@@ -14,6 +14,7 @@ from benchodds.choose.decision import Decision
 from benchodds.choose.lookahead import EXACT, ONE, Depth, Step, bits_per_minute, fitting, look_ahead
 from benchodds.choose.optimum import Act, Optimum, Rule
 from benchodds.choose.planning import mutual_information
+from benchodds.choose.rules import WAIVED
 from small_decisions import random_decision
 
 
@@ -71,7 +72,7 @@ def test_a_ripe_remedy_comes_first_in_the_rule_of_thumb() -> None:
     problem = drawn(0)
     p = problem.p.sum(axis=1)
     number, remedy = max(
-        ((i, r) for i, r in enumerate(problem.remedies) if not r.requires),
+        ((i, r) for i, r in enumerate(problem.remedies) if not r.rule.first),
         key=lambda pair: float(p[pair[1].needed].sum()),
     )
     chance = float(p[remedy.needed].sum())
@@ -227,13 +228,13 @@ def test_states_left_out_are_weighed(seed: int) -> None:
 def test_a_remedy_waits_for_its_test_only_while_that_can_be_had(seed: int) -> None:
     """Neither the look-ahead nor the optimum mends before it; refused, it is not waited for."""
     problem = random_decision(np.random.default_rng(seed), 3, 3, 1)
-    remedy = next(r for r in problem.remedies if r.requires)
+    remedy = next(r for r in problem.remedies if r.rule.first)
     offered = {c.step.name for c in look_ahead(problem, Depth(1, (9,), 9)).choices}
     assert remedy.name not in offered
     optimum = Optimum(problem)
     assert ("repair", remedy.name) not in optimum.acts(optimum.start())
     chain = waits_for(problem, remedy)
-    assert chain and chain[-1] in next(iter(remedy.requires))
+    assert chain and chain[-1] in remedy.rule.first[0]
     wanted = frozenset(chain)
     gone = replace(problem, checks=tuple(c for c in problem.checks if c.name not in wanted))
     if not waits_for(gone, remedy):
@@ -246,7 +247,7 @@ def test_acting_now_is_a_bound_from_above() -> None:
     for seed in range(10):
         problem = drawn(seed)
         unbound = replace(
-            problem, remedies=tuple(replace(r, requires=()) for r in problem.remedies)
+            problem, remedies=tuple(replace(r, rule=WAIVED) for r in problem.remedies)
         )
         assert look_ahead(unbound, EXACT).best.cost <= act_now(unbound) + 1e-6
 

@@ -13,8 +13,9 @@ from starlette.testclient import TestClient
 
 from bench_cli import BenchJob
 from benchodds.keep.session import Session
-from benchodds.screens.guard import TRIES, Guard
-from benchodds.screens.page import COOKIE, create_app
+from benchodds.screens.gate import COOKIE
+from benchodds.screens.guard import MOST_ADDRESSES, MOST_DEVICES, PAUSE_S, TRIES, Guard
+from benchodds.screens.page import create_app
 
 HOST = "bench.test:8517"
 
@@ -25,10 +26,15 @@ def job(tmp_path: Path) -> BenchJob:
     return BenchJob(tmp_path / "jobs.sqlite")
 
 
-def client(job: BenchJob, guard: Guard | None = None) -> TestClient:
+def client(job: BenchJob, guard: Guard | None = None, address: str = "10.0.0.5") -> TestClient:
     """A device's browser on the page of a job's store."""
     app = create_app(Session(job.store), guard or Guard(False), frozenset({HOST}))
-    return TestClient(app, base_url=f"http://{HOST}", raise_server_exceptions=False)
+    return TestClient(
+        app,
+        base_url=f"http://{HOST}",
+        raise_server_exceptions=False,
+        client=(address, 50_000),
+    )
 
 
 def fields(html: str, action: str) -> dict[str, str]:
@@ -115,6 +121,7 @@ def test_strike_setup_repair_odds_and_why(job: BenchJob) -> None:
     page = device.get(f"/job/{job.id}").text
     for action, extra in (
         ("setup", {"setup": "A", "state": "open"}),
+        ("gear", {"meter": "10M", "operator": "owner"}),
         ("done", {"repair": "stop-dry"}),
         ("strike", {"reason": "wrong pin"}),
     ):
@@ -124,6 +131,7 @@ def test_strike_setup_repair_odds_and_why(job: BenchJob) -> None:
     record = job.json("show", job.id)
     assert record["readings"][0]["struck"] == "wrong pin"
     assert record["actions"][0]["repair"] == "stop-dry"
+    assert record["gear"] == {"meter": "10M", "operator": "owner"}
     assert "What leads" in device.get(f"/job/{job.id}/odds").text
     job.record("rexc", "14")
     assert "R2 rexc" in device.get(f"/job/{job.id}/why/R2").text
@@ -273,27 +281,39 @@ def test_a_device_that_looks_on_sees_and_writes_nothing(job: BenchJob) -> None:
     assert "<form" not in looker.get("/").text
     key = str(looker.cookies["bench_device"])
     sent = {**form, "uid": "another", "token": guard.form_token(key), "value": "20"}
-    for address in ("reading", "strike", "setup", "done"):
+    for address in ("reading", "strike", "setup", "gear", "done"):
         assert looker.post(f"/job/{job.id}/{address}", data=sent).status_code == 403
     assert looker.post("/open", data=sent).status_code == 403
     assert [r.id for r in Session(job.store).store.job(job.id).readings] == ["R1"]
 
 
-def test_guessing_codes_is_hopeless(job: BenchJob) -> None:
-    """After five wrong ones the codes change and nothing is taken for a while."""
+def test_wrong_codes_hold_up_nobody_else(job: BenchJob) -> None:
+    """Who gives five waits half a minute, even with the right one; codes and others stay."""
     terminal = Terminal()
     now = [0.0]
     guard = Guard(True, terminal, clock=lambda: now[0])
-    device = client(job, guard)
-    first = dict(terminal.codes)
-    wrong = next(c for n in range(3) if (c := f"{n:08d}") not in first.values())
+    stranger, device = client(job, guard, "10.0.0.66"), client(job, guard, "10.0.0.7")
+    code = terminal.codes["work"]
     for _ in range(TRIES):
-        assert device.post("/pair", data={"code": wrong}).status_code == 403
-    assert terminal.told == 4
-    assert device.post("/pair", data={"code": terminal.codes["work"]}).status_code == 403, "closed"
-    now[0] += 60
-    assert device.post("/pair", data={"code": first["work"]}).status_code == 403
-    assert device.post("/pair", data={"code": terminal.codes["work"]}).status_code == 200
+        assert stranger.post("/pair", data={"code": "1234"}).status_code == 403
+    for guess in ("1234", code):
+        assert stranger.post("/pair", data={"code": guess}).status_code == 429
+    assert terminal.codes["work"] == code
+    assert device.post("/pair", data={"code": code}).status_code == 200
+    now[0] += PAUSE_S + 1
+    assert stranger.post("/pair", data={"code": code}).status_code == 403, "used by another"
+    assert stranger.post("/pair", data={"code": terminal.codes["look"]}).status_code == 200
+
+
+def test_guesses_from_many_addresses_hold_up_nobody(job: BenchJob) -> None:
+    """Nor do they fill the memory, and the newest device has a place."""
+    terminal = Terminal()
+    guard = Guard(True, terminal)
+    for n in range(2 * MOST_ADDRESSES):
+        assert guard.pair("000", f"fd00::{n:x}") is None
+    assert len(guard._wrong) == MOST_ADDRESSES
+    keys = [guard.pair(terminal.codes["work"], "10.0.0.7") for _ in range(MOST_DEVICES + 1)]
+    assert [guard.role(k) for k in (keys[0], keys[1], keys[-1])] == [None, "work", "work"]
 
 
 @pytest.mark.parametrize("length", ["-1", "1e9", "abc", "9" * 30, "\u0661"])
@@ -313,18 +333,19 @@ WILD = st.one_of(
 @settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
-@given(st.sampled_from(["reading", "strike", "setup", "done"]), st.data())
+@given(st.sampled_from(["reading", "strike", "setup", "gear", "done"]), st.data())
 def test_any_form_is_taken_or_told(job: BenchJob, address: str, data: st.DataObject) -> None:
     """Whatever stands in the fields of an honest device's form: done, or said what is wrong."""
     device = client(job)
     page = device.get(f"/job/{job.id}").text
     names = ("test", "value", "unit", "mark", "hits", "tries", "how", "meter", "leads", "light")
     names += ("unplugged", "note", "uid", "reading", "reason", "setup", "state", "repair")
+    names += ("turn", "of", "accuracy", "adapter")
     chosen = data.draw(st.lists(st.sampled_from(names), max_size=6))
     form: dict[str, list[str]] = {name: [] for name in chosen}
     for name in chosen:
         form[name].append(data.draw(WILD))
-    sent = {**form, "token": re.findall(r'name="token" value="(\w+)"', page)[0]}
+    sent = {**fields(page, f"/job/{job.id}/reading"), **form}
     answer = device.post(f"/job/{job.id}/{address}", data=sent, follow_redirects=False)
     assert answer.status_code in (303, 404, 422)
     assert device.get(f"/job/{job.id}").status_code == 200

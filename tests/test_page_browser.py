@@ -7,89 +7,21 @@ installs them. AXE_SCRIPT names axe.min.js of the npm package axe-core.
 from __future__ import annotations
 
 import os
-import shutil
-import socket
-import threading
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from bench_cli import BenchJob
-from benchodds.keep.session import Session
-from benchodds.screens.guard import Guard
-from benchodds.screens.page import create_app
+from browsing import MARKS, PHONE, Site, away, phone, record, waits
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 AXE = os.environ.get("AXE_SCRIPT", "")
-PHONE = {"width": 390, "height": 844}
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-
-pytestmark = [
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here (Debian package chromium)"),
-    pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning"),
-]
+pytestmark = MARKS
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """A headless browser."""
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield browser
-        browser.close()
-
-
-@pytest.fixture
-def site(tmp_path: Path) -> Iterator[tuple[BenchJob, str]]:
-    """A job and the address of a page that serves it."""
-    import uvicorn
-
-    job = BenchJob(tmp_path / "jobs.sqlite")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    app = create_app(Session(job.store), Guard(False), frozenset({f"127.0.0.1:{port}"}))
-    server = uvicorn.Server(
-        uvicorn.Config(app, host="127.0.0.1", port=port, log_level="error", lifespan="off")
-    )
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    for _ in range(200):
-        if server.started:
-            break
-        time.sleep(0.05)
-    yield job, f"http://127.0.0.1:{port}"
-    server.should_exit = True
-    thread.join(10)
-
-
-def phone(browser: Any, **options: Any) -> Any:
-    """A page on a phone of its own."""
-    context = browser.new_context(viewport=PHONE, has_touch=True, is_mobile=True, **options)
-    context.set_default_timeout(15_000)
-    return context.new_page()
-
-
-def readings(job: BenchJob) -> list[tuple[str, list[str]]]:
-    """What the record holds."""
-    return [(r["test"], r["values"]) for r in job.json("show", job.id)["readings"]]
-
-
-def test_a_whole_job_on_a_phone(browser: Any, site: tuple[BenchJob, str]) -> None:
+def test_a_whole_job_on_a_phone(browser: Any, site: Site) -> None:
     """Opened, measured kick by kick, reloaded in the middle, mended: all by touch."""
-    job, address = site
+    job, address = site.job, site.address
     page = phone(browser)
     page.goto(address)
     page.get_by_text("Magneto-fed capacitor discharge ignition").click()
@@ -111,20 +43,20 @@ def test_a_whole_job_on_a_phone(browser: Any, site: tuple[BenchJob, str]) -> Non
     page.reload()
     page.go_back()
     page.go_forward()
-    assert readings(job) == [("gap", ["none 0/10"]), ("vexc", ["22 V", "112 V", "47 V"])]
+    assert site.readings() == [("gap", ["none 0/10"]), ("vexc", ["22 V", "112 V", "47 V"])]
     page.goto(f"{address}/job/2?test=stop-r")
     page.locator(".kicks input").first.fill("1,2")
     page.locator("select[name=unit]").select_option("kohm")
     page.get_by_role("button", name="Record").tap()
     page.get_by_text("R3 stop-r").wait_for()
-    assert readings(job)[-1] == ("stop-r", ["1,2 kohm"])
+    assert site.readings()[-1] == ("stop-r", ["1,2 kohm"])
     page.get_by_role("button", name="Strike R1 gap").tap()
     page.get_by_text("struck: mistyped").wait_for()
 
 
-def test_odds_and_next_step_without_scrolling(browser: Any, site: tuple[BenchJob, str]) -> None:
+def test_odds_and_next_step_without_scrolling(browser: Any, site: Site) -> None:
     """On 390 by 844 what leads and the button that records are in view, nothing sticks out."""
-    job, address = site
+    job, address = site.job, site.address
     job.record("gap", "none 0/10")
     page = phone(browser)
     page.goto(f"{address}/job/{job.id}")
@@ -139,39 +71,37 @@ def test_odds_and_next_step_without_scrolling(browser: Any, site: tuple[BenchJob
     assert small == 0, "every target is 44 px high at least"
 
 
-def test_two_devices_on_one_job(browser: Any, site: tuple[BenchJob, str]) -> None:
+def test_two_devices_on_one_job(browser: Any, site: Site) -> None:
     """What one device records the other is told of."""
-    job, address = site
+    job, address = site.job, site.address
     one, two = phone(browser), phone(browser)
     one.goto(f"{address}/job/{job.id}")
     two.goto(f"{address}/job/{job.id}?test=rexc")
     two.locator(".kicks input").first.fill("14")
     two.get_by_role("button", name="Record").tap()
     two.get_by_text("R1 rexc").wait_for()
-    one.get_by_text("Something new came from another device").tap()
+    one.get_by_text("Something new is on record").tap()
     one.get_by_text("R1 rexc").wait_for()
 
 
-def test_offline_readings_wait_and_arrive_once(browser: Any, site: tuple[BenchJob, str]) -> None:
+def test_offline_readings_wait_and_arrive_once(browser: Any, site: Site) -> None:
     """A reading sent without a connection is kept, said to wait, and sent once when it is back."""
-    job, address = site
+    job, address = site.job, site.address
     page = phone(browser)
     page.goto(f"{address}/job/{job.id}?test=rexc")
-    page.context.set_offline(True)
-    page.locator(".kicks input").first.fill("15")
-    page.get_by_role("button", name="Record").tap()
-    page.get_by_text("1 reading waits").wait_for()
-    page.get_by_role("button", name="Record").tap()
-    assert readings(job) == []
-    page.context.set_offline(False)
+    with away(page):
+        record(page, "15")
+        waits(page)
+        page.get_by_role("button", name="Record").tap()
+        assert site.readings() == []
     page.get_by_text("R1 rexc").wait_for()
     time.sleep(0.5)
-    assert readings(job) == [("rexc", ["15 ohm"])]
+    assert site.readings() == [("rexc", ["15 ohm"])]
 
 
-def test_works_without_javascript(browser: Any, site: tuple[BenchJob, str]) -> None:
+def test_works_without_javascript(browser: Any, site: Site) -> None:
     """The same job without any script: forms, mistakes beside the field, typing kept."""
-    job, address = site
+    job, address = site.job, site.address
     page = phone(browser, java_script_enabled=False)
     page.goto(f"{address}/job/{job.id}?test=rexc")
     page.locator(".kicks input").first.fill("lots")
@@ -181,29 +111,22 @@ def test_works_without_javascript(browser: Any, site: tuple[BenchJob, str]) -> N
     page.locator(".kicks input").first.fill("14")
     page.get_by_role("button", name="Record").tap()
     page.get_by_text("R1 rexc").wait_for()
-    assert readings(job) == [("rexc", ["14 ohm"])]
+    assert site.readings() == [("rexc", ["14 ohm"])]
 
 
 @pytest.mark.skipif(not AXE, reason="AXE_SCRIPT does not name axe.min.js")
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_accessibility(browser: Any, site: tuple[BenchJob, str], scheme: str) -> None:
+def test_accessibility(browser: Any, site: Site, scheme: str) -> None:
     """axe-core finds no breach of WCAG 2.2 AA on any page, light or dark."""
-    job, address = site
+    job, address = site.job, site.address
     job.record("gap", "none 0/10")
     job.record("vexc", "20", "34", how="firm-kick")
     page = phone(browser, color_scheme=scheme, bypass_csp=True)
     script = Path(AXE).read_text(encoding="utf-8")
-    for path in (
-        "/",
-        f"/job/{job.id}",
-        f"/job/{job.id}?test=vexc",
-        f"/job/{job.id}?test=gap",
-        f"/job/{job.id}?test=plug-vis",
-        f"/job/{job.id}/odds",
-        f"/job/{job.id}/why/R2",
-        "/job/none",
-        "/pair",
-    ):
+    pages = ["/", "/job/none", "/pair", f"/job/{job.id}/odds", f"/job/{job.id}/why/R2"]
+    pages += [f"/job/{job.id}", *(f"/job/{job.id}?test={t}" for t in ("vexc", "gap", "plug-vis"))]
+
+    def check(path: str) -> None:
         page.goto(address + path)
         page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
         page.evaluate(script)
@@ -212,3 +135,12 @@ def test_accessibility(browser: Any, site: tuple[BenchJob, str], scheme: str) ->
             " 'best-practice']})"
         )["violations"]
         assert not found, (path, [(v["id"], v["nodes"][0]["html"]) for v in found])
+
+    for path in pages:
+        check(path)
+    page.goto(f"{address}/job/{job.id}?test=rexc")
+    record(page, "lots")
+    page.get_by_role("alert").filter(has_text="lots").wait_for()
+    check("/")
+    waits(page, "rexc lots")
+    check(f"/job/{job.id}?test=rexc")

@@ -83,7 +83,7 @@ def test_full_record_holds_every_reading(job: BenchJob, tmp_path: Path) -> None:
         "146 V",
         "how drill; unplugged yes",
         "Struck: clip",
-        "priors mag-cdi",
+        "priors/mag-cdi",
     ):
         assert words in text, words
     assert 'class="struck"' in (tmp_path / "r.html").read_text(encoding="utf-8")

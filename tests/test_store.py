@@ -327,7 +327,7 @@ conn = sqlite3.connect(sys.argv[1], isolation_level=None)
 conn.execute("PRAGMA cache_size = 1")
 conn.execute("BEGIN IMMEDIATE")
 for n in range(2, 500):
-    conn.execute("INSERT INTO events VALUES (1, ?, 'x', 'note', NULL, ?)", (n, "x" * 900))
+    conn.execute("INSERT INTO events VALUES (1, ?, 'x', 'note', NULL, ?, 'h')", (n, "x" * 900))
 os._exit(0)
 """
     ended(child(code, path))
@@ -346,11 +346,13 @@ os._exit(0)
     [
         "UPDATE events SET data = '{}'",
         "DELETE FROM events",
-        "INSERT OR REPLACE INTO events VALUES (1, 1, 'x', 'note', 'z', '{}')",
-        "INSERT OR REPLACE INTO events VALUES (1, 2, 'x', 'note', 'u0', '{}')",
-        "INSERT INTO events VALUES (1, 3, 'x', 'note', 'z', '{}')",
+        "INSERT OR REPLACE INTO events VALUES (1, 1, 'x', 'note', 'z', '{}', 'h')",
+        "INSERT OR REPLACE INTO events VALUES (1, 2, 'x', 'note', 'u0', '{}', 'h')",
+        "INSERT INTO events VALUES (1, 3, 'x', 'note', 'z', '{}', 'h')",
+        "INSERT INTO events VALUES (1, 2, 'x', 'note', 'z', '{}', NULL)",
         "UPDATE jobs SET id = 'x'",
         "DELETE FROM jobs",
+        "DELETE FROM heads",
     ],
 )
 def test_database_refuses_changes(store: Store, path: Path, statement: str) -> None:
@@ -367,13 +369,13 @@ def test_database_refuses_changes(store: Store, path: Path, statement: str) -> N
 def test_newer_store_is_refused(store: Store, path: Path) -> None:
     """A store of a newer version is refused politely and left as it is."""
     with raw(path) as conn:
-        conn.execute("INSERT INTO meta VALUES ('migration 2', 'of tomorrow')")
+        conn.execute("INSERT INTO meta VALUES ('migration 3', 'of tomorrow')")
     before = path.read_bytes()
     with pytest.raises(StoreError) as caught:
         Store.open(path)
     assert str(caught.value) == (
-        f"{path}: this store was written by a newer benchodds (version 2, this one knows up to "
-        "1): upgrade, or name another store with --store"
+        f"{path}: this store was written by a newer benchodds (version 3, this one knows up to "
+        "2): upgrade, or name another store with --store"
     )
     assert path.read_bytes() == before
 
@@ -394,8 +396,8 @@ def test_migration_forward(store: Store, path: Path, monkeypatch: pytest.MonkeyP
     with raw(path) as conn:
         kept = conn.execute("SELECT key, value FROM meta ORDER BY key").fetchall()
         assert conn.execute("SELECT shop FROM jobs").fetchall() == [(None,)]
-    assert [key for key, _ in kept] == ["migration 1", "migration 2"]
-    assert kept[1][1].startswith("add_shop 20")
+    assert [key for key, _ in kept] == ["migration 1", "migration 2", "migration 3"]
+    assert kept[2][1].startswith("add_shop 20")
 
 
 def test_failed_migration(store: Store, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -492,12 +494,14 @@ def test_damaged_event(store: Store, path: Path, data: str) -> None:
     store.new_job(opening("a"))
     other = store.new_job(opening("b"))
     with raw(path) as conn:
-        conn.execute("INSERT INTO events VALUES (1, 2, ?, 'note', NULL, ?)", (AT, data))
+        conn.execute("INSERT INTO events VALUES (1, 2, ?, 'note', NULL, ?, 'h')", (AT, data))
+    words = r"job '1' is damaged \(event 2: it is not as it was .*'benchodds rescue NEW'.*backup"
     for use in (lambda: store.job("1"), lambda: store.append("1", note("x"))):
-        with pytest.raises(StoreError, match=r"is damaged .*job '1'.*restore a backup"):
+        with pytest.raises(StoreError, match=words):
             use()
     assert store.job("2") == other
-    assert len(store.jobs()) == 2
+    assert [j.id for j in store.jobs()] == ["2"]
+    assert [e.job for e in store.snapshot().damaged] == ["1"]
 
 
 def test_folder_in_place_of_a_file(tmp_path: Path) -> None:
@@ -651,7 +655,7 @@ def test_full_disk(store: Store, path: Path, monkeypatch: pytest.MonkeyPatch) ->
 
     sa.event.listen(store._engine, "begin", cap)
     with pytest.raises(StoreError, match="the disk is full; nothing was changed"):
-        store.append("1", note("x" * 100_000))
+        store.append("1", note("x" * 10_000))
     assert Store.open(path).job("1") == before
 
 
@@ -696,7 +700,7 @@ def test_job_row_is_locked_on_a_server(store: Store, path: Path) -> None:
     said: list[str] = []
 
     class Listener:
-        def execute(self, query: sa.Select[Any]) -> Any:
+        def scalar(self, query: sa.Select[Any]) -> Any:
             said.extend(str(query.compile(dialect=d)) for d in (postgresql.dialect(), sqlite))
             raise KeyError
 
@@ -713,3 +717,60 @@ def test_maker_sees_the_job_as_it_stands(store: Store, path: Path) -> None:
         other.append("1", lambda j: reading(j, "r"))
     job = store.append("1", lambda j: note_event(j, f"{len(j.readings)} so far", at=AT, uid=""))
     assert job.notes[0].text == "1 so far"
+
+
+# --- On a server ---
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE events SET data = '{}'",
+        "DELETE FROM events",
+        "TRUNCATE events",
+        "TRUNCATE heads",
+        "TRUNCATE jobs CASCADE",
+        "TRUNCATE jobs, events, heads",
+        "UPDATE jobs SET id = 'x'",
+        "DELETE FROM heads",
+        "INSERT INTO events VALUES (1, 2, 'x', 'note', 'z', '{}', NULL)",
+    ],
+)
+def test_server_refuses_changes(server_url: str, statement: str) -> None:
+    """PostgreSQL refuses to change, drop or empty the record, whoever asks."""
+    with Store.open(server_url) as store:
+        job = store.new_job(opening())
+        with store._engine.connect() as conn, pytest.raises(sa.exc.DBAPIError):
+            conn.exec_driver_sql(statement)
+        assert store.job("1") == job
+
+
+def test_server_of_the_first_version(
+    server_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Brought up to date with its jobs; damage in one is named, and rescue brings out the rest."""
+    from benchodds.keep import database
+    from benchodds.keep.rescue import rescue
+
+    first, second = opening("a"), opening("b")
+    with monkeypatch.context() as patch:
+        patch.setattr(store_module, "MIGRATIONS", store_module.MIGRATIONS[:1])
+        with Store.open(server_url) as store, store._engine.begin() as conn:
+            for key, event in ((1, first), (2, second)):
+                data = database.json.dumps(event.data)
+                conn.execute(database.JOBS.insert().values((key, str(key), str(key), key)))
+                row = {"job": key, "seq": 1, "at": AT, "kind": "opened", "data": data}
+                conn.execute(database.EVENTS.insert().values({**row, "uid": event.uid}))
+    with Store.open(server_url) as store:
+        jobs = store.snapshot().jobs
+        assert [j.events[0].uid for j in jobs] == ["a", "b"]
+        job = store.append("1", note("x", "n"))
+        store.append("2", note("x", "m"))
+        with store._engine.begin() as conn:
+            conn.exec_driver_sql("ALTER TABLE events DISABLE TRIGGER ALL")
+            conn.exec_driver_sql("UPDATE events SET at = 'then' WHERE job = 2 AND seq = 2")
+        assert store.snapshot().jobs == (job,)
+        with pytest.raises(StoreError, match="job '2' is damaged"):
+            store.job("2")
+        parts = rescue(server_url)
+        assert [p.job and len(p.job.events) for p in parts] == [2, 1]

@@ -182,6 +182,11 @@ def test_module_by_elimination_is_not_bought(store: Path) -> None:
     assert 0.78 <= job.odds()["mod.dead"] <= 0.95
     data = job.next()
     assert data["advice"]["repair"] is None, "still not bought"
+    left = {x["test"]: x["reason"] for x in data["left_out"]}
+    assert "stop-r" in left["swap-mod"], "the stop line must pass before a donor is risked"
+    job.record("stop-r", "OL")
+    data = job.next()
+    assert data["advice"]["repair"] is None
     assert "swap-mod" in [r["test"] for r in data["ranking"][:4]]
     job.record("swap-mod", "strong 10/10")
     job.record("refit-mod", "none 0/10")

@@ -14,7 +14,7 @@ from benchodds.choose.decision import Check, Decision, Final, Remedy
 from benchodds.choose.lookahead import EXACT, bits_per_minute, look_ahead
 from benchodds.choose.optimum import Act, Optimum
 from benchodds.choose.planning import mutual_information
-from small_decisions import fault, random_decision
+from small_decisions import fault, plainly, random_decision
 
 
 def decision(
@@ -228,21 +228,3 @@ def test_the_optimum_lies_between_being_told_and_acting_now(seed: int) -> None:
     told = worth(problem).known
     assert told - 1e-9 <= value <= act_now(problem) + 1e-9
     assert value == pytest.approx(plainly(problem), rel=1e-9)
-
-
-def plainly(d: Decision) -> float:
-    """The least expected cost by trying everything, without bounds, sharing or rounding."""
-    p = d.p.sum(axis=1)
-    best = min(float(p @ f.cost) for f in d.finals)
-    for r in d.remedies:
-        left_to_do = [g for g in r.requires if not g & d.done]
-        if r.name not in d.mended and p[r.needed].sum() > 1e-12 and not left_to_do:
-            chance, then = d.after_remedy(r.name)
-            cost = d.price_of_remedy(r)
-            best = min(best, cost + (chance * plainly(then) if chance > 1e-12 else 0.0))
-    for c in d.checks:
-        if d.is_open(c):
-            branches = [d.after_check(c.name, o) for o in range(c.p.shape[2])]
-            cost = d.price_of_check(c)
-            best = min(best, cost + sum(q * plainly(then) for q, then in branches if q > 1e-12))
-    return best

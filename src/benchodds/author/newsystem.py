@@ -10,6 +10,7 @@ from pathlib import Path
 from benchodds.basics.errors import ModelError
 from benchodds.basics.language import _
 from benchodds.keep.files import FOLDER_VARIABLE
+from benchodds.keep.outputs import free, write
 
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
 
@@ -46,29 +47,22 @@ def own_folder() -> Path:
     return Path(said) if said else user_data_path("benchodds", appauthor=False)
 
 
-def write_new(name: str, folder: Path) -> list[Path]:
-    """Write both files below a folder; nothing is ever overwritten.
+def write_new(name: str, folder: Path, overwrite: bool = False) -> list[Path]:
+    """Write both files below a folder, or none.
 
     Raises
     ------
     ModelError
-        The name is no name, a file is there already, or it cannot be written.
+        The name is no name.
+    FileError
+        A file is there already, or it cannot be written.
     """
     texts = starting_files(name)
     paths = [folder / kind / f"{name}.toml" for kind in texts]
     for path in paths:
-        if path.exists():
-            raise ModelError(
-                _("{path} is there already; choose another name, or move it away").format(path=path)
-            )
-    try:
-        for path, text in zip(paths, texts.values(), strict=True):
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise ModelError(
-            f"{error.filename}: " + _("cannot be written ({reason})").format(reason=error.strerror)
-        ) from None
+        free(path, overwrite)
+    for path, text in zip(paths, texts.values(), strict=True):
+        write(path, [text], overwrite, folders=True)
     return paths
 
 

@@ -40,7 +40,8 @@ def schema_of(kind: str) -> dict[str, Any]:
     """
     cls = KINDS[kind]
     schema = cls.model_json_schema(by_alias=True)
-    schema.get("properties", {}).pop("variant", None)  # chosen when read, never written
+    for read in ("variant", "digest"):  # found when the file is read, never written
+        schema.get("properties", {}).pop(read, None)
     places = {"": schema, **schema.get("$defs", {})}
     for name, found in {"": cls, **{c.__name__: c for c in classes(cls)}}.items():
         place = places.get(name, {})

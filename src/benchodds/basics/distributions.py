@@ -105,6 +105,8 @@ class Distribution:
         return float(x @ w)
 
 
+WIDEST = 20.0
+"""Bound of a log-sd: quantiles, some 18 of these away at most, are still numbers (e^360)."""
 _CALL = re.compile(r"^(LN|N|U|Exp|Be|band)\((.*)\)$", re.DOTALL)
 _ARITY = {"LN": 2, "N": 2, "U": 2, "Exp": 1, "Be": 2, "band": 2}
 _UNITLESS = {("LN", 1), ("Be", 0), ("Be", 1)}  # arguments that carry no unit
@@ -186,7 +188,7 @@ def parse_distribution(text: str, unit: str | None = None) -> Distribution:
     bad = (
         (kind in ("U", "band") and not args[0] < args[1])
         or (kind in ("LN", "N") and not args[1] > 0)
-        or (kind == "LN" and not args[0] > 0)
+        or (kind == "LN" and not (args[0] > 0 and args[1] < WIDEST))
         or (kind in ("Exp", "Be") and not all(a > 0 for a in args))
     )
     if bad:

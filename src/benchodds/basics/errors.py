@@ -36,8 +36,20 @@ class UnknownJobError(UnknownNameError):
     """A job that is not in the store."""
 
 
+class TextError(BenchoddsError):
+    """A text that cannot be kept: control characters, half characters, or far too long."""
+
+
+class FileError(BenchoddsError):
+    """A file that cannot be read or written as asked."""
+
+
 class JobError(BenchoddsError):
     """An action that the job's own record does not allow."""
+
+
+class ClosedJobError(JobError):
+    """An action on a closed job; it is possible once the job has been re-opened."""
 
 
 class StoreError(BenchoddsError):

@@ -11,11 +11,12 @@ equal-weight or weighted points by :meth:`Distribution.points`.
 from __future__ import annotations
 
 import ast
-import math
 import operator
+import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from inspect import signature
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,8 @@ Array = NDArray[np.float64]
 
 MAX_LENGTH = 400
 MAX_NODES = 120
+LARGEST = 1e300
+"""Largest number that a formula may hold."""
 
 
 def _parallel(*ohm: Array) -> Array:
@@ -188,7 +191,7 @@ class Expression:
 
 def _walk(node: ast.expr, values: Mapping[str, Any]) -> Any:
     if isinstance(node, ast.Constant):
-        return float(node.value)  # type: ignore[arg-type]
+        return np.float64(node.value)  # type: ignore[arg-type]
     if isinstance(node, ast.Name):
         return values[node.id]
     if isinstance(node, ast.UnaryOp):
@@ -201,6 +204,20 @@ def _walk(node: ast.expr, values: Mapping[str, Any]) -> Any:
         return result
     assert isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
     return FUNCTIONS[node.func.id](*[_walk(a, values) for a in node.args])
+
+
+def _fitting(text: str, name: str, args: list[ast.expr]) -> list[ast.expr]:
+    """The arguments of a call, when the function takes as many. Raises ModelError."""
+    wanted = signature(FUNCTIONS[name])
+    try:
+        wanted.bind(*args)
+    except TypeError:
+        raise ModelError(
+            _("'{text}' gives {name} {n} values; it takes {wanted}").format(
+                text=text, name=name, n=len(args), wanted=", ".join(wanted.parameters)
+            )
+        ) from None
+    return args
 
 
 @lru_cache(maxsize=1024)
@@ -219,7 +236,9 @@ def parse_expression(text: str) -> Expression:
             )
         )
     try:
-        tree = ast.parse(text, mode="eval").body
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # what Python only doubts, such as 4k, is none either
+            tree = ast.parse(text, mode="eval").body
     except (SyntaxError, ValueError, RecursionError, MemoryError):
         raise ModelError(
             _("'{text}' is not an expression, such as 'exciter * rpm'").format(text=text)
@@ -237,12 +256,14 @@ def parse_expression(text: str) -> Expression:
         match node:
             case ast.Constant(value=bool()):
                 raise ModelError(_("'{text}' uses true or false; write 1 or 0").format(text=text))
-            case ast.Constant(value=int() | float() as value) if math.isfinite(value):
+            case ast.Constant(value=int() | float() as value) if abs(value) <= LARGEST:
                 pass
             case ast.Name(id=name):
                 names[name] = None
             case ast.UnaryOp(op=ast.USub(), operand=inner):
                 todo.append(inner)
+            case ast.BinOp(op=ast.Div(), right=ast.Constant(value=0)):
+                raise ModelError(_("'{text}' divides by zero").format(text=text))
             case ast.BinOp(op=ast.Add() | ast.Sub() | ast.Mult() | ast.Div()):
                 todo += [node.right, node.left]
             case ast.Call(func=ast.Name(id=name), keywords=[], args=args) if args:
@@ -253,7 +274,7 @@ def parse_expression(text: str) -> Expression:
                             text=text, name=name, known=known
                         )
                     )
-                todo += args
+                todo += _fitting(text, name, args)
             case _:
                 raise ModelError(
                     _(

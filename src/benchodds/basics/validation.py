@@ -27,6 +27,9 @@ M = TypeVar("M", bound=BaseModel)
 MAX_ROUNDS = 6
 """How often a file is looked at again after its mistakes were taken out."""
 
+MAX_SHOWN = 60
+"""Most characters of what was found that are told."""
+
 _WANTED = {
     "tuple_type": N_('expected a list, such as ["A", "B"]'),
     "list_type": N_('expected a list, such as ["A", "B"]'),
@@ -159,8 +162,9 @@ def _plain(error: Any, cls: type[BaseModel]) -> str:
     loc = [p for p in error["loc"] if p != "[key]"]
     path = ".".join(f"'{p}'" if "." in str(p) else str(p) for p in loc)
     found = error.get("input")
+    text = repr(found) if len(repr(found)) <= MAX_SHOWN else f"{repr(found)[:MAX_SHOWN]}..."
     shown = (
-        " " + _("(found {found!r})").format(found=found)
+        " " + _("(found {found})").format(found=text)
         if isinstance(found, (str, int, float, bool))
         else ""
     )

@@ -17,6 +17,7 @@ import numpy as np
 
 from benchodds.basics.tables import Array
 from benchodds.choose.decision import LEAST, Decision, Flags, Index, Remedy
+from benchodds.choose.rules import by_odds, chain
 
 PARTLY = 0.5
 """Worth of a remedy that is needed but does not cure alone, beside one that cures."""
@@ -213,46 +214,36 @@ def value_of_test(decision: Decision, name: str) -> float:
     return act_now(decision) - after
 
 
-def waits_for(decision: Decision, remedy: Remedy) -> tuple[str, ...]:
-    """The tests that a remedy must wait for, in an order in which they can be done.
+def chain_of(decision: Decision, remedy: Remedy) -> tuple[str, ...] | None:
+    """The tests that a remedy must wait for, in order, whatever the odds; None: never here."""
+    rules = {c.name: c.rule for c in decision.checks}
+    return chain(rules, remedy.rule, decision.seen, decision.spent)
 
-    What cannot be done here (refused, impossible, unsafe after what has failed) is not waited
-    for.
+
+def waits_for(decision: Decision, remedy: Remedy) -> tuple[str, ...] | None:
+    """The tests that a remedy must wait for, in order; None when it may not be done now.
+
+    What cannot be had here (refused, impossible, behind a gate that cannot open) is not waited
+    for, but where a gate of the remedy itself asks for it.
     """
-    known = {c.name: c for c in decision.checks}
-    fine = decision.done - decision.failed
-    out: list[str] = []
-
-    def had(group: frozenset[str], path: frozenset[str], passed: bool) -> bool:
-        """Put a test of the group on the list, if none has been done; False when none can."""
-        if group & (fine if passed else decision.done):
-            return True
-        return any(name not in decision.done and add(name, path) for name in sorted(group))
-
-    def add(name: str, path: frozenset[str]) -> bool:
-        """Put a test and what must come before it on the list; False when it cannot be had."""
-        if name in out:
-            return True
-        if name not in known or name in decision.spent or name in path:
-            return False
-        kept, path = len(out), path | {name}
-        check = known[name]
-        if not all(
-            [had(g, path, False) for g in check.after] + [had(g, path, True) for g in check.passed]
-        ):
-            del out[kept:]
-            return False
-        out.append(name)
-        return True
-
-    for group in remedy.requires:
-        had(group, frozenset(), False)
-    return tuple(out)
+    names = chain_of(decision, remedy)
+    if names is None:
+        return None
+    if names:
+        begins = decision.is_open(decision.check(names[0]))
+    else:
+        begins = bool(by_odds(remedy.rule, decision.p.sum(axis=1)))
+    return names if begins else None
 
 
 def minutes_before(decision: Decision, remedy: Remedy) -> float:
-    """Minutes of the tests that a remedy must wait for, with their set-ups."""
+    """Minutes of the tests that a remedy must wait for; infinite when it may not be done now."""
     names = waits_for(decision, remedy)
+    return np.inf if names is None else minutes_of(decision, names)
+
+
+def minutes_of(decision: Decision, names: Sequence[str]) -> float:
+    """Minutes of some tests, one after another, with the set-ups that they open."""
     wanted: frozenset[str] = frozenset().union(*(decision.check(n).setups for n in names))
     return sum(decision.check(n).minutes for n in names) + sum(
         decision.setups[s] for s in wanted - decision.opened

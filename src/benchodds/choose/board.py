@@ -16,9 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchodds.basics.tables import Array
-from benchodds.choose.acting import Acts, order, waits_for
-from benchodds.choose.decision import LEAST, Decision, Flags, Index, Remedy, renewed, repair_classes
+from benchodds.choose.acting import Acts, order
+from benchodds.choose.decision import LEAST, Decision, Flags, Index, renewed, repair_classes
 from benchodds.choose.nodes import Nodes, View
+from benchodds.choose.rules import Rule
+from benchodds.choose.waiting import Waiting
 
 TEMPER = 0.5
 """Power of the belief under which outcomes are merged: what is unlikely now may lead later."""
@@ -133,18 +135,20 @@ class Board:
         self.proves = np.array([bool(c.proves) for c in decision.checks], dtype=bool)
         self.renew = np.array([c.renew for c in decision.checks])
         self.again = np.array([c.through_gear for c in decision.checks], dtype=bool)
-        self.after = [[self._flags(g) for g in c.after] for c in decision.checks]
-        self.passed = [[self._flags(g) for g in c.passed] for c in decision.checks]
+        self.gates = np.array([c.gates for c in decision.checks], dtype=bool)
+        self.reopens = np.array([self._flags(r.reopens) for r in decision.remedies]).reshape(
+            len(decision.remedies), len(self.names)
+        )
         self.n_remedies = len(decision.remedies)
         self.act_at = np.array([r.act_at for r in decision.remedies], dtype=float)
-        self._before = [self._leading(r) for r in decision.remedies]
-        self._chains: dict[tuple[int, bytes], Index] = {}
+        self.waiting = Waiting(decision, self.own, self.needs, self.setup_minutes)
         self.root = Nodes(
             p[None],
             np.ones(1),
             np.zeros(1, dtype=np.intp),
             self._flags(decision.done)[None],
             self._flags(decision.spent)[None],
+            self._flags(decision.passed)[None],
             self._flags(decision.failed)[None],
             np.array([[s in decision.opened for s in setups]], dtype=bool),
             np.array([[r.name in decision.mended for r in decision.remedies]], dtype=bool),
@@ -196,7 +200,7 @@ class Board:
             )
         p = nodes.p.sum(axis=2)
         minutes, money = self._costs(nodes, p)
-        before, waits = self._waits(nodes)
+        before, waits = self.waiting.remedies(nodes, p, np.isfinite(minutes))
         found = order(self.acts, p, nodes.mended, before)
         info, entropy = self._information(nodes.p)
         return View(
@@ -245,83 +249,35 @@ class Board:
             ]
             chance = np.einsum("nsg,sgc->n", nodes.p, self.table[:, :, fails])
             minutes[:, t] += chance * self.renew[t]
-        can = ~nodes.spent
-        fine = nodes.done & ~nodes.failed
-        for t in range(len(self.names)):
-            for group in self.after[t]:
-                can[:, t] &= nodes.done[:, group].any(axis=1)
-            for group in self.passed[t]:
-                can[:, t] &= fine[:, group].any(axis=1)
-        return np.where(can, minutes, np.inf), p @ self.harm.T
-
-    def _leading(self, remedy: Remedy) -> Index:
-        """All tests that may have to come before a remedy."""
-        found: set[str] = set()
-        todo = [name for group in remedy.requires for name in group]
-        while todo:
-            name = todo.pop()
-            if name in self.names and name not in found:
-                found.add(name)
-                check = self.decision.check(name)
-                todo += [n for group in (*check.after, *check.passed) for n in group]
-        return np.array(sorted(self.names.index(n) for n in found), dtype=np.intp)
-
-    def _waits(self, nodes: Nodes) -> tuple[Array, Index]:
-        """Minutes of the tests that each remedy must wait for, and the next of them or -1."""
-        before = np.zeros((len(nodes), self.n_remedies))
-        waits = np.full(before.shape, -1, dtype=np.intp)
-        for r, tests in enumerate(self._before):
-            if not len(tests):
-                continue
-            flags = [f[:, tests] for f in (nodes.done, nodes.failed, nodes.spent)]
-            bits = np.packbits(np.concatenate(flags, axis=1), axis=1)
-            keys = np.ascontiguousarray(bits).view(np.dtype((np.void, bits.shape[1]))).reshape(-1)
-            found, first, back = np.unique(keys, return_index=True, return_inverse=True)
-            for k, (key, i) in enumerate(zip(found, first, strict=True)):
-                chain = self._chain(r, key.tobytes(), nodes, int(i))
-                if len(chain):
-                    mine = np.flatnonzero(back == k)
-                    needs = self.needs[chain].any(axis=0) & ~nodes.opened[mine]
-                    waits[mine, r] = chain[0]
-                    before[mine, r] = self.own[chain].sum() + needs @ self.setup_minutes
-        return before, waits
-
-    def _chain(self, remedy: int, key: bytes, nodes: Nodes, i: int) -> Index:
-        """The tests that a remedy must wait for at a place, by number."""
-        if (remedy, key) not in self._chains:
-            done, failed, spent = (
-                frozenset(self.names[t] for t in np.flatnonzero(f[i]))
-                for f in (nodes.done, nodes.failed, nodes.spent)
-            )
-            at = replace(self.decision, done=done, failed=failed, spent=spent)
-            chain = [self.names.index(n) for n in waits_for(at, at.remedies[remedy])]
-            self._chains[remedy, key] = np.array(chain, dtype=np.intp)
-        return self._chains[remedy, key]
+        return np.where(self.waiting.tests(nodes, p), minutes, np.inf), p @ self.harm.T
 
     def test(self, nodes: Nodes, tests: Index) -> Nodes:
         """Do a test at each place: the places after each outcome."""
         parts: list[Nodes] = []
         for t in np.unique(tests).tolist():
             here = nodes.take(np.flatnonzero(tests == t))
-            done, spent = here.done.copy(), here.spent.copy()
-            done[:, t] = spent[:, t] = True
+            done = here.done.copy()
+            done[:, t] = True
             opened = here.opened | self.needs[t]
             for column, sign in zip(range(*self.columns(t)), self.signs[t], strict=True):
                 joint = here.p * self.table[:, :, column]
                 chance = joint.sum(axis=(1, 2))
                 on = chance > LEAST
-                failed, gone = here.failed.copy(), spent
-                failed[:, t] = sign < 0
+                spent, passed, failed = (f.copy() for f in (here.spent, here.passed, here.failed))
+                passed[:, t], failed[:, t] = sign > 0, sign <= 0
+                spent[:, t] = sign > 0 or here.failed[:, t] | ~self.gates[t]
                 if self.proves[t] and sign < 0:
                     joint = renewed(joint)
-                    failed[:, self.again], gone = False, spent & ~self.again
+                    for flags in (spent, passed, failed):
+                        flags[:, self.again] = False
                 parts.append(
                     Nodes(
                         joint[on] / chance[on, None, None],
                         here.mass[on] * chance[on],
                         here.root[on],
                         done[on],
-                        gone[on],
+                        spent[on],
+                        passed[on],
                         failed[on],
                         opened[on],
                         here.mended[on],
@@ -346,10 +302,13 @@ class Board:
         on = np.flatnonzero(chance > LEAST)
         mended = nodes.mended[on].copy()
         mended[np.arange(len(on)), remedies[on]] = True
+        kept = ~self.reopens[remedies[on]]
         after = replace(
             nodes.take(on),
             p=left[on] / chance[on, None, None],
             mass=nodes.mass[on] * chance[on],
+            spent=nodes.spent[on] & kept,
+            passed=nodes.passed[on] & kept,
             mended=mended,
         )
         return after, minutes, money
@@ -370,11 +329,17 @@ def _fewer_states(decision: Decision, share: float) -> Decision:
         return decision
     place = np.full(len(p), -1, dtype=np.intp)
     place[rows] = np.arange(len(rows))
+
+    def fewer(rule: Rule) -> Rule:
+        return rule.kept(rows, p / p.sum())
+
     return replace(
         decision,
         states=tuple(decision.states[s] for s in rows),
         p=decision.p[rows],
-        checks=tuple(replace(c, p=c.p[rows], harm=c.harm[rows]) for c in decision.checks),
+        checks=tuple(
+            replace(c, p=c.p[rows], harm=c.harm[rows], rule=fewer(c.rule)) for c in decision.checks
+        ),
         remedies=tuple(
             replace(
                 r,
@@ -382,6 +347,7 @@ def _fewer_states(decision: Decision, share: float) -> Decision:
                 needed=r.needed[rows],
                 cures=r.cures[rows],
                 rest=place[r.rest[rows]],
+                rule=fewer(r.rule),
             )
             for r in decision.remedies
         ),

@@ -7,14 +7,17 @@ things cost is the shop's to say.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 
+from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Array, State, Table
 from benchodds.choose.decision import Check, Decision, Final, Remedy
-from benchodds.choose.planning import cleared, never_again, next_technique, open_setups
+from benchodds.choose.permits import LOOKED, Permits, mended_faults
+from benchodds.choose.planning import next_technique, open_setups
+from benchodds.choose.rules import NEVER, cleared, gating, reopened, rule_of
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Assessment, Machine
 from benchodds.measure.instrument import Outcome
@@ -39,14 +42,19 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
     model, folded = machine.model, assessment.folded
     opened = open_setups(model, job)
     technique = next_technique(assessment, opened)
-    gone = never_again(assessment)
+    permits, gates = Permits(assessment), gating(model)
+    mended, seen = mended_faults(model, job), permits.seen
     gear = _Gear(assessment)
     renew = _minutes(shop.gear.renew)
     missed = np.array([shop.missed(s) for s in folded.states])
-    checks = []
+    checks, spent = [], set()
     for name, test in model.tests.items():
-        if name in gone:
-            continue
+        rule = rule_of(model, test, folded.states, mended)
+        if name in permits.gone:
+            if name not in gates or name not in seen.done:
+                continue
+            spent.add(name)  # what it has shown still counts
+            rule = rule if permits.gone[name] == _(LOOKED) else NEVER
         outcomes, predictive = assessment.predictive(name, technique)
         checks.append(
             Check(
@@ -56,8 +64,8 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
                 gear.given(predictive, outcomes),
                 tuple(o.sign for o in outcomes),
                 np.array([shop.harm(model, name, state) for state in folded.states]),
-                _groups(test.after),
-                _groups(test.passed),
+                rule,
+                name in gates,
                 test.proves,
                 renew if test.proves else 0.0,
             )
@@ -67,15 +75,17 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
         gear.states,
         gear.p,
         tuple(checks),
-        tuple(_remedies(model, folded.states, shop)),
+        tuple(_remedies(model, folded.states, shop, mended)),
         (Final(HAND_BACK, _hand_back(folded.states, shop)),),
         {name: _minutes(s.minutes) + _minutes(s.close) for name, s in model.setups.items()},
         shop.labour.per_minute,
         missed * shop.come_back.cost,
         missed,
         missing=max(0.0, 1.0 - float(assessment.state_p.sum())),
-        done=frozenset(t.reading.test for t in assessment.taken if t.table is not None),
-        failed=_failed(assessment),
+        done=frozenset(seen.done),
+        spent=frozenset(spent),
+        passed=frozenset(seen.passed),
+        failed=frozenset(seen.failed),
         opened=opened,
         mended=frozenset(a.repair for a in job.actions) & frozenset(model.repairs),
     )
@@ -116,7 +126,9 @@ class _Gear:
         return np.asarray(np.where(total > TINY, p / np.maximum(total, TINY), 1.0 / n))
 
 
-def _remedies(model: SystemModel, states: Sequence[State], shop: Shop) -> list[Remedy]:
+def _remedies(
+    model: SystemModel, states: Sequence[State], shop: Shop, mended: Collection[tuple[str, str]]
+) -> list[Remedy]:
     place = {frozenset(state): i for i, state in enumerate(states)}
     out = []
     for name, repair in model.repairs.items():
@@ -132,7 +144,8 @@ def _remedies(model: SystemModel, states: Sequence[State], shop: Shop) -> list[R
                 needed,
                 np.array([not rest for rest in left]) & needed,
                 np.array([place.get(rest, i) for i, rest in enumerate(left)], dtype=np.intp),
-                _groups(repair.requires),
+                rule_of(model, repair, states, mended),
+                reopened(model, repair),
                 shop.act_at(model.id, name, repair),
             )
         )
@@ -150,20 +163,5 @@ def _hand_back(states: Sequence[State], shop: Shop) -> Array:
     return np.array([shop.unsolved.cost if state else 0.0 for state in states])
 
 
-def _groups(names: Sequence[str]) -> tuple[frozenset[str], ...]:
-    return tuple(frozenset(text.split("|")) for text in names)
-
-
 def _minutes(text: str) -> float:
     return to_base(text, "min")
-
-
-def _failed(assessment: Assessment) -> frozenset[str]:
-    """Tests whose last reading was outside the limit throughout."""
-    last: Mapping[str, int] = {
-        t.reading.test: max(
-            (assessment.machine.instrument(t.reading.test).sign(v) for v in t.values), default=0
-        )
-        for t in assessment.taken
-    }
-    return frozenset(test for test, sign in last.items() if sign < 0)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchodds.basics.tables import Array, State
+from benchodds.choose.rules import NONE, WAIVED, Rule, Seen, allowed
 
 Flags = NDArray[np.bool_]
 Index = NDArray[np.intp]
@@ -32,8 +33,8 @@ class Check:
     ``p`` (n_states, n_gear, n_outcomes) is P(outcome | state, gear), rows sum to 1; ``signs``
     says for each outcome whether a bare comparison passes (+1) or fails (-1) it. ``minutes``
     are its own, ``setups`` all that must be open. ``harm`` (n_states,) is money lost on the
-    average by doing it. One test of each group of ``after`` must have been done before, one
-    of each group of ``passed`` must have been done and not failed.
+    average by doing it. ``rule`` says what must come before it; where steps wait for its pass
+    (``gates``), it may be done once more after it has failed.
 
     A test that ``proves`` gear and fails has it changed, which takes ``renew`` minutes: the
     gear is sound from then on, and what was read through it may be read again.
@@ -45,8 +46,8 @@ class Check:
     p: Array
     signs: tuple[int, ...]
     harm: Array
-    after: tuple[frozenset[str], ...] = ()
-    passed: tuple[frozenset[str], ...] = ()
+    rule: Rule = NONE
+    gates: bool = False
     proves: str = ""
     renew: float = 0.0
 
@@ -67,9 +68,9 @@ class Remedy:
     ``minutes`` of work and ``proof`` minutes of the check after it. ``price`` (n_states,) is
     what the part costs where the machine is in each state (less where it goes back), waiting
     included. ``needed`` and ``cures`` (n_states,) say where it is wanted and where it leaves
-    no fault; ``rest`` (n_states,) is the state that it leaves. One test of each group of
-    ``requires`` comes first, as far as it can be done here at all. From a chance ``act_at`` of
-    being wanted it is ripe: the usual way at the bench is to do it then.
+    no fault; ``rest`` (n_states,) is the state that it leaves. ``rule`` says what must come
+    before it; what ``reopens`` names must pass again after it. From a chance ``act_at`` of being
+    wanted it is ripe: the usual way at the bench is to do it then.
     """
 
     name: str
@@ -79,7 +80,8 @@ class Remedy:
     needed: Flags
     cures: Flags
     rest: Index
-    requires: tuple[frozenset[str], ...] = ()
+    rule: Rule = WAIVED
+    reopens: frozenset[str] = frozenset()
     act_at: float = 1.0
 
 
@@ -100,8 +102,8 @@ class Decision:
     a machine costs on the average when a repair has left it in that state and the check after
     it may miss that, which has the chance ``missed`` (n_states,). ``missing`` is the weight of
     machines that are in none of the states. ``done`` are tests done at any time, ``spent``
-    those that are not offered again, ``failed`` those last seen outside the limit, ``mended``
-    the repairs done in vain.
+    those that are not offered again, ``passed`` and ``failed`` those whose last reading was or
+    was not a pass, ``mended`` the repairs done in vain.
     """
 
     states: tuple[State, ...]
@@ -117,6 +119,7 @@ class Decision:
     missing: float = 0.0
     done: frozenset[str] = frozenset()
     spent: frozenset[str] = frozenset()
+    passed: frozenset[str] = frozenset()
     failed: frozenset[str] = frozenset()
     opened: frozenset[str] = frozenset()
     mended: frozenset[str] = frozenset()
@@ -134,14 +137,16 @@ class Decision:
         """The remedy of that name."""
         return next(r for r in self.remedies if r.name == name)
 
+    @property
+    def seen(self) -> Seen:
+        """The marks of all tests."""
+        return Seen.of(self.done, self.passed, self.failed)
+
     def is_open(self, check: Check) -> bool:
-        """Whether a check can be done now: not spent, and all that must come first has come."""
-        fine = self.done - self.failed
-        return (
-            check.name not in self.spent
-            and all(self.done & group for group in check.after)
-            and all(fine & group for group in check.passed)
-        )
+        """Whether a check can be done now: not spent, and allowed."""
+        if check.name in self.spent:
+            return False
+        return bool(allowed(check.rule, self.seen, self.p.sum(axis=1)))
 
     def minutes_of(self, check: Check) -> float:
         """Own minutes of a check and those of the set-ups that it still needs."""
@@ -168,16 +173,20 @@ class Decision:
         check = self.check(name)
         p = self.p * check.p[:, :, outcome]
         chance = float(p.sum())
-        failed = self.failed | {name} if check.signs[outcome] < 0 else self.failed - {name}
-        spent = self.spent | {name}
+        now, good = frozenset({name}), check.signs[outcome] > 0
+        once_more = check.gates and not good and name not in self.failed
+        spent = self.spent - now if once_more else self.spent | now
+        passed = self.passed | now if good else self.passed - now
+        failed = self.failed - now if good else self.failed | now
         if check.renews(outcome):
             again = frozenset(c.name for c in self.checks if c.through_gear)
-            p, failed, spent = renewed(p), failed - again, spent - again
+            p, spent, passed, failed = renewed(p), spent - again, passed - again, failed - again
         return chance, replace(
             self,
             p=p / max(chance, LEAST),
-            done=self.done | {name},
+            done=self.done | now,
             spent=spent,
+            passed=passed,
             failed=failed,
             opened=self.opened | check.setups,
         )
@@ -189,8 +198,13 @@ class Decision:
         p = np.zeros_like(self.p)
         np.add.at(p, remedy.rest, left)
         chance = float(p.sum())
-        mended = self.mended | {name}
-        return chance, replace(self, p=p / max(chance, LEAST), mended=mended)
+        return chance, replace(
+            self,
+            p=p / max(chance, LEAST),
+            mended=self.mended | {name},
+            spent=self.spent - remedy.reopens,
+            passed=self.passed - remedy.reopens,
+        )
 
 
 def renewed(p: Array) -> Array:

@@ -15,7 +15,7 @@ import numpy as np
 from benchodds.basics.tables import Array
 from benchodds.choose.board import Board
 from benchodds.choose.decision import LEAST, Decision, Index
-from benchodds.choose.nodes import Nodes, View
+from benchodds.choose.nodes import FREE, Nodes, View
 from benchodds.choose.planning import LEAST_BITS
 from benchodds.choose.rollout import advance, outlook, roll_out
 
@@ -254,7 +254,7 @@ class Search:
         """The likeliest remedies that can be done at each place."""
         board = self.board
         _, needed, _ = board.acts.worth(nodes.p.sum(axis=2))
-        can = ~nodes.mended & (view.waits < 0) & (needed > LEAST_BITS)
+        can = ~nodes.mended & (view.waits == FREE) & (needed > LEAST_BITS)
         likely = np.argsort(np.where(can, -needed, 1.0), axis=1, kind="stable")
         return [
             [-1 - int(r) for r in likely[i, : min(self.depth.acts, int(can[i].sum()))]]

@@ -10,6 +10,9 @@ import numpy as np
 from benchodds.basics.tables import Array
 from benchodds.choose.decision import Flags, Index
 
+FREE, BARRED = -1, -2
+"""In place of a test that a remedy waits for: there is none, or it may not be done at all."""
+
 ALIKE = 9
 """Digits to which beliefs must agree to be one."""
 
@@ -19,8 +22,8 @@ class Nodes:
     """Places that a job can come to, side by side.
 
     ``p`` (n, n_states, n_gear) are beliefs, each summing to 1, ``mass`` (n,) the chance of
-    coming here and ``root`` (n,) where it began. The flags say which tests are spent and which
-    were last seen to fail, which set-ups are open, which remedies were done in vain.
+    coming here and ``root`` (n,) where it began. The flags say which tests are done, spent, last
+    seen to pass or to fail, which set-ups are open, which remedies were done in vain.
     """
 
     p: Array
@@ -28,6 +31,7 @@ class Nodes:
     root: Index
     done: Flags
     spent: Flags
+    passed: Flags
     failed: Flags
     opened: Flags
     mended: Flags
@@ -48,7 +52,7 @@ class Nodes:
 
         Of those that are one, the greatest chance counts (in whichever order tests were done).
         """
-        flags = np.concatenate([self.done, self.spent, self.failed, self.opened, self.mended], 1)
+        flags = np.concatenate([getattr(self, name) for name in _FLAGS], 1)
         beliefs = np.round(self.p.reshape(len(self), -1), ALIKE)
         rows = np.concatenate([beliefs + 0.0, flags], axis=1)
         by_mass = np.argsort(-self.mass, kind="stable")
@@ -63,7 +67,8 @@ class Nodes:
         return Nodes(*(np.concatenate([getattr(x, name) for x in parts]) for name in _FIELDS))
 
 
-_FIELDS = ("p", "mass", "root", "done", "spent", "failed", "opened", "mended")
+_FLAGS = ("done", "spent", "passed", "failed", "opened", "mended")
+_FIELDS = ("p", "mass", "root", *_FLAGS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +77,8 @@ class View:
 
     ``info`` is expected information about which remedy is wanted, in bits; ``minutes`` and
     ``money`` the cost of each test (infinite where it cannot be done); ``entropy`` what is left
-    to know; ``waits`` (n, n_remedies) the next test that a remedy must wait for, -1 where none;
+    to know; ``waits`` (n, n_remedies) the next test that a remedy must wait for, FREE where none,
+    BARRED where it may not be done;
     ``act_*`` the cost of acting without another test and ``first`` what that begins with;
     ``ideal_*`` the cost if the state were known.
     """

@@ -34,11 +34,12 @@ TINY = 1e-12
 
 @dataclass(frozen=True)
 class Place:
-    """What a position depends on: belief (states by gear), tests done, failed, repairs done."""
+    """What a position depends on: belief (states by gear), what tests showed, repairs done."""
 
     belief: Belief
     spent: frozenset[str]
     done: frozenset[str]
+    passed: frozenset[str]
     failed: frozenset[str]
     opened: frozenset[str]
     mended: frozenset[str]
@@ -70,7 +71,6 @@ class Optimum:
             for c in d.checks
             if not c.proves and any(abs(row - row[0]).max() > TINY for row in c.p)
         }
-        self._waiting: dict[tuple[object, ...], bool] = {}
         self._ends = {f.name: [float(f.cost[s]) for s in self._state] for f in d.finals}
         self._price, self._to = {}, {}
         for r in d.remedies:
@@ -87,7 +87,7 @@ class Optimum:
         """Where the decision stands."""
         d = self.decision
         belief = tuple(float(x) for row in d.p for x in row)
-        return Place(_rounded(belief), d.spent, d.done, d.failed, d.opened, d.mended)
+        return Place(_rounded(belief), d.spent, d.done, d.passed, d.failed, d.opened, d.mended)
 
     def value(self, place: Place | None = None) -> float:
         """Least expected cost, in money."""
@@ -144,21 +144,17 @@ class Optimum:
         wanted = (
             x for s, x in zip(self._state, place.belief, strict=True) if bool(remedy.needed[s])
         )
-        return sum(wanted) > TINY and not self._waits(remedy, place)
-
-    def _waits(self, remedy: Remedy, place: Place) -> bool:
-        key = (remedy.name, place.done, place.failed, place.spent)
-        if key not in self._waiting:
-            at = replace(self.decision, done=place.done, failed=place.failed, spent=place.spent)
-            self._waiting[key] = bool(waits_for(at, remedy))
-        return self._waiting[key]
+        return sum(wanted) > TINY and waits_for(self._at(place), remedy) == ()
 
     def _can_test(self, check: Check, place: Place) -> bool:
-        fine = place.done - place.failed
-        return (
-            check.name not in place.spent
-            and all(group & place.done for group in check.after)
-            and all(group & fine for group in check.passed)
+        if check.name in place.spent or not all(g & place.done for g in check.rule.first):
+            return False
+        gate = check.rule.gate
+        if gate is None:
+            return True
+        risk = sum(x for s, x in zip(self._state, place.belief, strict=True) if gate.harmed[s])
+        return risk < gate.under and all(
+            group & place.passed and not group & place.failed for group in gate.passed
         )
 
     def follow(self, place: Place, act: Act) -> tuple[float, Branches]:
@@ -179,7 +175,14 @@ class Optimum:
         if left <= TINY:
             return cost, []
         belief = _rounded(tuple(x / left for x in after))
-        return cost, [(left, replace(place, belief=belief, mended=place.mended | {name}))]
+        there = replace(
+            place,
+            belief=belief,
+            mended=place.mended | {name},
+            spent=place.spent - remedy.reopens,
+            passed=place.passed - remedy.reopens,
+        )
+        return cost, [(left, there)]
 
     def _test(self, place: Place, name: str) -> tuple[float, Branches]:
         d, check = self.decision, self.decision.check(name)
@@ -191,17 +194,24 @@ class Optimum:
             chance = sum(joint)
             if chance <= TINY:
                 continue
-            failed = place.failed | {name} if sign < 0 else place.failed - {name}
-            spent = place.spent | {name}
+            failed, passed, spent = place.failed, place.passed, place.spent | {name}
+            if sign > 0:
+                failed, passed = failed - {name}, passed | {name}
+            else:
+                if check.gates and name not in failed:  # once more, with care
+                    spent = spent - {name}
+                failed, passed = failed | {name}, passed - {name}
             if check.proves and sign < 0:  # the gear is changed, and read through again
                 cost += chance * d.rate * check.renew
                 n = len(d.gear)
                 joint = [sum(joint[i : i + n]) * (i % n == 0) for i in range(len(joint))]
-                failed, spent = failed - self._again, spent - self._again
+                failed, passed = failed - self._again, passed - self._again
+                spent = spent - self._again
             there = Place(
                 _rounded(tuple(x / chance for x in joint)),
                 spent,
                 place.done | {name},
+                passed,
                 failed,
                 place.opened | check.setups,
                 place.mended,
@@ -244,6 +254,7 @@ class Optimum:
             p=p / p.sum(),
             spent=place.spent,
             done=place.done,
+            passed=place.passed,
             failed=place.failed,
             opened=place.opened,
             mended=place.mended,

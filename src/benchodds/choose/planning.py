@@ -13,24 +13,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchodds.basics.language import N_, _
+from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Array
+from benchodds.choose.permits import Permit, Permits
+from benchodds.choose.rules import cleared
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Assessment, merge
 from benchodds.measure.instrument import Outcome
 from benchodds.model.jobs import Job, Technique
-from benchodds.model.system import Repair, SystemModel
+from benchodds.model.system import SystemModel
 
 LEAST_BITS = 0.004
 """Below this a test is not worth its walk to the bench."""
 
 LOOKED_AT = 8
 """How many of the best tests are weighed against a ripe repair."""
-
-
-LOOKED = N_("already looked")
-"""Why a look is not proposed again: it goes without saying."""
 
 
 def mutual_information(p_state: Array, p_outcome: Array) -> float:
@@ -59,7 +57,6 @@ class Ranked:
     bits: float
     minutes: float
     setups: tuple[str, ...]
-    cautions: tuple[str, ...]
     branches: tuple[Branch, ...]
 
     @property
@@ -78,14 +75,17 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class Act:
-    """A repair: how likely it cures, and the price of doing it now."""
+    """A repair: how likely it cures, the price of doing it now, and whether it may be done.
+
+    ``ready`` is one that may be done and is likely enough to be needed.
+    """
 
     repair: str
     p_cures: float
     p_needed: float
     expected_cost: float
     ready: bool
-    missing: tuple[str, ...]
+    permit: Permit
 
 
 @dataclass(frozen=True)
@@ -124,51 +124,6 @@ def _was_done(values: Sequence[str]) -> bool:
     return not words <= {"not-taken", "refused", "impossible", "not-possible"}
 
 
-def never_again(assessment: Assessment) -> dict[str, str]:
-    """Tests that will not be done on this job, whatever else is, with the reason."""
-    model = assessment.machine.model
-    done = {t.reading.test for t in assessment.taken if t.table is not None}
-    out: dict[str, str] = {}
-    for name, taken in {t.reading.test: t for t in assessment.taken}.items():
-        kinds = {v.kind for v in taken.values}
-        if "refused" in kinds:
-            out[name] = _("refused as unsafe")
-        elif "impossible" in kinds:
-            out[name] = _("not possible here")
-        elif model.tests[name].kind == "look" and name in done:
-            out[name] = _(LOOKED)
-    return out
-
-
-def excluded(assessment: Assessment) -> dict[str, str]:
-    """Tests that cannot be offered now, with the reason."""
-    model = assessment.machine.model
-    done = {t.reading.test for t in assessment.taken if t.table is not None}
-    latest = {t.reading.test: t for t in assessment.taken}
-    out = never_again(assessment)
-    for name, test in model.tests.items():
-        if name in out:
-            continue
-        for group in test.after:
-            if not done & set(group.split("|")):
-                out[name] = _("first {tests}").format(tests=_(" or ").join(group.split("|")))
-        for group in test.passed:
-            tests = group.split("|")
-            signs = [
-                max((assessment.machine.instrument(t).sign(v) for v in latest[t].values), default=0)
-                for t in tests
-                if t in latest
-            ]
-            if not any(s >= 0 for s in signs):
-                out.setdefault(
-                    name,
-                    _("would risk harm until {tests} has passed").format(
-                        tests=_(" or ").join(tests)
-                    ),
-                )
-    return out
-
-
 def next_technique(assessment: Assessment, opened: frozenset[str]) -> Technique:
     """How the next reading would be taken: as the test says, cranked as last time or by drill."""
     bench, job = assessment.machine.bench, assessment.job
@@ -187,7 +142,8 @@ def rank(assessment: Assessment) -> tuple[tuple[Ranked, ...], tuple[LeftOut, ...
     model = assessment.machine.model
     opened = open_setups(model, assessment.job)
     technique = next_technique(assessment, opened)
-    left = excluded(assessment)
+    permits = Permits(assessment)
+    left = {t: permit.reason for t in model.tests if not (permit := permits.test(t)).allowed}
     p_state = assessment.state_p / assessment.state_p.sum()
     ranked = []
     for name in model.tests:
@@ -200,16 +156,12 @@ def rank(assessment: Assessment) -> tuple[tuple[Ranked, ...], tuple[LeftOut, ...
         minutes = model.minutes(name) + sum(
             to_base(model.setups[s].minutes, "min") for s in missing
         )
-        cautions = dict.fromkeys(model.tests[name].cautions)
-        for s in missing:
-            cautions.update(dict.fromkeys(model.setups[s].cautions))
         ranked.append(
             Ranked(
                 name,
                 mutual_information(p_state, p),
                 minutes,
                 tuple(missing),
-                tuple(cautions),
                 _branches(assessment, outcomes, p_state, p),
             )
         )
@@ -246,8 +198,7 @@ def acts(assessment: Assessment, shop: Shop) -> tuple[Act, ...]:
     cannot go back, in plugs.
     """
     model, labour = assessment.machine.model, shop.plugs_per_minute
-    done = {t.reading.test for t in assessment.taken if t.table is not None}
-    gone = never_again(assessment).keys()
+    permits = Permits(assessment)
     total = float(assessment.state_p.sum())
     out = []
     for name, repair in model.repairs.items():
@@ -265,27 +216,12 @@ def acts(assessment: Assessment, shop: Shop) -> tuple[Act, ...]:
         p_cures, p_needed = float(cures) / total, float(needed) / total
         minutes = to_base(repair.minutes, "min")
         waste = 0.0 if repair.returnable else (1 - p_needed) * repair.cost
-        missing = tuple(
-            _(" or ").join(g.split("|"))
-            for g in repair.requires
-            if not done & set(g.split("|")) and not set(g.split("|")) <= gone
-        )
-        ready = p_needed >= shop.act_at(model.id, name, repair) and not missing
+        permit = permits.repair(name)
+        ready = p_needed >= shop.act_at(model.id, name, repair) and permit.allowed
         out.append(
-            Act(name, p_cures, p_needed, labour * minutes + repair.cost + waste, ready, missing)
+            Act(name, p_cures, p_needed, labour * minutes + repair.cost + waste, ready, permit)
         )
     return tuple(sorted(out, key=lambda a: (-a.p_needed, a.repair)))
-
-
-def cleared(repair: Repair, model: SystemModel) -> frozenset[tuple[str, str]]:
-    """The faults, (component, mode), that a repair clears."""
-    faults = set()
-    for text in repair.clears:
-        component, _, mode = text.partition(".")
-        if component in model.components:
-            modes = model.components[component].modes if mode == "*" else [mode]
-            faults |= {(component, m) for m in modes}
-    return frozenset(faults)
 
 
 def plan(assessment: Assessment, shop: Shop) -> Plan:

@@ -17,7 +17,7 @@ import numpy as np
 from benchodds.basics.tables import Array
 from benchodds.choose.board import Board
 from benchodds.choose.decision import LEAST, Index
-from benchodds.choose.nodes import Nodes, View
+from benchodds.choose.nodes import FREE, Nodes, View
 from benchodds.choose.planning import LEAST_BITS
 
 
@@ -78,7 +78,7 @@ def _ripe(board: Board, nodes: Nodes, view: View) -> Index:
     if not board.n_remedies:
         return np.full(len(nodes), -1, dtype=np.intp)
     needed = nodes.p.sum(axis=2) @ board.acts.needed.T
-    can = ~nodes.mended & (view.waits < 0) & (needed >= board.act_at)
+    can = ~nodes.mended & (view.waits == FREE) & (needed >= board.act_at)
     return np.where(can.any(axis=1), np.where(can, needed, -1.0).argmax(axis=1), -1)
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 
 import click
 
 from benchodds.basics.errors import JobError
 from benchodds.basics.language import N_, _
-from benchodds.cli.options import store_option
+from benchodds.cli.options import leave_out, say, store_option
 from benchodds.keep.session import Session
 from benchodds.keep.store import default_path
 from benchodds.screens.bench import Bench
@@ -34,7 +35,9 @@ def bench(session: Session, job_id: str | None, page: bool, port: int, lan: str 
         serve(session, port, lan)
         return
     if job_id is None:
-        rows = session.store.jobs(open_only=True)
+        found = session.store.snapshot()
+        leave_out(map(str, found.damaged))
+        rows = found.lines(open_only=True)
         if not rows:
             raise JobError(_("no job is open; begin one with: benchodds open --system ..."))
         job_id = max(rows, key=lambda r: r.last_at).id
@@ -46,23 +49,23 @@ def bench(session: Session, job_id: str | None, page: bool, port: int, lan: str 
         )
     loop = Bench(session, job_id)
     ask = _asker(loop)
-    click.echo(
+    say(
         _("Job {job_id}. 'help' says what can be typed; Ctrl-C leaves, nothing is lost.").format(
             job_id=job_id
         )
         + "\n"
     )
-    click.echo(loop.greet())
+    say(loop.greet())
     while not loop.over:
         try:
             line = ask()
         except (EOFError, KeyboardInterrupt, click.Abort):
-            click.echo(
+            say(
                 "\n"
                 + _("Job {job_id} stays as it is: benchodds bench {job_id}").format(job_id=job_id)
             )
             return
-        click.echo(loop.handle(line))
+        say(loop.handle(line))
 
 
 def _asker(loop: Bench) -> Callable[[], str]:
@@ -89,9 +92,12 @@ WHO = {"work": N_("the next device to work with"), "look": N_("the next device t
 def serve(session: Session, port: int, lan: str | None) -> None:
     """Serve the page until Ctrl-C; on the loopback address, or with pairing on the shop's."""
     import ipaddress
+    import re
+    import socket
 
     import uvicorn
 
+    from benchodds.screens.connections import Connections, server_config
     from benchodds.screens.guard import Guard
     from benchodds.screens.page import create_app
 
@@ -115,21 +121,24 @@ def serve(session: Session, port: int, lan: str | None) -> None:
     hosts = {host} | ({f"localhost:{port}"} if lan is None else set())
     guard = Guard(
         paired_only=lan is not None,
-        tell=lambda role, code: click.echo(
-            _("Code for {who}: {code}").format(who=_(WHO[role]), code=f"{code[:4]} {code[4:]}")
+        tell=lambda role, code: say(
+            _("Code for {who}: {code}").format(
+                who=_(WHO[role]), code=" ".join(re.findall("....", code))
+            )
         ),
     )
     session.store.jobs()  # a store that cannot be opened is told here, not on the page
-    click.echo(
-        _("The bench is at http://{host}/  (Ctrl-C ends it; nothing is lost)").format(host=host)
-    )
-    uvicorn.run(
-        create_app(session, guard, frozenset(hosts)),
-        host=address,
-        port=port,
-        log_level="warning",
-        access_log=False,
-        server_header=False,
-        limit_concurrency=256,
-        timeout_keep_alive=5,
-    )
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    try:
+        door = socket.create_server((address, port), family=family)
+    except OSError as error:
+        raise JobError(
+            _("{host} cannot be served ({reason}); choose another --port or --lan").format(
+                host=host, reason=error.strerror
+            )
+        ) from None
+    say(_("The bench is at http://{host}/  (Ctrl-C ends it; nothing is lost)").format(host=host))
+    connections = Connections()
+    app = create_app(session, guard, frozenset(hosts), connections)
+    with door, suppress(KeyboardInterrupt):
+        uvicorn.Server(server_config(app, connections, address, port)).run([door])

@@ -10,6 +10,7 @@ import click
 
 from benchodds.basics.language import _
 from benchodds.basics.words import wrap
+from benchodds.cli.options import say
 from benchodds.keep import files
 
 
@@ -23,15 +24,15 @@ def play(store: str | Path | None, pause: bool = False, script: str = "first-day
     data = files.read_toml(files.data_folder("demo") / script)
     with tempfile.TemporaryDirectory() as folder:
         where = str(store or Path(folder) / "demo.sqlite")
-        click.echo(data["title"])
-        click.echo(_("Everything in it is invented: shop, machine, limits, readings.") + "\n")
+        say(data["title"])
+        say(_("Everything in it is invented: shop, machine, limits, readings.") + "\n")
         for step in data["step"]:
             if pause:
                 click.prompt(_("Enter goes on"), default="", show_default=False, prompt_suffix="")
             if "say" in step:
-                click.echo("\n".join(wrap(step["say"], "# ", "# ")))
-            click.echo(f"$ benchodds {shlex.join(step['run'])}")
+                say("\n".join(wrap(step["say"], "# ", "# ")))
+            say(f"$ benchodds {shlex.join(step['run'])}")
             main.main([*step["run"], "--store", where], standalone_mode=False)
-            click.echo()
+            say()
         if store:
-            click.echo(_("The jobs are kept in {where}.").format(where=where))
+            say(_("The jobs are kept in {where}.").format(where=where))

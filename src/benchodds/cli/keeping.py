@@ -4,10 +4,36 @@ from __future__ import annotations
 
 import click
 
-from benchodds.basics.language import _
+from benchodds.basics.language import _, ngettext
 from benchodds.cli.main import GRADES
-from benchodds.cli.options import json_option, print_json, store_option
+from benchodds.cli.options import json_option, leave_out, print_json, say, store_option
 from benchodds.keep.session import Session
+
+
+@click.command("jobs", epilog="Example: benchodds jobs --open")
+@click.option("--open", "open_only", is_flag=True, help="Only jobs that are not closed.")
+@json_option
+@store_option
+def list_jobs(session: Session, open_only: bool, as_json: bool) -> None:
+    """List the jobs in the store."""
+    snapshot = session.store.snapshot()
+    rows = snapshot.lines(open_only=open_only)
+    if as_json:
+        fields = ("id", "system", "variant", "complaint", "opened_at", "last_at", "closed")
+        said = [{f: getattr(r, f) for f in fields} for r in rows]
+        damaged = [{"id": e.job, "damage": e.damage} for e in snapshot.damaged]
+        print_json({"schema": 1, "jobs": said, "damaged": damaged})
+        return
+    for r in rows:
+        state = _("closed") if r.closed else _("open")
+        say(
+            f"{r.id:<12} {state:<7} "
+            + ngettext("{n:>3} readings", "{n:>3} readings", r.n_readings).format(n=r.n_readings)
+            + f"  {r.system} {r.complaint}"
+        )
+    leave_out(map(str, snapshot.damaged))
+    if doubt := session.store.doubt():
+        say(doubt, err=True)
 
 
 @click.command(epilog="Example: benchodds setup 1 A closed")
@@ -19,7 +45,7 @@ def setup(session: Session, job_id: str, setup: str, state: str) -> None:
     """Correct what is open on the bench (seat off, cover off, connector unplugged ...)."""
     from benchodds.screens.commands import mark_setup
 
-    click.echo(mark_setup(session, job_id, setup, state == "open"))
+    say(mark_setup(session, job_id, setup, state == "open"))
 
 
 @click.command(epilog="Example: benchodds gear 1 --meter 10M --adapter none")
@@ -38,9 +64,9 @@ def gear(session: Session, job_id: str, card: str | None, **items: str | None) -
     if card is not None:
         from benchodds.keep.toolbox import declare
 
-        click.echo(declare(session, job_id, card))
+        say(declare(session, job_id, card))
     if said or card is None:
-        click.echo(declare_gear(session, job_id, said))
+        say(declare_gear(session, job_id, said))
 
 
 @click.command(epilog="Example: benchodds done 1 new-plug")
@@ -52,7 +78,7 @@ def done(session: Session, job_id: str, repair: str, note: str | None) -> None:
     """Write down a repair that was done."""
     from benchodds.screens.commands import did_repair
 
-    click.echo(did_repair(session, job_id, repair, note))
+    say(did_repair(session, job_id, repair, note))
 
 
 @click.command(epilog="Example: benchodds close 1 --fault exc.hot --grade swap-confirmed")
@@ -79,7 +105,7 @@ def close(
     if as_json:
         print_json(data)
     else:
-        click.echo(text)
+        say(text)
 
 
 @click.command(epilog='Example: benchodds reopen 1 --reason "came back"')
@@ -93,4 +119,4 @@ def reopen(session: Session, job_id: str, reason: str | None) -> None:
     session.append(
         job_id, lambda job, at, uid: jobs.reopen_event(job, at=at, uid=uid, reason=reason)
     )
-    click.echo(_("Job {job_id} is open again.").format(job_id=job_id))
+    say(_("Job {job_id} is open again.").format(job_id=job_id))

@@ -6,12 +6,17 @@ import copy
 import gettext
 import inspect
 import os
+import sys
+from contextlib import suppress
+from io import StringIO, TextIOWrapper
 from typing import TypeVar
 
 import click
 
 from benchodds.basics.language import ENGLISH, N_, _, speak
 from benchodds.keep import languages
+
+SHOWN, TAKEN = "backslashreplace", "surrogateescape"
 
 C = TypeVar("C", bound=click.Command)
 
@@ -48,7 +53,18 @@ CLICK = (
 
 
 def settle() -> None:
-    """Speak the language that the environment asks for, or English."""
+    """Speak the language that the environment asks for, or English.
+
+    What the terminal cannot show is shown by its number, what it sends that is no text is kept
+    for the judge of texts.
+    """
+    for name in ("stdin", "stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed: nothing comes, what goes is gone
+            setattr(sys, name, StringIO())
+    for stream, way in ((sys.stdout, SHOWN), (sys.stderr, SHOWN), (sys.stdin, TAKEN)):
+        if isinstance(stream, TextIOWrapper):
+            with suppress(OSError, ValueError):
+                stream.reconfigure(errors=way)
     found = languages.catalogue(languages.wanted(os.environ))
     if found is None:
         speak(ENGLISH)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import os
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,9 +13,18 @@ import click
 
 from benchodds import __version__
 from benchodds.basics.errors import BenchoddsError
-from benchodds.basics.language import _, ngettext
+from benchodds.basics.language import _
+from benchodds.basics.text import written
 from benchodds.cli.language import settle, spoken
-from benchodds.cli.options import json_option, print_json, store_option, technique_options
+from benchodds.cli.options import (
+    json_option,
+    let_go,
+    overwrite_option,
+    print_json,
+    say,
+    store_option,
+    technique_options,
+)
 
 if TYPE_CHECKING:
     from benchodds.keep.session import Session
@@ -26,6 +36,7 @@ GRADES = ("bench-bad", "swap-confirmed", "came-good", "gave-up", "came-back")
 
 
 ELSEWHERE: dict[str, str] = {
+    "jobs": "benchodds.cli.keeping:list_jobs",
     "reopen": "benchodds.cli.keeping:reopen",
     "close": "benchodds.cli.keeping:close",
     "done": "benchodds.cli.keeping:done",
@@ -33,6 +44,7 @@ ELSEWHERE: dict[str, str] = {
     "setup": "benchodds.cli.keeping:setup",
     "backup": "benchodds.cli.store:backup",
     "restore": "benchodds.cli.store:restore",
+    "rescue": "benchodds.cli.store:rescue",
     "export": "benchodds.cli.store:export",
     "bench": "benchodds.cli.bench:bench",
     "check": "benchodds.cli.models:check",
@@ -53,9 +65,31 @@ ELSEWHERE: dict[str, str] = {
 class _Commands(click.Group):
     """A group whose commands end user errors with one sentence and exit code 2."""
 
-    def make_context(self, *args: Any, **kwargs: Any) -> click.Context:
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        try:
+            return super().main(*args, **kwargs)
+        except OSError as error:  # the disk, or where the answer goes, is full or gone
+            let_go()
+            words = _("the answer cannot be shown ({reason}); what was recorded stays")
+            if error.filename is not None:
+                words = _("{file}: cannot be read or written ({reason})")
+            reason = error.strerror or error
+            with suppress(OSError):
+                said = words.format(file=error.filename, reason=reason)
+                say(f"benchodds: {said}", err=True)
+            sys.exit(2)
+
+    def make_context(
+        self, info_name: str | None, args: list[str], *more: Any, **kwargs: Any
+    ) -> click.Context:
         settle()
-        return super().make_context(*args, **kwargs)
+        try:
+            for arg in args:
+                written(arg)
+        except BenchoddsError as error:
+            say(f"benchodds: {error}", err=True)
+            raise click.exceptions.Exit(2) from None
+        return super().make_context(info_name, args, *more, **kwargs)
 
     def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         super(_Commands, spoken(self)).format_help(ctx, formatter)
@@ -64,10 +98,10 @@ class _Commands(click.Group):
         try:
             return super().invoke(ctx)
         except BenchoddsError as error:
-            click.echo(f"benchodds: {error}", err=True)
+            say(f"benchodds: {error}", err=True)
             ctx.exit(2)
         except BrokenPipeError:
-            sys.stderr.close()
+            let_go()
             ctx.exit(0)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -87,11 +121,11 @@ def _show_versions(ctx: click.Context, _option: click.Parameter, asked: bool) ->
         return
     from benchodds.keep import files
 
-    click.echo(f"benchodds {__version__}")
+    say(f"benchodds {__version__}")
     for kind in ("models", "priors"):
         word = _("model") if kind == "models" else _("prior")
         for name, path in files.available(kind).items():
-            click.echo(f"  {word:<6} {name:<12} {files.read_toml(path).get('version', '?')}")
+            say(f"  {word:<6} {name:<12} {files.read_toml(path).get('version', '?')}")
     ctx.exit()
 
 
@@ -130,13 +164,13 @@ def systems(system: str | None, variant: str | None, as_json: bool) -> None:
         if as_json:
             print_json(shapes.system(model))
         else:
-            click.echo(render.system(model))
+            say(render.system(model))
         return
     models = [files.load_system(name) for name in files.available("models")]
     if as_json:
         print_json({"schema": shapes.SCHEMA, "systems": [shapes.system(m) for m in models]})
     else:
-        click.echo(render.systems(models))
+        say(render.systems(models))
 
 
 @main.command(epilog="Example: benchodds demo")
@@ -191,27 +225,7 @@ def open_job(
     if as_json:
         print_json({"schema": 1, "job": job.id})
     else:
-        click.echo(_("Opened job {job}. What to do first: benchodds next {job}").format(job=job.id))
-
-
-@main.command("jobs", epilog="Example: benchodds jobs --open")
-@click.option("--open", "open_only", is_flag=True, help="Only jobs that are not closed.")
-@json_option
-@store_option
-def list_jobs(session: Session, open_only: bool, as_json: bool) -> None:
-    """List the jobs in the store."""
-    rows = session.store.jobs(open_only=open_only)
-    if as_json:
-        fields = ("id", "system", "variant", "complaint", "opened_at", "last_at", "closed")
-        print_json({"schema": 1, "jobs": [{f: getattr(r, f) for f in fields} for r in rows]})
-        return
-    for r in rows:
-        state = _("closed") if r.closed else _("open")
-        click.echo(
-            f"{r.id:<12} {state:<7} "
-            + ngettext("{n:>3} readings", "{n:>3} readings", r.n_readings).format(n=r.n_readings)
-            + f"  {r.system} {r.complaint}"
-        )
+        say(_("Opened job {job}. What to do first: benchodds next {job}").format(job=job.id))
 
 
 @main.command(
@@ -250,7 +264,9 @@ def record(
     if sheet is not None:
         if test is not None:
             raise click.UsageError(_("give a test and its values, or --file, not both"))
-        _record_sheet(session, job_id, sheet, technique)
+        if note is not None:
+            raise click.UsageError(_("a note is about one reading; with --file leave it out"))
+        _record_sheet(session, job_id, sheet, technique, as_json)
         return
     if test is None or not values:
         raise click.UsageError(_("give a test and what it showed, or --file"))
@@ -258,16 +274,28 @@ def record(
     if as_json:
         print_json(data)
     else:
-        click.echo(text)
+        say(text)
 
 
-def _record_sheet(session: Session, job_id: str, sheet: Path, technique: dict[str, Any]) -> None:
-    """Record every line of a sheet; all are checked before the first is written."""
-    from benchodds.screens.commands import make_technique, read_sheet, record_reading
+MOST_SHEET = 100_000
+"""Most bytes of a sheet of readings."""
 
-    for row in read_sheet(session, job_id, sheet.read_text(encoding="utf-8"), str(sheet)):
-        said = make_technique({**technique, **row.technique})
-        click.echo(record_reading(session, job_id, row.test, row.values, said, None)[0])
+
+def _record_sheet(
+    session: Session, job_id: str, sheet: Path, technique: dict[str, Any], as_json: bool
+) -> None:
+    """Record every line of a sheet, all or none."""
+    from benchodds.keep.inputs import text_of
+    from benchodds.screens.commands import read_sheet, record_readings
+
+    text, job = text_of(sheet, MOST_SHEET), session.store.job(job_id)
+    said = {k: v for k, v in technique.items() if v is not None}
+    found = record_readings(session, job, read_sheet(session, job, text, str(sheet), said))
+    if as_json:
+        print_json({"schema": 1, "readings": [data for _text, data in found]})
+    else:
+        for words, _data in found:
+            say(words)
 
 
 @main.command(epilog='Example: benchodds strike 1 R3 --reason "wrong terminal"')
@@ -286,7 +314,7 @@ def strike(session: Session, job_id: str, reading: str, reason: str, as_json: bo
     if as_json:
         print_json({"schema": 1, "job": job_id, "reading": reading.upper(), "struck": reason})
     else:
-        click.echo(
+        say(
             _("Struck {reading} ({reason}); it stays on record and no longer counts.").format(
                 reading=reading.upper(), reason=reason
             )
@@ -311,7 +339,7 @@ def odds(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -
     if as_json:
         print_json(shapes.odds(assessment))
     else:
-        click.echo(render.odds(assessment))
+        say(render.odds(assessment))
 
 
 @main.command("next", epilog="Example: benchodds next 1")
@@ -351,7 +379,7 @@ def next_test(
     if as_json:
         print_json(shapes.advice(assessment, result, weighed))
     else:
-        click.echo(render.next_step(assessment, result, weighed))
+        say(render.next_step(assessment, result, weighed))
 
 
 @main.command(epilog="Example: benchodds why 1 R3")
@@ -362,19 +390,25 @@ def next_test(
     type=click.Path(file_okay=False, path_type=Path),
     help="Folder to write figures to, as SVG and PNG.",
 )
+@overwrite_option
 @json_option
 @store_option
 def why(
-    session: Session, job_id: str, reading: str | None, figures: Path | None, as_json: bool
+    session: Session,
+    job_id: str,
+    reading: str | None,
+    figures: Path | None,
+    overwrite: bool,
+    as_json: bool,
 ) -> None:
     """Explain what a reading (the last one, if left out) is worth and what it did."""
     from benchodds.screens.commands import explain
 
-    text, data = explain(session, job_id, reading, figures)
+    text, data = explain(session, job_id, reading, figures, overwrite)
     if as_json:
         print_json(data)
     else:
-        click.echo(text)
+        say(text)
 
 
 @main.command(epilog="Example: benchodds show 1")
@@ -389,4 +423,4 @@ def show(session: Session, job_id: str, as_json: bool) -> None:
     if as_json:
         print_json(shapes.job_record(job))
     else:
-        click.echo("\n".join(render.record(job)))
+        say("\n".join(render.record(job)))

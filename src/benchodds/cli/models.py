@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from benchodds.basics.language import _
-from benchodds.cli.options import json_option, print_json
+from benchodds.cli.options import json_option, overwrite_option, print_json, say
 
 
 @click.command(epilog="Example: benchodds check models/mine.toml")
@@ -27,7 +27,7 @@ def check(file: str, variant: str | None, as_json: bool) -> None:
     if as_json:
         print_json(checkreport.to_dict(checked))
     else:
-        click.echo(checkreport.text(checked, variant))
+        say(checkreport.text(checked, variant))
     if checked.mistakes:
         raise click.exceptions.Exit(1)
 
@@ -40,13 +40,14 @@ def check(file: str, variant: str | None, as_json: bool) -> None:
     type=click.Path(file_okay=False, path_type=Path),
     help="Folder to write models/ and priors/ into; your own folder if left out.",
 )
-def new(name: str, folder: Path | None) -> None:
+@overwrite_option
+def new(name: str, folder: Path | None, overwrite: bool) -> None:
     """Write a small, commented system that works, to make your own from."""
     from benchodds.author.newsystem import own_folder, write_new
 
-    model, priors = write_new(name, folder or own_folder())
-    click.echo(_("Wrote {model}\n  and {priors}.").format(model=model, priors=priors))
-    click.echo(_("What is in it, and every mistake: benchodds check {model}").format(model=model))
+    model, priors = write_new(name, folder or own_folder(), overwrite)
+    say(_("Wrote {model}\n  and {priors}.").format(model=model, priors=priors))
+    say(_("What is in it, and every mistake: benchodds check {model}").format(model=model))
 
 
 @click.command(epilog="Example: benchodds schema model --to model.schema.json")
@@ -57,24 +58,20 @@ def new(name: str, folder: Path | None) -> None:
     type=click.Path(dir_okay=False, path_type=Path),
     help="File to write it to instead of printing it.",
 )
-def schema(kind: str, path: Path | None) -> None:
+@overwrite_option
+def schema(kind: str, path: Path | None, overwrite: bool) -> None:
     """Print the JSON Schema of one kind of file, for editors that check while you type."""
     import json
 
     from benchodds.author.schema import schema_of
-    from benchodds.basics.errors import ModelError
+    from benchodds.keep.outputs import write
 
     text = json.dumps(schema_of(kind), indent=1, ensure_ascii=False)
     if path is None:
-        click.echo(text)
+        say(text)
         return
-    try:
-        path.write_text(text + "\n", encoding="utf-8")
-    except OSError as error:
-        raise ModelError(
-            _("{path}: cannot be written ({reason})").format(path=path, reason=error.strerror)
-        ) from None
-    click.echo(_("Wrote {path}.").format(path=path))
+    write(path, [text, "\n"], overwrite)
+    say(_("Wrote {path}.").format(path=path))
 
 
 @click.command(epilog="Example: benchodds tutorial")
@@ -82,4 +79,4 @@ def tutorial() -> None:
     """Show the tutorial: a small system of your own in half an hour."""
     from benchodds.author.newsystem import tutorial as text
 
-    click.echo_via_pager(text()) if sys.stdout.isatty() else click.echo(text())
+    click.echo_via_pager(text()) if sys.stdout.isatty() else say(text())

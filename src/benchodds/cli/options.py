@@ -1,13 +1,19 @@
-"""Options that several commands share, and how JSON is printed."""
+"""Options that several commands share, and how everything is printed."""
 
 from __future__ import annotations
 
 import functools
 import json
-from collections.abc import Callable
+import os
+import sys
+from collections.abc import Callable, Iterable
+from contextlib import suppress
 from typing import Any
 
 import click
+
+from benchodds.basics.language import _
+from benchodds.basics.text import shown
 
 
 def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -35,9 +41,38 @@ def store_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return wrapped
 
 
+def overwrite_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command that writes files --overwrite."""
+    return click.option(
+        "--overwrite", is_flag=True, help="Write over files that are there; never over a store."
+    )(command)
+
+
+def at_terminal() -> bool:
+    """Whether progress can be shown: standard error is a terminal."""
+    return sys.stderr.isatty()
+
+
+def let_go() -> None:
+    """Drop what standard output could not take, so that it is not tried again at the end."""
+    with suppress(OSError, ValueError, AttributeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def say(text: str = "", err: bool = False) -> None:
+    """Print a text, with what could lead a terminal astray made visible."""
+    click.echo(shown(text), err=err)
+
+
 def print_json(data: dict[str, Any]) -> None:
     """Print one JSON object on one line."""
-    click.echo(json.dumps(data, ensure_ascii=False, indent=None))
+    say(json.dumps(data, ensure_ascii=False, indent=None))
+
+
+def leave_out(reasons: Iterable[str]) -> None:
+    """Say, apart from the answer, which damaged jobs are not in it."""
+    for reason in reasons:
+        say(_("Left out: {reason}").format(reason=reason), err=True)
 
 
 def technique_options(command: Callable[..., Any]) -> Callable[..., Any]:

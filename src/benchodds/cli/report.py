@@ -8,7 +8,7 @@ import click
 
 from benchodds.basics.errors import TooLargeError
 from benchodds.basics.language import _
-from benchodds.cli.options import store_option
+from benchodds.cli.options import overwrite_option, say, store_option
 from benchodds.keep.session import Session
 
 
@@ -20,8 +20,9 @@ from benchodds.keep.session import Session
     type=click.Path(path_type=Path),
     help="File to write: .html, .pdf, or no suffix for both; 'job-JOB' if left out.",
 )
+@overwrite_option
 @store_option
-def report(session: Session, job_id: str, target: Path | None) -> None:
+def report(session: Session, job_id: str, target: Path | None, overwrite: bool) -> None:
     """Write the report of a job: a page for the customer, the full record for the shop."""
     from benchodds import __version__
     from benchodds.reasons.evidence import ledger
@@ -41,8 +42,8 @@ def report(session: Session, job_id: str, target: Path | None) -> None:
         tests = {r.id: r.test for r in assessment.job.readings}
         svg = svg_text(path_figure(book, names, tests))
     html = report_html(build_report(assessment, book, __version__), svg)
-    for path in write_pages(html, target or Path(f"job-{job_id}")):
-        click.echo(_("Wrote {path}").format(path=path))
+    for path in write_pages(html, target or Path(f"job-{job_id}"), overwrite):
+        say(_("Wrote {path}").format(path=path))
 
 
 @click.command(epilog="Example: benchodds worksheet mag-cdi --complaint no-spark --to sheet.pdf")
@@ -56,12 +57,14 @@ def report(session: Session, job_id: str, target: Path | None) -> None:
     type=click.Path(path_type=Path),
     help="File to write: .html, .pdf, or no suffix for both.",
 )
+@overwrite_option
 def worksheet(
     system: str,
     complaint: str | None,
     variant: str | None,
     contexts: tuple[str, ...],
     target: Path | None,
+    overwrite: bool,
 ) -> None:
     """Write the blank sheet to take to the bench, tests in the proposed order."""
     from benchodds.choose.planning import rank
@@ -75,5 +78,6 @@ def worksheet(
     machine = load_machine(system, model.variant, event.data["prior_set"])
     assessment = assess(machine, fold("worksheet", [event]))
     sheet = build_worksheet(assessment, rank(assessment)[0])
-    for path in write_pages(worksheet_html(sheet), target or Path(f"worksheet-{system}")):
-        click.echo(_("Wrote {path}").format(path=path))
+    target = target or Path(f"worksheet-{system}")
+    for path in write_pages(worksheet_html(sheet), target, overwrite):
+        say(_("Wrote {path}").format(path=path))

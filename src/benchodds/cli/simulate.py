@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from benchodds.basics.language import _
-from benchodds.cli.options import json_option, print_json
+from benchodds.cli.options import at_terminal, json_option, overwrite_option, print_json, say
 from benchodds.trials.names import NATURES, POLICIES
 
 
@@ -124,9 +124,9 @@ def simulate(
     if as_json:
         print_json(report)
         return
-    click.echo(trialreport.text(report))
+    say(trialreport.text(report))
     if out is not None:
-        click.echo("\n" + _("Wrote summary.csv, report.json and figures to {out}").format(out=out))
+        say("\n" + _("Wrote summary.csv, report.json and figures to {out}").format(out=out))
 
 
 def _run(
@@ -155,9 +155,8 @@ def _run(
     done = {(kind, r.policy, r.job) for kind, r in rows}
     todo = trialrun.lots(jobs, kinds, policies, done)
     total = sum((lot[2] - lot[1]) * len(names) for lot, names in todo)
-    silent = not sys.stderr.isatty()
     progress = click.progressbar(length=total, label=_("Jobs"), file=sys.stderr)
-    with nullcontext() if silent else progress as bar:
+    with progress if at_terminal() else nullcontext() as bar:
         for made in trialrun.play(setting, todo, workers):
             folder.add(made)
             rows += made
@@ -178,14 +177,16 @@ def _write(folder: Path, report: dict[str, Any]) -> None:
     """The report as JSON, a table and figures."""
     import json
 
+    from benchodds.keep.outputs import save_figures, write
     from benchodds.trials.figures_trial import costs_figure, reliability_figure
     from benchodds.trials.trialreport import table
 
-    (folder / "report.json").write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8")
-    (folder / "summary.csv").write_text(table(report), encoding="utf-8", newline="")
-    for name, figure in (("costs", costs_figure(report)), ("odds", reliability_figure(report))):
-        for suffix in ("svg", "png"):
-            figure.savefig(folder / f"{name}.{suffix}", dpi=150)
+    # The folder is this run's: what an earlier part of it wrote is brought up to date.
+    write(folder / "report.json", [json.dumps(report, indent=1), "\n"], overwrite=True)
+    write(folder / "summary.csv", [table(report)], overwrite=True)
+    made = {"costs": costs_figure(report), "odds": reliability_figure(report)}
+    figures = {folder / f"{n}.{suffix}": f for n, f in made.items() for suffix in ("svg", "png")}
+    save_figures(figures, overwrite=True)
 
 
 @click.command(epilog="Example: benchodds draw mag-cdi tci --jobs 300 --seed 7 --to past.jsonl")
@@ -199,10 +200,17 @@ def _write(folder: Path, report: dict[str, Any]) -> None:
     "target",
     type=click.Path(path_type=Path),
     required=True,
-    help="File of JSON lines to write; one that exists is not touched.",
+    help="File of JSON lines to write.",
 )
+@overwrite_option
 def draw(
-    systems: tuple[str, ...], jobs: int, seed: int, trial: str, name: str, target: Path
+    systems: tuple[str, ...],
+    jobs: int,
+    seed: int,
+    trial: str,
+    name: str,
+    target: Path,
+    overwrite: bool,
 ) -> None:
     """Draw closed jobs of an invented shop, readings and all, for tune and score to read.
 
@@ -211,12 +219,14 @@ def draw(
     """
     import json
 
-    from benchodds.basics.errors import JobError, UnknownNameError, nearest
+    from benchodds.basics.errors import UnknownNameError, nearest
     from benchodds.keep import files
+    from benchodds.keep.outputs import free, write
     from benchodds.keep.session import load_machine
     from benchodds.trials.pastjobs import PastShop
     from benchodds.trials.trialfile import load_trial
 
+    free(target, overwrite)
     spec = load_trial(trial)
     machines = []
     for system in dict.fromkeys(systems):
@@ -229,14 +239,8 @@ def draw(
             )
         machines += [load_machine(system, v, system).coarse for v in variants]
     shop = PastShop(machines, spec.routines, spec.past, seed, name)
-    if target.exists():
-        raise JobError(_("{target}: is there already; take another name").format(target=target))
-    progress = click.progressbar(length=jobs, label=_("Jobs"), file=sys.stderr)
-    new = target.with_name(target.name + ".new")
-    with nullcontext() if not sys.stderr.isatty() else progress as bar, new.open("w") as file:
-        for row in shop.rows(jobs):
-            file.write(json.dumps(row) + "\n")
-            if bar is not None:
-                bar.update(1)
-    new.replace(target)
-    click.echo(_("Wrote {jobs} jobs to {target}").format(jobs=jobs, target=target))
+    lines = (json.dumps(row) + "\n" for row in shop.rows(jobs))
+    progress = click.progressbar(lines, length=jobs, label=_("Jobs"), file=sys.stderr)
+    with progress if at_terminal() else nullcontext(lines) as rows:
+        write(target, rows, overwrite)
+    say(_("Wrote {jobs} jobs to {target}").format(jobs=jobs, target=target))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from contextlib import nullcontext
 from datetime import date
@@ -12,7 +11,14 @@ from typing import Any
 import click
 
 from benchodds.basics.language import _
-from benchodds.cli.options import json_option, print_json, store_option
+from benchodds.cli.options import (
+    at_terminal,
+    json_option,
+    overwrite_option,
+    print_json,
+    say,
+    store_option,
+)
 from benchodds.cli.store import bring_back
 from benchodds.keep.session import Session
 
@@ -44,9 +50,9 @@ def _source_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def teller() -> Callable[[str], None]:
     """Says what is going on, on a terminal; silent when piped."""
-    if not sys.stderr.isatty():
+    if not at_terminal():
         return lambda text: None
-    return lambda text: click.echo(f"  {text} ...", err=True)
+    return lambda text: say(f"  {text} ...", err=True)
 
 
 @click.command(epilog="Example: benchodds tune --dry-run")
@@ -92,7 +98,7 @@ def tune(
         if as_json:
             print_json({"schema": 1, "moved_to": str(where), "in_use": now_used})
         else:
-            click.echo(
+            say(
                 _("Put away as {where}. New jobs of {undo} begin with '{now_used}'.").format(
                     where=where, undo=undo, now_used=now_used
                 )
@@ -118,7 +124,7 @@ def tune(
     if as_json:
         print_json(tunejson.tuned_json(found, became))
     else:
-        click.echo(tunetext.report(found, became))
+        say(tunetext.report(found, became))
 
 
 def _wish(files: tuple[Path, ...], wishes: dict[str, Any]) -> Any:
@@ -155,7 +161,7 @@ def score(
     if as_json:
         print_json(tunejson.review_json(found))
     else:
-        click.echo(tunetext.review(found))
+        say(tunetext.review(found))
 
 
 SHOWN = 10
@@ -174,8 +180,9 @@ SHOWN = 10
     "--to",
     "target",
     type=click.Path(path_type=Path),
-    help="File of JSON lines to write; one that exists is not touched.",
+    help="File of JSON lines to write.",
 )
+@overwrite_option
 @click.option("--skip-bad", is_flag=True, help="Write the rest although rows are refused.")
 @json_option
 @store_option
@@ -184,6 +191,7 @@ def import_jobs(
     source: Path,
     mapping: Path | None,
     target: Path | None,
+    overwrite: bool,
     skip_bad: bool,
     as_json: bool,
 ) -> None:
@@ -199,7 +207,7 @@ def import_jobs(
         raise click.UsageError(_("a list of another form needs both --map and --to"))
     from benchodds.learn.importfile import bring_in
 
-    account = bring_in(source, mapping, target, skip_bad, date.today())
+    account = bring_in(source, mapping, target, overwrite, skip_bad, date.today())
     if as_json:
         print_json(
             {
@@ -213,6 +221,6 @@ def import_jobs(
             }
         )
     else:
-        click.echo(account.text(source, target, SHOWN))
+        say(account.text(source, target, SHOWN))
     if not account.written:
         raise click.exceptions.Exit(2)

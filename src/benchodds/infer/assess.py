@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -194,6 +194,17 @@ class Assessment:
     def marginal(self, name: str) -> Array:
         """As :meth:`marginals`, of one."""
         return self.marginals([name])[name]
+
+    @cached_property
+    def chances(self) -> Mapping[str, float]:
+        """Posterior probability of each fault by its name, and of none ('none.elec')."""
+        found = {f"{c}.{m}": p for (c, m), p in self.p_mode.items()}
+        return {**found, "none.elec": self.faults_at_once["0"]}
+
+    def shown(self) -> dict[str, Any]:
+        """The odds as a job keeps them: chances by fault, and the files that they come from."""
+        p = {fault: round(chance, 6) for fault, chance in self.chances.items()}
+        return {"p": p, "files": self.machine.sources}
 
     @cached_property
     def p_mode(self) -> Mapping[tuple[str, str], float]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import quote, unquote
 from xml.etree import ElementTree
@@ -27,11 +26,6 @@ from benchodds.infer.exchange import (
 
 if TYPE_CHECKING:
     pass
-
-
-def write_bif(network: Network, path: Path, wanted: Iterable[str] | None = None) -> None:
-    """Write :func:`bif_text` to a file; the suffix that other programs expect is ``.bifxml``."""
-    path.write_text(bif_text(network, wanted), encoding="utf-8")
 
 
 def bif_text(network: Network, wanted: Iterable[str] | None = None) -> str:

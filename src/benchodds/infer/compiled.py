@@ -18,6 +18,7 @@ from benchodds.model.jobs import Technique
 from benchodds.model.join import JoinedModel
 from benchodds.model.joinpriors import JoinedPriors, joined_prior
 from benchodds.model.priors import PriorSet, fault_prior
+from benchodds.model.sources import Sources, sources
 from benchodds.model.system import SystemModel
 
 MOST_FINDINGS = 400
@@ -64,6 +65,11 @@ class Machine:
     def coarse(self) -> Machine:
         """The machine on the nodes on which tests are chosen."""
         return self.choosing or self
+
+    @property
+    def sources(self) -> Sources:
+        """The files that it was made of."""
+        return sources(self.model, self.bench, self.priors)
 
     def instrument(self, test: str) -> Instrument:
         """The reading model of a test, made once."""

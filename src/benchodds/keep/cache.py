@@ -24,6 +24,7 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from benchodds import __version__
+from benchodds.basics.digest import digest
 from benchodds.basics.tables import Array, Table, Variable
 
 FORMAT = 2
@@ -57,8 +58,7 @@ def _source() -> str:
 
 def content_key(*parts: Any) -> str:
     """Hash of JSON-able parts, the package's version and source, and the cache format."""
-    text = json.dumps([FORMAT, __version__, _source(), *parts], sort_keys=True, default=str)
-    return hashlib.sha256(text.encode()).hexdigest()
+    return digest([FORMAT, __version__, _source(), *parts])
 
 
 class TableCache:

@@ -9,10 +9,14 @@ committed event's journal could come back after a power cut and roll the event o
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
-from collections.abc import Callable, Sequence
-from pathlib import Path
-from typing import Any
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, suppress
+from itertools import takewhile
+from pathlib import Path, PurePath
+from typing import Any, TypeVar
+from urllib.parse import quote_from_bytes
 
 import sqlalchemy as sa
 from sqlalchemy import Connection
@@ -20,15 +24,23 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from benchodds.basics.errors import StoreError
 from benchodds.basics.language import N_, _
+from benchodds.keep.archive import MAX_LINE
+from benchodds.model import chain
+from benchodds.model.chain import Head
 from benchodds.model.events import Event
 
-Found = tuple[int, str]
-"""Key and id of a job."""
+_T = TypeVar("_T")
+PRIVATE = 0o600
+"""Mode of a store and of its copies: customers' machines are nobody else's business."""
 META = sa.table("meta", sa.column("key"), sa.column("value"))
 JOBS = sa.table("jobs", *map(sa.column, ("key", "id", "folded", "number")))
-EVENTS = sa.table("events", *map(sa.column, ("job", "seq", "at", "kind", "uid", "data")))
+EVENTS = sa.table("events", *map(sa.column, ("job", "seq", "at", "kind", "uid", "data", "hash")))
+HEADS = sa.table("heads", *map(sa.column, ("job", "events", "hash")))
 
-RESCUE = N_("keep it apart for rescue and restore a backup, or name another store with --store")
+RESCUE = N_(
+    "'benchodds rescue NEW' brings out what is whole; restore a backup beside it, or name "
+    "another store with --store"
+)
 IN_USE = N_(
     "is in use by another program that did not let go in time; nothing was changed, try again"
 )
@@ -68,14 +80,46 @@ def parsed_url(where: str | Path) -> sa.URL | None:
     return url
 
 
+def file_uri(path: PurePath) -> str:
+    """The URI by which SQLite opens a whole path, a Windows drive or share too.
+
+    A share stands in the path, behind an empty authority; SQLite takes no other
+    (www.sqlite.org/uri.html, 3.1 and 3.3).
+    """
+    written = quote_from_bytes(os.fsencode(path.as_posix()), safe="/:")
+    return f"file://{'' if written.startswith('/') else '/'}{written}"
+
+
 def engine_for_file(path: Path, mode: str, wait_s: float) -> sa.Engine:
     """Return an engine that opens the file anew for each transaction: no handle outlives it."""
 
-    def connect() -> sqlite3.Connection:
-        uri = f"{path.as_uri()}?mode={mode}"
-        return sqlite3.connect(uri, uri=True, timeout=wait_s, isolation_level=None)
+    return _engine(lambda: _connection(path, mode, wait_s), sa.NullPool)
 
-    engine = sa.create_engine("sqlite://", creator=connect, poolclass=sa.NullPool)
+
+def engine_for_copy(path: Path, wait_s: float = 5.0) -> sa.Engine:
+    """Return an engine for a copy in memory of a file that may not be written."""
+    copy = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+    copy.text_factory = _text
+    with closing(_connection(path, "ro", wait_s)) as conn:
+        conn.backup(copy)
+    return _engine(lambda: copy, sa.StaticPool)
+
+
+def _connection(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
+    uri = f"{file_uri(path)}?mode={mode}"
+    conn = sqlite3.connect(uri, uri=True, timeout=wait_s, isolation_level=None)
+    conn.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, MAX_LINE)  # of a text in a file from elsewhere
+    conn.text_factory = _text
+    return conn
+
+
+def _text(stored: bytes) -> str:
+    """A text as stored; damaged bytes do not spoil the rows beside it, their hash tells of them."""
+    return stored.decode("utf-8", "surrogateescape")
+
+
+def _engine(connect: Callable[[], sqlite3.Connection], pool: type[sa.Pool]) -> sa.Engine:
+    engine = sa.create_engine("sqlite://", creator=connect, poolclass=pool)
 
     @sa.event.listens_for(engine, "begin")
     def begin(conn: Connection) -> None:
@@ -116,25 +160,105 @@ def _create_tables(conn: Connection) -> None:
     """Make the tables; the database itself refuses to change, drop or replace what they hold."""
     for statement in _TABLES.split(";"):
         conn.exec_driver_sql(statement)
-    then = "BEGIN SELECT RAISE(ABORT, 'the record is append-only'); END"
     if conn.dialect.name == "postgresql":
         conn.exec_driver_sql(
             "CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS "
             "$$ BEGIN RAISE EXCEPTION 'the record is append-only'; END $$"
         )
-        then = "FOR EACH ROW EXECUTE FUNCTION refuse_change()"
-    for table, verb in ((t, v) for t in ("jobs", "events") for v in ("UPDATE", "DELETE")):
+    for table in ("jobs", "events"):
+        _refuse(conn, table, "UPDATE", "DELETE")
+    _in_order(conn)
+
+
+def _refuse(conn: Connection, table: str, *verbs: str) -> None:
+    """Let the database itself refuse to do this to a table."""
+    for verb in verbs:
+        then = "BEGIN SELECT RAISE(ABORT, 'the record is append-only'); END"
+        if conn.dialect.name == "postgresql":
+            each = "STATEMENT" if verb == "TRUNCATE" else "ROW"
+            then = f"FOR EACH {each} EXECUTE FUNCTION refuse_change()"
         conn.exec_driver_sql(f"CREATE TRIGGER {table}_no_{verb} BEFORE {verb} ON {table} {then}")
-    if conn.dialect.name == "sqlite":  # else INSERT OR REPLACE would slip past the others
+
+
+def _in_order(conn: Connection, besides: str = "FALSE") -> None:
+    """Refuse events out of turn: else SQLite's INSERT OR REPLACE would slip past the others."""
+    if conn.dialect.name == "sqlite":
         conn.exec_driver_sql(
             "CREATE TRIGGER events_in_order BEFORE INSERT ON events WHEN NEW.seq <> "
             "(SELECT coalesce(max(seq), 0) + 1 FROM events WHERE job = NEW.job) "
-            f"OR EXISTS (SELECT 1 FROM events WHERE uid = NEW.uid) {then}"
+            f"OR EXISTS (SELECT 1 FROM events WHERE uid = NEW.uid) OR {besides} "
+            "BEGIN SELECT RAISE(ABORT, 'the record is append-only'); END"
         )
 
 
+def _chain_events(conn: Connection) -> None:
+    """Give every event its hash and every job its head, and refuse events without."""
+    is_server = conn.dialect.name == "postgresql"
+    conn.exec_driver_sql("ALTER TABLE events ADD COLUMN hash TEXT")
+    conn.exec_driver_sql(
+        "CREATE TABLE heads (job INTEGER PRIMARY KEY REFERENCES jobs (key), "
+        "events INTEGER NOT NULL, hash TEXT NOT NULL)"
+    )
+    conn.exec_driver_sql("DROP TRIGGER events_no_UPDATE" + " ON events" * is_server)
+    c = EVENTS.c
+    this = sa.and_(c.job == sa.bindparam("of"), c.seq == sa.bindparam("number"))
+    change = EVENTS.update().where(this).values(hash=sa.bindparam("made"))
+    rows = sa.select(c.seq, c.at, c.kind, c.uid, c.data).order_by(c.seq)
+    for key, job_id in conn.execute(sa.select(JOBS.c.key, JOBS.c.id)).all():
+        said = [(row, event_of(row)) for row in conn.execute(rows.where(c.job == key)).all()]
+        whole = list(takewhile(lambda pair: pair[1] is not None, said))
+        made = chain.hashes(chain.start(job_id), [event for _, event in whole if event])
+        made += [""] * (len(said) - len(whole))  # damaged before: it has no hash and stays so
+        pairs = zip(said, made, strict=True)
+        updates = [{"of": key, "number": row.seq, "made": h} for (row, _), h in pairs]
+        if updates:
+            conn.execute(change, updates)
+            conn.execute(HEADS.insert().values((key, len(made), made[-1])))
+    _refuse(conn, "events", "UPDATE")
+    _refuse(conn, "heads", "DELETE")
+    if is_server:
+        conn.exec_driver_sql("ALTER TABLE events ALTER COLUMN hash SET NOT NULL")
+        for table in ("jobs", "events", "heads"):
+            _refuse(conn, table, "TRUNCATE")
+    else:
+        conn.exec_driver_sql("DROP TRIGGER events_in_order")
+        _in_order(conn, "NEW.hash IS NULL")
+
+
+def event_of(row: Any) -> Event | None:
+    """The event that a row of the table holds; None where its data are none."""
+    with suppress(TypeError, ValueError, RecursionError):
+        if isinstance(data := json.loads(row.data), dict):
+            return Event(row.seq, row.at, row.kind, data, row.uid or "")
+    return None
+
+
 # A store's version is the number of these that it has seen. Only ever add at the end.
-MIGRATIONS: Sequence[Callable[[Connection], None]] = (_create_tables,)
+MIGRATIONS: Sequence[Callable[[Connection], None]] = (_create_tables, _chain_events)
+
+
+def new_file(path: Path) -> None:
+    """Make an empty file that is the user's alone, whatever the umask."""
+    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, PRIVATE))
+    path.chmod(PRIVATE)
+
+
+def tighten(path: Path) -> None:
+    """Take a store of the user's own from everybody else, and from a group that may not write it.
+
+    A file that its group may write is shared on purpose, and stays so."""
+    with suppress(OSError):  # another's file, or a disk without modes
+        mode = path.stat().st_mode & 0o777
+        keep = 0o660 if mode & 0o020 else PRIVATE
+        if os.name == "posix" and mode & ~keep:
+            path.chmod(mode & keep)
+
+
+def is_open_to_all(path: Path) -> bool:
+    """Whether any user of this computer may read a file."""
+    with suppress(OSError):
+        return os.name == "posix" and bool(path.stat().st_mode & 0o004)
+    return False
 
 
 def trouble(cause: Any, state: str) -> str:
@@ -146,17 +270,24 @@ def trouble(cause: Any, state: str) -> str:
     return _(known).format(rescue=_(RESCUE))
 
 
-def seek(conn: Connection, which: sa.ColumnElement[bool], lock: bool = False) -> Found | None:
-    """Return key and id of a job, held against other writers if asked (SQLite holds all)."""
-    query = sa.select(JOBS.c.key, JOBS.c.id).where(which)
-    row = conn.execute(query.with_for_update() if lock else query).first()
-    return (row[0], row[1]) if row else None
+def seek(conn: Connection, which: sa.ColumnElement[bool], lock: bool = False) -> int | None:
+    """Return the key of a job, held against other writers if asked (SQLite holds all)."""
+    query = sa.select(JOBS.c.key).where(which)
+    key = conn.scalar(query.with_for_update() if lock else query)
+    return None if key is None else int(key)
 
 
-def holder(conn: Connection, uid: str) -> Found | None:
-    """The job that a token's event is in, or None."""
-    having = sa.select(EVENTS.c.job).where(EVENTS.c.uid == uid)
-    return seek(conn, JOBS.c.key.in_(having)) if uid else None
+def _in_portions(items: Sequence[_T], size: int = 500) -> Iterator[Sequence[_T]]:
+    return (items[i : i + size] for i in range(0, len(items), size))
+
+
+def holder(conn: Connection, *uids: str) -> tuple[str, int] | None:
+    """One of these tokens that an event bears, with the key of the job that the event is in."""
+    for some in _in_portions([u for u in uids if u]):
+        query = sa.select(EVENTS.c.uid, EVENTS.c.job).where(EVENTS.c.uid.in_(some))
+        if (row := conn.execute(query).first()) is not None:
+            return row.uid, row.job
+    return None
 
 
 def next_number(conn: Connection, column: sa.ColumnClause[Any]) -> int:
@@ -164,10 +295,27 @@ def next_number(conn: Connection, column: sa.ColumnClause[Any]) -> int:
     return int(conn.scalar(sa.select(sa.func.coalesce(sa.func.max(column), 0) + 1)) or 1)
 
 
-def insert(conn: Connection, key: int, event: Event) -> None:
-    """Write an event of a job."""
-    row = (key, event.seq, event.at, event.kind, event.uid or None)
-    conn.execute(EVENTS.insert().values((*row, json.dumps(event.data, allow_nan=False))))
+def insert(conn: Connection, key: int, job_id: str, events: Sequence[Event]) -> None:
+    """Write events at the end of a job's chain, and its new head."""
+    c = HEADS.c
+    row = conn.execute(sa.select(c.events, c.hash).where(c.job == key)).first()
+    before = Head(*row) if row else Head(0, chain.start(job_id))
+    made = chain.hashes(before.hash, events)
+    for some in _in_portions(list(zip(events, made, strict=True))):
+        said = [
+            (e.seq, e.at, e.kind, e.uid or None, json.dumps(e.data, allow_nan=False), h)
+            for e, h in some
+        ]
+        names = ("job", "seq", "at", "kind", "uid", "data", "hash")
+        conn.execute(EVENTS.insert(), [dict(zip(names, (key, *x), strict=True)) for x in said])
+    head = (key, before.events + len(events), made[-1])
+    change = HEADS.update().where(c.job == key) if row else HEADS.insert()
+    conn.execute(change.values(dict(zip(("job", "events", "hash"), head, strict=True))))
+
+
+_PRETENDERS = """SELECT name FROM sqlite_master WHERE lower(name) IN ('meta', 'jobs', 'events')
+AND (type <> 'table' OR sql NOT LIKE 'CREATE TABLE%' OR sql LIKE '%GENERATED%')"""
+"""Views and computed columns under the names of a store's tables: they may never end."""
 
 
 def version(conn: Connection, where: str, newest: int) -> int:
@@ -179,6 +327,11 @@ def version(conn: Connection, where: str, newest: int) -> int:
             + _("is damaged ({said}); {rescue}").format(
                 said=" ".join(said.split()), rescue=_(RESCUE)
             )
+        )
+    if is_file and (other := conn.scalar(sa.text(_PRETENDERS))) is not None:
+        raise StoreError(
+            f"{where}: "
+            + _("'{other}' in it is no table, as in a job store; name another").format(other=other)
         )
     if not sa.inspect(conn).has_table("meta"):
         return 0

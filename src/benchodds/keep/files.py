@@ -8,9 +8,11 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
-from benchodds.basics.errors import ModelError, UnknownNameError, nearest
+from benchodds.basics.digest import digest
+from benchodds.basics.errors import FileError, ModelError, UnknownNameError, nearest
 from benchodds.basics.language import _
 from benchodds.basics.tomlines import key_lines, line_of, split_key
+from benchodds.keep.inputs import text_of
 from benchodds.model.gear import Bench, build_bench
 from benchodds.model.join import PLUS, JoinedModel, join
 from benchodds.model.joinpriors import join_priors
@@ -20,6 +22,7 @@ from benchodds.model.system import SystemModel, build_system
 MAX_BYTES = 2_000_000
 PACKAGE = Path(__file__).resolve().parents[1]
 T = TypeVar("T")
+M = TypeVar("M", SystemModel, Bench, PriorSet)
 FOLDER_VARIABLE = "BENCHODDS_FOLDER"
 UNDONE = "undone"
 """Folder, beside tuned prior sets, of those that are no longer used for new jobs."""
@@ -79,8 +82,6 @@ def find(kind: str, name: str) -> Path:
 def default_priors(system: str) -> str:
     """The prior set that new jobs of a system begin with: the newest tuned one, or its own."""
     if PLUS in system:
-        return PLUS.join(default_priors(s) for s in system.split(PLUS))
-    if PLUS in system:
         return PLUS.join(default_priors(part) for part in system.split(PLUS))
     found: dict[int, str] = {}
     for name in available("priors"):
@@ -131,26 +132,18 @@ def available(kind: str) -> dict[str, Path]:
 
 def read_toml(path: Path) -> dict[str, Any]:
     """Parse a TOML file; ModelError with file and line when it cannot be."""
+    if os.path.lexists(path) and not path.is_file():
+        raise ModelError(f"{path}: " + _("is not a plain file"))
     try:
-        size = path.stat().st_size
-        if size > MAX_BYTES:
-            raise ModelError(
-                f"{path}: "
-                + _("{size:,} bytes; at most {max_bytes:,} are read").format(
-                    size=size, max_bytes=MAX_BYTES
-                )
-            )
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(text_of(path, MAX_BYTES))
+    except FileError as error:
+        raise ModelError(str(error)) from None
     except tomllib.TOMLDecodeError as error:
         raise ModelError(f"{path}: " + _("not valid TOML: {error}").format(error=error)) from None
-    except UnicodeDecodeError:
-        raise ModelError(f"{path}: " + _("not a text file in UTF-8")) from None
+    except ValueError:  # what Python itself says of a number of thousands of digits
+        raise ModelError(f"{path}: " + _("holds a number of too many digits")) from None
     except RecursionError:
         raise ModelError(f"{path}: " + _("nested too deeply")) from None
-    except OSError as error:
-        raise ModelError(
-            f"{path}: " + _("cannot be read ({reason})").format(reason=error.strerror)
-        ) from None
 
 
 def locate(
@@ -171,8 +164,8 @@ def locate(
 def located(path: Path, error: ModelError, variant: str | None = None) -> ModelError:
     """The error with file and line before each mistake 'key: message'."""
     try:
-        text = path.read_text(encoding="utf-8")
-    except OSError:
+        text = text_of(path, MAX_BYTES)
+    except FileError:
         text = ""
     lines = []
     for line, key, message in locate(text, str(error).splitlines(), variant):
@@ -191,7 +184,7 @@ def load_system(name: str, variant: str | None = None) -> SystemModel:
     path = find("models", name)
     raw = read_toml(path)
     try:
-        return build_system(raw, variant)
+        return _sealed(build_system(raw, variant), raw)
     except ModelError as error:
         raise located(path, error, variant or str(raw.get("default_variant"))) from None
 
@@ -215,11 +208,16 @@ def _joined(names: Sequence[str], variant: str | None) -> JoinedModel:
 
 def load_bench(name: str) -> Bench:
     """Read and check a bench file."""
-    return load(find("models", name), build_bench)
+    return load(find("models", name), lambda raw: _sealed(build_bench(raw), raw))
 
 
 def load_priors(name: str) -> PriorSet:
     """Read and check a prior set; 'tci+charging' are two of them."""
     if PLUS in name:
         return join_priors([load_priors(n) for n in name.split(PLUS)])
-    return load(find("priors", name), build_priors)
+    return load(find("priors", name), lambda raw: _sealed(build_priors(raw), raw))
+
+
+def _sealed(built: M, raw: Mapping[str, Any]) -> M:
+    """What a file was built into, with the hash of its content; comments are not content."""
+    return built.model_copy(update={"digest": digest(raw)})

@@ -16,12 +16,13 @@ from benchodds.infer.network import physics
 from benchodds.keep import files
 from benchodds.keep.store import Store, default_path
 from benchodds.model import jobs
-from benchodds.model.events import Event
+from benchodds.model.events import Event, check_file
 from benchodds.model.gear import Bench
 from benchodds.model.jobs import Job, Reading, Technique
 from benchodds.model.join import JoinedModel, complaint_name
 from benchodds.model.laws import applied
 from benchodds.model.priors import PriorSet
+from benchodds.model.sources import sources
 from benchodds.model.system import SystemModel
 
 
@@ -97,10 +98,11 @@ def opening(
 
     Without a complaint it is the first of the model.
     """
+    check_file(system)
     model = files.load_system(system, variant)
     if isinstance(model, JoinedModel) and complaint:
         complaint = complaint_name(model.parts, complaint)
-    prior_set = prior_set or files.default_priors(model.id)
+    prior_set = check_file(prior_set or files.default_priors(model.id))
     priors = files.load_priors(prior_set)
     said = complaint or next(iter(model.complaints))
     for given, known, what in (
@@ -124,6 +126,7 @@ def opening(
         prior_set=prior_set,
         prior_version=priors.version,
         name=name,
+        files=sources(model, files.load_bench(model.bench), priors),
     )
     return event, model
 
@@ -166,8 +169,16 @@ class Session:
 
         The token is made once, or is the ``uid`` given: the same one twice is one event.
         """
-        at, uid = now(), uid or token()
-        return self.store.append(job_id, lambda job: build(job, at, uid))
+        return self.append_all(job_id, [(build, uid or token())])
+
+    def append_all(
+        self, job_id: str, builds: Sequence[tuple[Callable[[Job, str, str], Event], str]]
+    ) -> Job:
+        """Append the events that builders make, each with its token; all or nothing."""
+        at = now()
+        return self.store.append(
+            job_id, *(lambda job, b=build, u=uid: b(job, at, u) for build, uid in builds)
+        )
 
     def assess(self, job: Job, as_if: Sequence[str] = ()) -> Assessment:
         """Posterior of a job, with readings written 'TEST=VALUE,VALUE' as if taken."""

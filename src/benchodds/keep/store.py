@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import os
+import re
 import secrets
-import unicodedata
-from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from itertools import groupby
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
@@ -22,51 +19,38 @@ from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 
 from benchodds.basics.errors import JobError, StoreError, UnknownJobError, nearest
 from benchodds.basics.language import _
+from benchodds.basics.text import written
 from benchodds.keep.archive import Record, is_same, missing
 from benchodds.keep.database import (
-    EVENTS,
     IN_USE,
     JOBS,
     META,
     MIGRATIONS,
     NO_WRITE,
     RESCUE,
-    Found,
+    engine_for_copy,
     engine_for_file,
     engine_for_server,
     holder,
     insert,
+    is_open_to_all,
+    new_file,
     next_number,
     one_at_a_time,
     parsed_url,
     seek,
+    tighten,
     trouble,
     version,
 )
+from benchodds.keep.whole import DamagedJobError, Found, JobSummary, Snapshot, kept
 from benchodds.model.events import Event
 from benchodds.model.jobs import Job, amend, check_name, fold
 
 _T = TypeVar("_T")
 _Maker = Callable[[str], Event]
+_NUMBER = re.compile(r"[1-9][0-9]{0,8}")
 _ATTEMPTS = 20  # of a write that clashed with another writer's
-
-_HEADINGS = ("system", "variant", "complaint")
-_OPENING = sa.case((EVENTS.c.seq == 1, EVENTS.c.data), else_=None)
-
-
-@dataclass(frozen=True, slots=True)
-class JobSummary:
-    """One line in the list of jobs."""
-
-    id: str
-    name: str | None
-    system: str
-    variant: str
-    complaint: str
-    opened_at: str
-    last_at: str  # time of the last event
-    closed: bool
-    n_readings: int  # struck ones not counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +59,7 @@ class TakenIn:
 
     id: str
     here: str
-    state: str  # "new", "grown" or "same"
+    state: str  # "new", "grown" or "same"; "damaged" where the job here cannot be read
     added: int
 
 
@@ -112,6 +96,12 @@ class Store:
             where = url.database or ":memory:"
         if str(where) == ":memory:":
             raise StoreError(_("a store in memory would lose its jobs; name a file"))
+        if str(where).startswith("\\\\") and os.name != "nt":
+            raise StoreError(
+                _("{where} is a share as Windows names it; name its folder here").format(
+                    where=where
+                )
+            )
         path = Path(where)
         try:
             path = path.expanduser().absolute()
@@ -136,6 +126,8 @@ class Store:
             raise StoreError(
                 f"{path}: " + _("cannot be reached or made ({reason})").format(reason=reason)
             ) from error
+        if not read_only:
+            tighten(path)
         engine = engine_for_file(path, "ro" if read_only else "rw", wait_s)
         store = cls(engine, str(path), read_only=read_only)
         store._prepare(create=False)
@@ -152,12 +144,14 @@ class Store:
             )
         new = path.with_name(f".{path.name}.{secrets.token_hex(4)}.new")
         try:
-            new.touch(exist_ok=False)
+            new_file(new)
             cls(engine_for_file(new, "rw", wait_s), str(path))._prepare(create=True)
             with suppress(FileExistsError):  # another process was quicker: theirs is used
                 os.link(new, path)
         except OSError:  # a file system without links: made in place
-            cls(engine_for_file(path, "rwc", wait_s), str(path))._prepare(create=True)
+            with suppress(FileExistsError):
+                new_file(path)
+            cls(engine_for_file(path, "rw", wait_s), str(path))._prepare(create=True)
         finally:
             new.unlink(missing_ok=True)
 
@@ -170,6 +164,14 @@ class Store:
     def close(self) -> None:
         """Let go of every connection."""
         self._engine.dispose()
+
+    def doubt(self) -> str:
+        """Who else may read the store's file, where it could not be kept from them; or nothing."""
+        if self._engine.name == "sqlite" and is_open_to_all(Path(self.where)):
+            return f"{self.where}: " + _(
+                "any user of this computer can read the jobs; see that its owner alone may (0600)"
+            )
+        return ""
 
     def new_job(self, make_event: _Maker | Event, *, name: str | None = None) -> Job:
         """Open a job and return it; the job that its token opened before, on a retry.
@@ -186,7 +188,7 @@ class Store:
                 job_id = check_name(named)
                 event = replace(event, data={**event.data, "name": job_id})
             if (held := holder(conn, event.uid)) is not None:
-                return amend(self._load(conn, *held), event)
+                return amend(self._load(conn, held[1], lock=True), event)
             if seek(conn, JOBS.c.folded == job_id.casefold()) is not None:
                 raise JobError(
                     _("a job named '{job_id}' exists already; choose another name").format(
@@ -196,64 +198,54 @@ class Store:
             job = fold(job_id, [event])
             key, folded = next_number(conn, JOBS.c.key), job_id.casefold()
             conn.execute(JOBS.insert().values((key, job_id, folded, None if job.name else number)))
-            insert(conn, key, job.events[-1])
+            insert(conn, key, job_id, job.events)
             return job
 
         return self._run(work, writes=True)
 
-    def append(self, job_id: str, build: Callable[[Job], Event]) -> Job:
-        """Add the event that `build` makes of the job as it now is, and return the new job.
-        One transaction, done again when another writer came between, so `build` may be called
-        more than once. An event whose token the job holds already changes nothing. Raises
-        UnknownJobError, StoreError, what `build` and `amend` raise; then nothing is written."""
+    def append(self, job_id: str, *builds: Callable[[Job], Event]) -> Job:
+        """Add the events that `builds` make of the job as it then is, and return the new job.
+        One transaction, all or nothing, done again when another writer came between, so each may
+        be called more than once. An event whose token the job holds already changes nothing. Raises
+        UnknownJobError, StoreError, what a build and `amend` raise; then nothing is written."""
 
         def work(conn: Connection) -> Job:
-            key, found_id = self._find(conn, job_id, lock=True)
-            job = self._load(conn, key, found_id)
-            event = build(job)
-            if (new := amend(job, event)) is job:
-                return job
-            if (held := holder(conn, event.uid)) is not None:
-                raise JobError(
-                    _("the token '{uid}' stands for an event of job '{job}'").format(
-                        uid=event.uid, job=held[1]
-                    )
-                )
-            insert(conn, key, new.events[-1])
-            return new
+            key = self._find(conn, job_id)
+            job = self._load(conn, key, lock=True)
+            for build in builds:
+                event = build(job)
+                if (new := amend(job, event)) is job:
+                    continue
+                self._unheld(conn, [event])
+                insert(conn, key, job.id, [new.events[-1]])
+                job = new
+            return job
 
         return self._run(work, writes=True)
 
     def job(self, job_id: str) -> Job:
-        """Return a job as its record says. Raises UnknownJobError, StoreError."""
-        return self._run(lambda conn: self._load(conn, *self._find(conn, job_id)))
+        """Return a job as its record says. Raises UnknownJobError, StoreError; DamagedJobError
+        where the record is not as it was written."""
+        return self._run(lambda conn: self._load(conn, self._find(conn, job_id)), steady=True)
 
     def jobs(self, *, open_only: bool = False) -> list[JobSummary]:
-        """Return a line for every job, in the order of opening. Raises StoreError."""
-        query = (
-            sa.select(JOBS.c.id, EVENTS.c.kind, EVENTS.c.at, _OPENING)
-            .join_from(JOBS, EVENTS, EVENTS.c.job == JOBS.c.key)
-            .order_by(JOBS.c.key, EVENTS.c.seq)
-        )
-        found = []
-        rows = self._run(lambda conn: conn.execute(query).all())
-        for job_id, group in groupby(rows, key=lambda row: str(row[0])):
-            _, kinds, times, openings = zip(*group, strict=True)
-            said, n = self._parsed_data(openings[0], job_id), Counter(kinds)
-            system, variant, complaint = (str(said.get(key, "")) for key in _HEADINGS)
-            live, closed = n["reading"] - n["struck"], n["closed"] > n["reopened"]
-            if not (closed and open_only):
-                about = (said.get("name"), system, variant, complaint)
-                found.append(JobSummary(job_id, *about, times[0], times[-1], closed, live))
-        return found
+        """Return a line for every whole job, in the order of opening. Raises StoreError."""
+        return self.snapshot().lines(open_only=open_only)
 
-    def snapshot(self) -> list[Job]:
-        """Return all jobs as they are at one moment, in the order of opening. Raises StoreError."""
-        query = sa.select(JOBS.c.key, JOBS.c.id).order_by(JOBS.c.key)
-        return self._run(
-            lambda conn: [self._load(conn, k, i) for k, i in conn.execute(query).all()],
-            steady=True,
-        )
+    def snapshot(self) -> Snapshot:
+        """Return all jobs as they are at one moment, damaged ones apart. Raises StoreError."""
+        jobs, damaged = [], []
+        for found in self.found():
+            try:
+                jobs.append(self._whole(found))
+            except DamagedJobError as error:
+                damaged.append(error)
+        return Snapshot(tuple(jobs), tuple(damaged))
+
+    def found(self) -> list[Found]:
+        """Return what the tables hold of every job at one moment, in the order of opening."""
+        found = self._run(kept, steady=True)
+        return [found[key] for key in sorted(found)]
 
     def take_in(self, records: Sequence[Record]) -> list[TakenIn]:
         """Add jobs of a file, or what a job here lacks of its record there; all or nothing.
@@ -270,29 +262,35 @@ class Store:
 
     def _take_in(self, conn: Connection, record: Record) -> TakenIn:
         held = holder(conn, record.events[0].uid)
-        if held is None:
-            held = seek(conn, JOBS.c.id == record.id)
-        here = self._load(conn, *held) if held else None
-        if here is None or held is None or not is_same(here, record):
-            held = self._new_place(conn, record, taken=here is not None)
+        key = held[1] if held else seek(conn, JOBS.c.id == record.id)
+        try:
+            here = None if key is None else self._load(conn, key, lock=True)
+        except DamagedJobError as error:
+            return TakenIn(record.id, error.job, "damaged", 0)
+        if key is None or here is None or not is_same(here, record):
+            key, job_id = self._new_place(conn, record, taken=here is not None)
             new, state = record.events, "new"
         else:
-            new = missing(here, record)
+            new, job_id = missing(here, record), here.id
             state = "grown" if new else "same"
-        for event in new:
-            if (other := holder(conn, event.uid)) is not None:
-                raise JobError(
-                    _("the token '{uid}' stands for an event of job '{job}'").format(
-                        uid=event.uid, job=other[1]
-                    )
-                )
-            insert(conn, held[0], event)
-        return TakenIn(record.id, held[1], state, len(new))
+        self._unheld(conn, new)
+        if new:
+            insert(conn, key, job_id, new)
+        return TakenIn(record.id, job_id, state, len(new))
 
-    def _new_place(self, conn: Connection, record: Record, *, taken: bool) -> Found:
+    def _unheld(self, conn: Connection, events: Iterable[Event]) -> None:
+        """Raise JobError when a token of new events stands for one in the store already."""
+        if (held := holder(conn, *(e.uid for e in events))) is not None:
+            uid, key = held
+            name = conn.scalar(sa.select(JOBS.c.id).where(JOBS.c.key == key))
+            raise JobError(
+                _("the token '{uid}' stands for an event of job '{job}'").format(uid=uid, job=name)
+            )
+
+    def _new_place(self, conn: Connection, record: Record, *, taken: bool) -> tuple[int, str]:
         """Return key and id of a new job: its own id where that is free."""
         name, job_id = record.job.name, record.id
-        number = int(job_id) if name is None and job_id.isdecimal() else None
+        number = int(job_id) if name is None and _NUMBER.fullmatch(job_id) else None
         if name is not None and (taken or seek(conn, JOBS.c.folded == job_id.casefold())):
             raise JobError(
                 _("a job named '{job_id}' exists already, and is another one").format(job_id=job_id)
@@ -304,52 +302,43 @@ class Store:
         conn.execute(JOBS.insert().values((key, job_id, job_id.casefold(), number)))
         return key, job_id
 
-    def declarations(self, key: str) -> list[tuple[str, str]]:
-        """Return job and time of every gear event that holds `key`, in order. Raises StoreError."""
-        query = (
-            sa.select(JOBS.c.id, EVENTS.c.at, EVENTS.c.data)
-            .join_from(JOBS, EVENTS, EVENTS.c.job == JOBS.c.key)
-            .where(EVENTS.c.kind == "gear", EVENTS.c.data.contains(json.dumps(key)))
-            .order_by(EVENTS.c.at, JOBS.c.key, EVENTS.c.seq)
-        )
-        rows = self._run(lambda conn: conn.execute(query).all())
-        return [(i, at) for i, at, d in rows if key in self._parsed_data(d, i).get("items", {})]
-
-    def _find(self, conn: Connection, job_id: str, *, lock: bool = False) -> Found:
-        wanted = unicodedata.normalize("NFC", job_id)
-        same = sa.and_(JOBS.c.folded == wanted.casefold(), JOBS.c.id == wanted)
-        if (row := seek(conn, same, lock)) is not None:
-            return row
-        hint = nearest(wanted, conn.scalars(sa.select(JOBS.c.id)))
+    def _find(self, conn: Connection, job_id: str) -> int:
+        """The key of a job, by its id as it was written or, if that is damaged, as compared."""
+        wanted, c = written(job_id), JOBS.c
+        like = sa.or_(c.folded == wanted.casefold(), c.id == wanted)
+        places = conn.execute(sa.select(c.key, c.id, c.folded).where(like)).all()
+        for key, found, folded in sorted(places, key=lambda place: place[1] != wanted):
+            if found == wanted or folded != str(found).casefold():
+                return int(key)
+        if damaged := [part.name for f in kept(conn).values() if (part := f.read()).damage]:
+            raise StoreError(
+                f"{self.where}: "
+                + _("there is no job '{job_id}'; damaged: {damaged}; {rescue}").format(
+                    job_id=job_id, damaged=", ".join(damaged), rescue=_(RESCUE)
+                )
+            )
+        hint = nearest(wanted, map(str, conn.scalars(sa.select(c.id))))
         raise UnknownJobError(
             _("there is no job '{job_id}' in {where}{hint}").format(
                 job_id=job_id, where=self.where, hint=hint
             )
         )
 
-    def _load(self, conn: Connection, key: int, job_id: str) -> Job:
-        c = EVENTS.c
-        query = sa.select(c.seq, c.at, c.kind, c.data, c.uid).where(c.job == key).order_by(c.seq)
-        rows = conn.execute(query).all()
-        events = [Event(s, at, k, self._parsed_data(d, job_id), u or "") for s, at, k, d, u in rows]
-        try:
-            return fold(job_id, events)
-        except JobError as error:
-            raise StoreError(
-                f"{self.where}: "
-                + _("is damaged ({error}); {rescue}").format(error=error, rescue=_(RESCUE))
-            ) from error
+    def _load(self, conn: Connection, key: int, *, lock: bool = False) -> Job:
+        """A job, held against other writers if asked. Raises DamagedJobError."""
+        if lock:
+            seek(conn, JOBS.c.key == key, lock=True)
+        return self._whole(kept(conn, key)[key])
 
-    def _parsed_data(self, text: str, job_id: str) -> dict[str, Any]:
-        with suppress(TypeError, ValueError, RecursionError):
-            if isinstance(data := json.loads(text), dict):
-                return data
-        raise StoreError(
-            f"{self.where}: "
-            + _("is damaged in an event of job '{job_id}'; {rescue}").format(
-                job_id=job_id, rescue=_(RESCUE)
-            )
+    def _whole(self, found: Found) -> Job:
+        """The job that was found. Raises DamagedJobError."""
+        part = found.read()
+        if part.job is not None and not part.damage:
+            return part.job
+        words = _("job '{job}' is damaged ({damage}); {rescue}").format(
+            job=part.name, damage=part.damage, rescue=_(RESCUE)
         )
+        raise DamagedJobError(f"{self.where}: {words}", part.name, part.damage)
 
     def _prepare(self, *, create: bool) -> None:
         found = self._run(lambda conn: version(conn, self.where, len(MIGRATIONS)))
@@ -357,7 +346,10 @@ class Store:
             raise StoreError(
                 f"{self.where}: " + _("is a database but not a job store; name another")
             )
-        if found != len(MIGRATIONS):
+        if found != len(MIGRATIONS) and self.read_only and self._engine.name == "sqlite":
+            self._engine = engine_for_copy(Path(self.where))
+            self._work(self._migrate, "BEGIN", steady=False)
+        elif found != len(MIGRATIONS):
             self._run(self._migrate, writes=True)
 
     def _migrate(self, conn: Connection) -> None:
@@ -377,14 +369,17 @@ class Store:
         A ``steady`` one sees the database as it was at its first look."""
         if writes and self.read_only:
             raise StoreError(f"{self.where}: {_(NO_WRITE)}")
-        options = {"begin": "BEGIN IMMEDIATE" if writes else "BEGIN"}
+        return self._work(work, "BEGIN IMMEDIATE" if writes else "BEGIN", steady=steady)
+
+    def _work(self, work: Callable[[Connection], _T], begin: str, *, steady: bool) -> _T:
+        options = {"begin": begin}
         if steady and self._engine.dialect.name == "postgresql":
             options["isolation_level"] = "REPEATABLE READ"
         for _attempt in range(_ATTEMPTS):
             try:
                 with self._engine.connect().execution_options(**options) as conn, conn.begin():
                     return work(conn)
-            except UnicodeDecodeError as error:
+            except UnicodeDecodeError as error:  # in what the database says of the damage
                 raise StoreError(
                     f"{self.where}: "
                     + _("is damaged (a text in it); {rescue}").format(rescue=_(RESCUE))

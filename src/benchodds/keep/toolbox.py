@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -59,26 +59,29 @@ class LastUse:
     beliefs: Beliefs
 
 
-def last_use(session: Session, name: str, job: Job) -> LastUse | None:
-    """What the latest job that declared the instrument before this one found out about it.
+def last_use(session: Session, name: str, job: Job, every: Sequence[Job]) -> LastUse | None:
+    """What the latest of all jobs that declared the instrument before this one found out of it.
 
     Jobs pass on what they know along one line, in the order of their first declaration, so
     that no reading counts twice.
     """
-    rows = session.store.declarations(cards.key(name))
-    mine = [i for i, (owner, _) in enumerate(rows) if owner == job.id]
+    rows = sorted(
+        (event.at, n, event.seq, other)
+        for n, other in enumerate(every)
+        for event in other.events
+        if event.kind == "gear" and cards.key(name) in event.data["items"]
+    )
+    mine = [i for i, row in enumerate(rows) if row[3].id == job.id]
     first: dict[str, int] = {}
-    for i, (owner, _when) in enumerate(rows[: mine[0]] if mine else rows):
-        first.setdefault(owner, i)
+    for i, row in enumerate(rows[: mine[0]] if mine else rows):
+        first.setdefault(row[3].id, i)
     if not first:
         return None
-    before = session.store.job(max(first, key=lambda owner: first[owner]))
+    at, _n, _seq, before = rows[max(first.values())]
     used = [
         r.at for r in before.live_readings if (r.technique.card or before.gear.get("card")) == name
     ]
-    return LastUse(
-        before.id, max(used, default=rows[first[before.id]][1]), _left(session, before, name)
-    )
+    return LastUse(before.id, max(used, default=at), _left(session, before, name))
 
 
 def _left(session: Session, job: Job, name: str) -> Beliefs:
@@ -110,7 +113,8 @@ def declaration(session: Session, job: Job, card: Card) -> tuple[dict[str, Any],
     }
     dead = anew["adapter"]["dead"]
     beliefs, source, at = anew, "", datetime.fromisoformat(now())
-    last = last_use(session, card.id, job)
+    snapshot = session.store.snapshot()
+    last = last_use(session, card.id, job, snapshot.jobs)
     if card.proved and (last is None or last.at[:10] < card.proved.isoformat()):
         days = float((at.date() - card.proved).days)
         sure = cards.proved(anew, machine.bench.cards.proved_dead)
@@ -128,6 +132,7 @@ def declaration(session: Session, job: Job, card: Card) -> tuple[dict[str, Any],
         if source
         else _(", as any adapter.")
     )
+    line += "".join("\n" + _("Left out: {reason}").format(reason=e) for e in snapshot.damaged)
     return told, line
 
 

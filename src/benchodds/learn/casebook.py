@@ -76,11 +76,14 @@ class StoreChunk:
         return STORE
 
     def rows(self) -> Iterator[tuple[int | str, Sequence[Any] | Case | RowError]]:
-        """Closed jobs by name; open ones are not asked about."""
-        for summary in self.store.jobs():
-            if summary.closed:
-                case = case_of(self.store.job(summary.id), self.learning)
-                yield summary.id, SetAside(str(case)) if isinstance(case, RowError) else case
+        """Closed jobs by name, and damaged ones set aside; open ones are not asked about."""
+        snapshot = self.store.snapshot()
+        for error in snapshot.damaged:
+            yield error.job, SetAside(str(error))
+        for job in snapshot.jobs:
+            if job.is_closed:
+                case = case_of(job, self.learning)
+                yield job.id, SetAside(str(case)) if isinstance(case, RowError) else case
 
 
 def chunks_of(path: Path) -> list[Chunk]:

@@ -47,6 +47,7 @@ from benchodds.learn.written import (
     parse_readings,
     text_of,
 )
+from benchodds.model.jobs import MOST_MINUTES
 from benchodds.model.priors import NONE
 from benchodds.model.system import SystemModel
 
@@ -206,7 +207,7 @@ class CaseMaker:
         if value is None or value == "":
             return None
         if isinstance(value, int | float) and not isinstance(value, bool):
-            number = float(value)
+            number = value
         else:
             text = text_of(value, "minutes")
             if not text:
@@ -234,11 +235,13 @@ class CaseMaker:
             if mark and not self._mark:
                 self._mark, self._mark_at = mark, job
             number = float(text.replace(",", "."))
-        if not 0 <= number <= 100_000:
+        if not 0 <= number <= MOST_MINUTES:
             raise RowError(
-                _("{number:g} minutes cannot be right; 0 to 100000 are read").format(number=number)
+                _("{number} minutes cannot be right; 0 to {most} are read").format(
+                    number=str(number)[:40], most=MOST_MINUTES
+                )
             )
-        return number
+        return float(number)
 
     def _readings(self, value: Any, model: SystemModel) -> tuple[Written, ...]:
         found = parse_readings(value) if isinstance(value, str) else listed_readings(value)

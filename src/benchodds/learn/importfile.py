@@ -9,6 +9,7 @@ from pathlib import Path
 from benchodds.basics.errors import ModelError
 from benchodds.basics.language import _
 from benchodds.keep import files
+from benchodds.keep.outputs import making
 from benchodds.learn.casebook import catalog
 from benchodds.learn.cases import CaseMaker
 from benchodds.learn.importing import Imported, Layout, translate
@@ -18,34 +19,28 @@ from benchodds.learn.tuning_files import load_learning
 from benchodds.learn.written import RowError
 
 
-def bring_in(source: Path, mapping: Path, target: Path, skip_bad: bool, today: date) -> Imported:
+def bring_in(
+    source: Path, mapping: Path, target: Path, overwrite: bool, skip_bad: bool, today: date
+) -> Imported:
     """Translate a list; written only when no row is refused, or when the rest is wanted.
 
-    Raises RowsError, ModelError.
+    Raises FileError, RowsError, ModelError.
     """
     try:
         layout: Layout = checked(Layout, files.read_toml(mapping))
     except ModelError as error:
         said = "; ".join(str(error).splitlines())
         raise ModelError(said if said.startswith(str(mapping)) else f"{mapping}: {said}") from None
-    if target.exists():
-        raise RowsError(_("{target} is there already; name a new file").format(target=target))
     maker = CaseMaker(catalog, load_learning(), today)
     account = Imported()
-    part = target.with_name(f".{target.name}.part")
     try:
-        with part.open("w", encoding="utf-8") as file:
-            for row in translate(records(source), layout, maker, account):
-                file.write(json.dumps(row, ensure_ascii=False) + "\n")
-        account.written = bool(account.used) and (skip_bad or not account.refused)
-        if account.written:
-            part.rename(target)
+        with making(target, overwrite) as new:
+            with new.open("w", encoding="utf-8") as file:
+                for row in translate(records(source), layout, maker, account):
+                    file.write(json.dumps(row, ensure_ascii=False) + "\n")
+            account.written = bool(account.used) and (skip_bad or not account.refused)
+            if not account.written:
+                new.unlink()
     except RowError as error:
         raise RowsError(f"{source}: " + _("row 1, {error}").format(error=error)) from None
-    except OSError as error:
-        raise RowsError(
-            f"{target}: " + _("cannot be written ({reason})").format(reason=error.strerror)
-        ) from None
-    finally:
-        part.unlink(missing_ok=True)
     return account

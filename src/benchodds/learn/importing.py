@@ -7,6 +7,7 @@ with its reason, or refused; a word that the mapping does not know is counted an
 
 from __future__ import annotations
 
+import re
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -16,8 +17,9 @@ from typing import Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from benchodds.basics.errors import nearest
+from benchodds.basics.errors import TextError, nearest
 from benchodds.basics.language import _
+from benchodds.basics.text import written
 from benchodds.basics.words import wrap
 from benchodds.learn.cases import FIELDS, NEEDED, CaseMaker
 from benchodds.learn.learning import Strict
@@ -65,6 +67,13 @@ class Layout(Strict):
                         key=key, lists=_(" and ").join(LISTS)
                     )
                 )
+        if not _is_style(self.dates):
+            raise ValueError(
+                "dates: "
+                + _("'{style}' is no style of whole dates, such as %d.%m.%Y").format(
+                    style=self.dates[:40]
+                )
+            )
         both = set(self.columns) & set(self.fixed)
         if both:
             raise ValueError(_("'{field}' is both a column and fixed").format(field=min(both)))
@@ -184,7 +193,7 @@ def translate(
         try:
             if isinstance(row, RowError):
                 raise row
-            cells = {f: row[i].strip() for f, i in place.items()}
+            cells = {f: written(row[i].strip()) for f, i in place.items()}
             ours = _ours(cells, layout, words, aside, account)
             maker.make([ours.get(f, "") for f in FIELDS])
             first = seen.setdefault(str(ours["job"]), number)
@@ -196,7 +205,7 @@ def translate(
                 )
         except _Aside as reason:
             account.aside[str(reason)] += 1
-        except RowError as error:
+        except (RowError, TextError) as error:
             account.refused.append((number, str(error)))
         else:
             account.used += 1
@@ -242,6 +251,15 @@ def _ours(
 
 def _words(text: str, mark: str | None) -> list[str]:
     return [p.strip() for p in (text.split(mark) if mark else [text])]
+
+
+def _is_style(style: str) -> bool:
+    """Whether a day written in a style is read back as that day."""
+    day = datetime(2031, 10, 25)
+    try:
+        return datetime.strptime(day.strftime(style), style).date() == day.date()
+    except (ValueError, re.error):
+        return False
 
 
 def _date(text: str, style: str) -> str:

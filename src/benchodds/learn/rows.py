@@ -15,13 +15,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from benchodds.basics.errors import BenchoddsError, nearest
+from benchodds.basics.errors import BenchoddsError, FileError, nearest
 from benchodds.basics.language import _
+from benchodds.keep.inputs import decoded
 from benchodds.learn.cases import FIELDS, NEEDED
 from benchodds.learn.written import RowError
 
 MOST_BYTES = 100_000
 """Longest row that is read."""
+
+MOST_PASSED = 100_000_000
+"""Most bytes that are passed over in search of the end of a row."""
 
 MOST_LINES = 50
 """Most lines that one row may take up (line breaks inside quotes)."""
@@ -54,6 +58,13 @@ def _lines(file: BinaryIO) -> Iterator[_Line]:
             n = len(raw)
             while (more := file.readline(MOST_BYTES)) and not more.endswith(b"\n"):
                 n += len(more)
+                if n > MOST_PASSED:
+                    raise RowsError(
+                        f"{file.name}: "
+                        + _("row {number} has no end within {most:,} bytes").format(
+                            number=number, most=MOST_PASSED
+                        )
+                    )
             n += len(more)
             said = RowError(
                 _("is {n:,} bytes long; at most {most:,} are read").format(n=n, most=MOST_BYTES)
@@ -61,11 +72,9 @@ def _lines(file: BinaryIO) -> Iterator[_Line]:
             yield _Line(number, said, True)
             continue
         try:
-            text: str | RowError = raw.decode("utf-8").rstrip("\r\n")
-        except UnicodeDecodeError:
-            text = RowError(_("is not text in UTF-8; save the file as UTF-8"))
-        if isinstance(text, str) and "\0" in text:
-            text = RowError(_("holds a zero byte, which no text does"))
+            text: str | RowError = decoded(raw).rstrip("\r\n")
+        except FileError as error:
+            text = RowError(str(error))
         yield _Line(number, text, raw.endswith((b"\n", b"\r")))
 
 
@@ -112,7 +121,6 @@ def records(path: Path) -> Iterator[tuple[int, list[str] | RowError]]:
         header = first.text if first else ""
         if isinstance(header, RowError):
             raise RowsError(f"{path}: " + _("row 1 {problem}").format(problem=header))
-        header = header.removeprefix("\ufeff")
         if not header.strip():
             raise RowsError(f"{path}: " + _("is empty, or has no header in its first line"))
         mark = max(MARKS, key=header.count)
@@ -193,7 +201,7 @@ def json_rows(path: Path) -> Iterator[Row]:
         for line in _lines(file):
             if isinstance(line.text, RowError):
                 yield line.number, line.text
-            elif text := line.text.removeprefix("\ufeff").strip():
+            elif text := line.text.strip():
                 yield line.number, _json_row(text, line.ended)
 
 

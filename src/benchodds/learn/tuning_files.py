@@ -17,6 +17,7 @@ from pydantic import BaseModel
 from benchodds.basics.errors import ModelError, UnknownNameError
 from benchodds.basics.language import _
 from benchodds.keep import files
+from benchodds.keep.outputs import write
 from benchodds.learn.learning import Learning, checked
 from benchodds.learn.spreads import Laws
 from benchodds.learn.standing import Standing
@@ -88,14 +89,7 @@ def next_name(system: str) -> str:
 def take_up(priors: PriorSet) -> Path:
     """Write a tuned set as a new file; jobs opened from now on begin with it."""
     path = own_folder() / f"{priors.id}.toml"
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8") as file:
-            file.write(as_toml(priors))
-    except OSError as error:
-        raise ModelError(
-            f"{path}: " + _("cannot be written ({reason})").format(reason=error.strerror)
-        ) from None
+    write(path, [as_toml(priors)], folders=True)
     return path
 
 

@@ -54,6 +54,21 @@ class Limit(_Strict):
     """Manual, edition, page; or that it is invented."""
 
 
+class Gate(_Strict):
+    """What must hold before a step that can ruin a part, a known-good one or a new one.
+
+    Of every entry a test must have passed, and none may stand failed; and what would do the
+    harm must be unlikely.
+    """
+
+    passed: dict[str, Annotated[tuple[str, ...], Field(min_length=1)]] = Field(min_length=1)
+    """Test ("a|b" for either) = the faults that would do the harm and that its pass rules out."""
+    under: float = Field(gt=0, lt=1)
+    """The chance that any of all these faults is there must be less."""
+    provenance: Text
+    """Where that chance comes from; the word judgement when from nowhere else."""
+
+
 class Test(_Strict):
     """One test: how it is done, what it costs, and how its reading arises."""
 
@@ -74,9 +89,9 @@ class Test(_Strict):
     harm: str = ""
     """What it can do to parts."""
     after: tuple[str, ...] = ()
-    """Tests that come first; "a|b" for either."""
-    passed: tuple[str, ...] = ()
-    """Tests that must not have failed, else it would do harm; "a|b" for either."""
+    """Tests that come first, whatever they show; "a|b" for either."""
+    gate: str = ""
+    """The gate that stands before it, where it can ruin a part."""
     only: tuple[str, ...] = ()
     """Variants that have this test; all when left out."""
     tools: str = ""
@@ -145,9 +160,13 @@ class Repair(_Strict):
     act_at: Share
     """How sure one must be before doing it."""
     requires: tuple[str, ...] = ()
-    """Tests without which it is not done; "a|b" for either."""
+    """Tests without which it is not done, as far as they can be had; "a|b" for either."""
     cautions: tuple[str, ...] = ()
     """What to be careful of; names of cautions."""
+    harm: str = ""
+    """What it can do to parts."""
+    gate: str = ""
+    """The gate that stands before it, where it can ruin the new part."""
     only: tuple[str, ...] = ()
     """Variants that have this repair; all when left out."""
     provenance: Text

@@ -3,25 +3,34 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Literal
 
-from benchodds.basics.errors import (
-    JobError,
-)
+from benchodds.basics.errors import JobError
 from benchodds.basics.language import N_, _
 
 EventKind = Literal[
     "opened", "reading", "struck", "setup", "gear", "action", "note", "closed", "reopened"
 ]
+SOURCE = ("version", "hash")
+"""What a job knows of a file that its odds come from."""
+DERIVED = ("files", "odds")
+"""What an event holds that nobody said: a retry of the same event may have others."""
 _DEEPEST = 20  # nesting of an event's data
 _OPENED_WITH = ("system", "variant", "complaint", "model_version", "prior_set", "prior_version")
+# Names alone: no path, so that no job says which file is to be opened.
+_FILE = re.compile(r"[^\W_][\w-]{0,63}(\+[^\W_][\w-]{0,63})*")
 # What an event's data must hold; more is allowed and kept.
 _TEXT, _MAYBE, _FLAG = N_("a text that is not blank"), N_("a text or left out"), N_("true or false")
 _TEXTS, _VALUES = N_("a list of texts"), N_("a list of one text or more, none blank")
+_NAMED = N_("the name of a file without its folder and ending; joined ones with +")
+_FILES = N_("a table of files, each with the texts 'version' and 'hash'")
+_ODDS = N_("left out, or a table of 'p', chances by fault, and 'files', what they come from")
 _TABLE, _ITEMS = N_("a table of names and values"), N_("a table of at least one name and value")
+_VERDICT = N_("a table: 'faults' a list of texts, 'grade' and 'note' texts, 'minutes' a number")
 _FITS: dict[str, Callable[[Any], bool]] = {
     _TEXT: lambda v: isinstance(v, str) and v.strip() != "",
     _MAYBE: lambda v: v is None or isinstance(v, str),
@@ -30,18 +39,38 @@ _FITS: dict[str, Callable[[Any], bool]] = {
     _VALUES: lambda v: v != [] and _FITS[_TEXTS](v),
     _TABLE: lambda v: isinstance(v, dict),
     _ITEMS: lambda v: isinstance(v, dict) and v != {},
+    _NAMED: lambda v: isinstance(v, str) and _FILE.fullmatch(v) is not None,
+    _FILES: lambda v: v is None or (isinstance(v, dict) and all(map(_is_source, v.values()))),
+    _ODDS: lambda v: v is None or (isinstance(v, dict) and _is_odds(v.get("p"), v.get("files"))),
+    _VERDICT: lambda v: (
+        isinstance(v, dict)
+        and _FITS[_TEXTS](v.get("faults", []))
+        and all(isinstance(v.get(key, ""), str) for key in ("grade", "note"))
+        and type(v.get("minutes", 0)) in (int, float)
+    ),
 }
 _SHAPES: dict[EventKind, dict[str, str]] = {
-    "opened": dict.fromkeys(_OPENED_WITH, _TEXT) | {"contexts": _TEXTS, "name": _MAYBE},
+    "opened": dict.fromkeys(_OPENED_WITH, _TEXT)
+    | {"contexts": _TEXTS, "name": _MAYBE, "files": _FILES}
+    | dict.fromkeys(("system", "prior_set"), _NAMED),
     "reading": {"test": _TEXT, "values": _VALUES, "technique": _TABLE, "note": _MAYBE},
     "struck": {"reading": _TEXT, "reason": _TEXT},
     "setup": {"setup": _TEXT, "open": _FLAG},
     "gear": {"items": _ITEMS},
-    "action": {"repair": _TEXT, "note": _MAYBE},
+    "action": {"repair": _TEXT, "note": _MAYBE, "odds": _ODDS},
     "note": {"text": _TEXT},
-    "closed": {"verdict": _TABLE},
+    "closed": {"verdict": _VERDICT, "odds": _ODDS},
     "reopened": {"reason": _MAYBE},
 }
+
+
+def _is_source(value: Any) -> bool:
+    return isinstance(value, dict) and all(isinstance(value.get(k), str) for k in SOURCE)
+
+
+def _is_odds(p: Any, files: Any) -> bool:
+    chances = p.values() if isinstance(p, dict) else [None]
+    return all(isinstance(x, float | int) for x in chances) and _FITS[_FILES](files)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +82,13 @@ class Event:
     kind: EventKind
     data: Mapping[str, Any]  # JSON-able; keys not known here are kept
     uid: str = ""  # the same token twice is one event, so a retry does no harm
+
+
+def check_file(name: str) -> str:
+    """Return the name of a model or prior file. Raises JobError when it is none, or a path."""
+    if not _FITS[_NAMED](name):
+        raise JobError(_("'{name}' should be {want}").format(name=name, want=_(_NAMED)))
+    return name
 
 
 def check_form(event: Event, data: Mapping[str, Any]) -> None:

@@ -155,6 +155,8 @@ class Bench(_Strict):
     sparks: Sparks
     slip: Slip
     cards: Cards
+    digest: str = Field("", exclude=True)
+    """Hash of the file's content; not written in a file."""
 
 
 def turned(bench: Bench, shares: Mapping[str, float]) -> Bench:

@@ -8,74 +8,29 @@ asks them for every event of a stored history, so the two cannot disagree.
 
 from __future__ import annotations
 
-import math
 import re
 import unicodedata
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import Any, Self
 
 from benchodds.basics.errors import (
     BenchoddsError,
+    ClosedJobError,
     JobError,
-    ReadingError,
     UnknownNameError,
     nearest,
 )
 from benchodds.basics.language import N_, _
-from benchodds.model.events import _OPENED_WITH, Event, EventKind, check_form, plain
+from benchodds.basics.text import all_written
+from benchodds.model.events import _OPENED_WITH, DERIVED, Event, EventKind, check_form, plain
+from benchodds.model.technique import Technique as Technique
 
+MOST_MINUTES = 100_000
+"""Most minutes of labour that a job may have."""
+_LISTS = ("readings", "setup_log", "actions", "notes", "events")
 _NAME = re.compile(r"[^\W_][\w-]{0,63}")
 _NAMES = N_("1 to 64 letters, digits, - and _, a letter or digit first, not a bare number")
-# Asked when a technique is recorded; of a stored one only the types, so that these may widen.
-_TYPES = {"range_top": float, "temp_c": float, "kicks": int, "unplugged": bool, "same_hookup": bool}
-_SENSIBLE: tuple[tuple[str, Callable[[Any], bool], str], ...] = (
-    ("kicks", lambda v: v >= 1, N_("1 or more")),
-    ("range_top", lambda v: 0 < v < math.inf, N_("above 0")),
-    ("temp_c", lambda v: -60 <= v <= 400, N_("from -60 to 400 °C")),
-    ("leads", lambda v: v in ("nulled", "raw"), N_("'nulled' or 'raw'")),
-    ("light", lambda v: v in ("dark", "shade", "daylight"), N_("'dark', 'shade' or 'daylight'")),
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Technique:
-    """How a reading was taken. None = not said: integrated over, never assumed perfect."""
-
-    how: str | None = None  # cranking method id
-    meter: str | None = None  # "10M", "20k/V" or an instrument id, as written
-    range_top: float | None = None  # base unit
-    accuracy: str | None = None  # "0.8%+3"
-    kicks: int | None = None  # number of kicks when only the best is written
-    leads: str | None = None  # "nulled" | "raw"
-    temp_c: float | None = None
-    unplugged: bool | None = None
-    light: str | None = None  # "dark" | "shade" | "daylight"
-    adapter: str | None = None  # instrument id of the peak adapter
-    operator: str | None = None
-    same_hookup: bool | None = None  # probes not moved since the reading before
-    card: str | None = None  # the instrument's card, when not the job's own
-
-    def as_data(self) -> dict[str, Any]:
-        """Return what was said, as JSON-able data; what was not said is left out."""
-        return {f.name: v for f in fields(self) if (v := getattr(self, f.name)) is not None}
-
-    @classmethod
-    def from_data(cls, data: Mapping[str, Any]) -> Self:
-        """Read back what `as_data` wrote. Raises ReadingError when a value is of another type."""
-        known = {f.name: data[f.name] for f in fields(cls) if data.get(f.name) is not None}
-        for key, value in known.items():
-            kind = _TYPES.get(key, str)
-            if kind is float and type(value) is int:
-                known[key] = float(value)
-            elif not isinstance(value, kind) or (isinstance(value, bool) != (kind is bool)):
-                want = {str: _("a text"), bool: _("true or false"), int: _("a whole number")}
-                raise ReadingError(
-                    _("{key} is {value!r}; it should be {kind}").format(
-                        key=key, value=value, kind=want.get(kind, _("a number"))
-                    )
-                )
-        return cls(**known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +64,7 @@ class Action:
     at: str
     repair: str
     note: str | None = None
+    odds: Mapping[str, Any] | None = None  # as they were shown, see `odds_shown`
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +92,8 @@ class Job:
     name: str | None = None
     closed: Mapping[str, Any] | None = None  # verdict of the last close, maybe {}; None = open
     closed_at: str | None = None
+    closed_odds: Mapping[str, Any] | None = None  # as they were shown then
+    files: Mapping[str, Any] = field(default_factory=dict)  # what it was opened with
     readings: tuple[Reading, ...] = ()  # all, struck ones included
     setup_log: tuple[SetupMark, ...] = ()
     gear: Mapping[str, Any] = field(default_factory=dict)  # declared; the latest word wins
@@ -172,30 +130,40 @@ def check_name(name: str) -> str:
 def fold(job_id: str, events: Iterable[Event]) -> Job:
     """Return the job that a history adds up to; an event repeated with its token counts once.
     Raises JobError, naming the event, when the history is not a legal one."""
-    job: Job | None = None
+    job, error = fold_far(job_id, events)
+    if error is not None:
+        raise error
+    assert job is not None
+    return job
+
+
+def fold_far(job_id: str, events: Iterable[Event]) -> tuple[Job | None, JobError | None]:
+    """Return the job that a history adds up to as far as it is legal, and what ends it there."""
+    draft = _Draft({"id": job_id})
     seen: dict[str, Event] = {}
     for n, event in enumerate(events, start=1):
         try:
             if not _is_repeat(seen.get(event.uid), event):
-                job = _step(job_id, job, event)
-                seen |= {event.uid: job.events[-1]} if event.uid else {}
+                _step(draft, event)
+                seen |= {event.uid: draft.events[-1]} if event.uid else {}
         except BenchoddsError as error:
-            raise JobError(
-                _("job '{job_id}', event {n} ({kind}): {error}").format(
-                    job_id=job_id, n=n, kind=event.kind, error=error
-                )
-            ) from error
-    if job is None:
-        raise JobError(
-            _("job '{job_id}' has no events; the first should be 'opened'").format(job_id=job_id)
-        )
-    return job
+            said = _("job '{job_id}', event {n} ({kind}): {error}")
+            words = said.format(job_id=job_id, n=n, kind=event.kind, error=error)
+            return (draft.job() if draft.events else None), JobError(words)
+    if not draft.events:
+        said = _("job '{job_id}' has no events; the first should be 'opened'")
+        return None, JobError(said.format(job_id=job_id))
+    return draft.job(), None
 
 
 def amend(job: Job, event: Event) -> Job:
     """Return the job with one more event; the same job when that very event is in it already.
     Raises JobError (UnknownNameError, ReadingError) when the event may not follow."""
-    return job if _is_repeat(_known(job, event.uid), event) else _step(job.id, job, event)
+    if _is_repeat(_known(job, event.uid), event):
+        return job
+    draft = _Draft.of(job)
+    _step(draft, event)
+    return draft.job()
 
 
 def open_event(
@@ -210,11 +178,13 @@ def open_event(
     prior_set: str,
     prior_version: str,
     name: str | None = None,
+    files: Mapping[str, Any] | None = None,
 ) -> Event:
     """Return the event that opens a job. Raises JobError when a part is missing or malformed."""
     values = (system, variant, complaint, model_version, prior_set, prior_version)
     data: dict[str, Any] = dict(zip(_OPENED_WITH, values, strict=True))
     data |= {"contexts": contexts, "name": None if name is None else check_name(name)}
+    data["files"] = files
     return _built(None, "opened", at, uid, data)
 
 
@@ -229,15 +199,12 @@ def reading_event(
     note: str | None = None,
 ) -> Event:
     """Return the event that records a reading. Raises JobError; ReadingError on its technique."""
-    said = Technique.from_data(technique.as_data())
-    for key, fits, want in _SENSIBLE:
-        if (value := getattr(said, key)) is not None and not fits(value):
-            raise ReadingError(
-                _("{key} is {value!r}; it should be {want}").format(
-                    key=key, value=value, want=_(want)
-                )
-            )
-    data = {"test": test, "values": values, "technique": said.as_data(), "note": note}
+    data = {
+        "test": test,
+        "values": values,
+        "technique": technique.checked().as_data(),
+        "note": note,
+    }
     return _built(job, "reading", at, uid, data)
 
 
@@ -256,9 +223,18 @@ def gear_event(job: Job, items: Mapping[str, Any], *, at: str, uid: str) -> Even
     return _built(job, "gear", at, uid, {"items": items})
 
 
-def action_event(job: Job, repair: str, *, at: str, uid: str, note: str | None = None) -> Event:
-    """Return the event that says a repair was done. Raises JobError on a closed job."""
-    return _built(job, "action", at, uid, {"repair": repair, "note": note})
+def action_event(
+    job: Job,
+    repair: str,
+    *,
+    at: str,
+    uid: str,
+    note: str | None = None,
+    odds: Mapping[str, Any] | None = None,
+) -> Event:
+    """Return the event that says a repair was done, and the odds it was done on, as shown.
+    Raises JobError on a closed job."""
+    return _built(job, "action", at, uid, {"repair": repair, "note": note, "odds": odds})
 
 
 def note_event(job: Job, text: str, *, at: str, uid: str) -> Event:
@@ -266,9 +242,24 @@ def note_event(job: Job, text: str, *, at: str, uid: str) -> Event:
     return _built(job, "note", at, uid, {"text": text})
 
 
-def close_event(job: Job, *, at: str, uid: str, verdict: Mapping[str, Any]) -> Event:
-    """Return the event that closes the job with a verdict. Raises JobError when closed already."""
-    return _built(job, "closed", at, uid, {"verdict": verdict})
+def close_event(
+    job: Job,
+    *,
+    at: str,
+    uid: str,
+    verdict: Mapping[str, Any],
+    odds: Mapping[str, Any] | None = None,
+) -> Event:
+    """Return the event that closes the job with a verdict, and the odds as they were shown.
+    Raises JobError when closed already, or when the minutes of labour cannot be right."""
+    minutes = verdict.get("minutes", 0)
+    if not isinstance(minutes, int | float) or not 0 <= minutes <= MOST_MINUTES:
+        raise JobError(
+            _("minutes is {minutes!r}; it should be a number from 0 to {most:,}").format(
+                minutes=minutes, most=MOST_MINUTES
+            )
+        )
+    return _built(job, "closed", at, uid, {"verdict": verdict, "odds": odds})
 
 
 def reopen_event(job: Job, *, at: str, uid: str, reason: str | None = None) -> Event:
@@ -277,11 +268,14 @@ def reopen_event(job: Job, *, at: str, uid: str, reason: str | None = None) -> E
 
 
 def _built(job: Job | None, kind: EventKind, at: str, uid: str, data: Mapping[str, Any]) -> Event:
-    """Return the new event if it may follow; on a retry, the event that its token stands for."""
-    event = Event(0, at, kind, plain({k: v for k, v in data.items() if v is not None}), uid)
+    """Return the new event if it may follow; on a retry, the event that its token stands for.
+
+    Its texts are judged here (TextError); those of a stored event are taken as they are."""
+    said = all_written(plain({k: v for k, v in data.items() if v is not None}))
+    event = Event(0, at, kind, said, uid)
     if job is not None and (known := _known(job, uid)) and _is_repeat(known, event):
         return known
-    _step(job.id if job else "", job, event)
+    _step(_Draft.of(job) if job else _Draft({"id": ""}), event)
     return event
 
 
@@ -291,7 +285,7 @@ def _known(job: Job, uid: str) -> Event | None:
 
 def _is_repeat(known: Event | None, event: Event) -> bool:
     """Whether `known`, which bears the same token, is this event. JobError when it is another."""
-    if known and (known.kind != event.kind or known.data != plain(event.data)):
+    if known and (known.kind != event.kind or _said(known.data) != _said(plain(event.data))):
         other = _("event {seq} ({kind}), which says something else").format(
             seq=known.seq, kind=known.kind
         )
@@ -303,62 +297,96 @@ def _is_repeat(known: Event | None, event: Event) -> bool:
     return known is not None
 
 
-def _step(job_id: str, job: Job | None, event: Event) -> Job:
-    """Return the job after one more event, numbered; the one judge of what may follow."""
+def _said(data: Mapping[str, Any]) -> dict[str, Any]:
+    return {k: v for k, v in data.items() if k not in DERIVED}
+
+
+@dataclass(slots=True)
+class _Draft:
+    """A job while events are added: in lists, so that each costs the same on a long record."""
+
+    facts: dict[str, Any]  # what a Job says besides
+    gear: dict[str, Any] = field(default_factory=dict)
+    readings: list[Reading] = field(default_factory=list)
+    setup_log: list[SetupMark] = field(default_factory=list)
+    actions: list[Action] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, job: Job) -> Self:
+        """Take a job up again."""
+        said = {f.name: getattr(job, f.name) for f in fields(job)}
+        lists: dict[str, Any] = {name: list(said.pop(name)) for name in _LISTS}
+        return cls(gear=dict(said.pop("gear")), **lists, facts=said)
+
+    def job(self) -> Job:
+        """The job as it now is."""
+        lists: dict[str, Any] = {name: tuple(getattr(self, name)) for name in _LISTS}
+        return Job(**self.facts, **lists, gear=dict(self.gear))
+
+
+def _step(draft: _Draft, event: Event) -> None:
+    """Add one more event, numbered; the one judge of what may follow. Changes all or nothing."""
     at, kind, data = event.at, event.kind, plain(event.data)
-    seq = len(job.events) + 1 if job else 1
+    seq, job_id = len(draft.events) + 1, draft.facts["id"]
     if event.seq not in (0, seq):
         raise JobError(_("numbered {number} where {due} is due").format(number=event.seq, due=seq))
     check_form(event, data)
-    if (job is None) != (kind == "opened"):
+    if (seq == 1) != (kind == "opened"):
         raise JobError(_("a job begins with 'opened', and is opened once"))
-    if job is None:
-        facts = {key: data[key] for key in _OPENED_WITH} | {"contexts": tuple(data["contexts"])}
-        job = Job(job_id, **facts, opened_at=at, name=data.get("name"))
-    if kind == "reopened" and not job.is_closed:
+    is_closed = draft.facts.get("closed") is not None
+    if kind == "reopened" and not is_closed:
         raise JobError(
             _("job '{job_id}' is open; only a closed job can be re-opened").format(job_id=job_id)
         )
-    if kind not in ("reopened", "note") and job.is_closed:
-        raise JobError(_("job '{job_id}' is closed; re-open it first").format(job_id=job_id))
-    new: dict[str, Any] = {"events": (*job.events, replace(event, seq=seq, data=data))}
+    if kind not in ("reopened", "note") and is_closed:
+        raise ClosedJobError(_("job '{job_id}' is closed; re-open it first").format(job_id=job_id))
     match kind:
+        case "opened":
+            draft.facts |= {key: data[key] for key in _OPENED_WITH} | {"opened_at": at}
+            draft.facts |= {"contexts": tuple(data["contexts"]), "name": data.get("name")}
+            draft.facts["files"] = data.get("files") or {}
         case "reading":
-            name, values = f"R{len(job.readings) + 1}", tuple(data["values"])
+            name, values = f"R{len(draft.readings) + 1}", tuple(data["values"])
             said, note = Technique.from_data(data["technique"]), data.get("note")
-            reading = Reading(name, seq, data["test"], values, said, at, note=note)
-            new["readings"] = (*job.readings, reading)
+            draft.readings.append(Reading(name, seq, data["test"], values, said, at, note=note))
         case "struck":
-            new["readings"] = _struck(job, data["reading"], data["reason"])
+            n = _to_strike(job_id, draft.readings, data["reading"])
+            draft.readings[n] = replace(draft.readings[n], struck=data["reason"])
         case "setup":
-            new["setup_log"] = (*job.setup_log, SetupMark(seq, data["setup"], data["open"]))
+            draft.setup_log.append(SetupMark(seq, data["setup"], data["open"]))
         case "gear":
-            items = {**job.gear, **data["items"]}.items()
-            new["gear"] = {k: v for k, v in items if v is not None}
+            draft.gear |= data["items"]
+            for item in [k for k, v in data["items"].items() if v is None]:
+                del draft.gear[item]
         case "action":
-            new["actions"] = (*job.actions, Action(seq, at, data["repair"], data.get("note")))
+            shown = data.get("odds")
+            draft.actions.append(Action(seq, at, data["repair"], data.get("note"), shown))
         case "note":
-            new["notes"] = (*job.notes, Note(seq, at, data["text"]))
+            draft.notes.append(Note(seq, at, data["text"]))
         case "closed":
-            new |= {"closed": data["verdict"], "closed_at": at}
+            draft.facts |= {"closed": data["verdict"], "closed_at": at}
+            draft.facts["closed_odds"] = data.get("odds")
         case "reopened":
-            new |= {"closed": None, "closed_at": None}
-    return replace(job, **new)
+            draft.facts |= {"closed": None, "closed_at": None, "closed_odds": None}
+    draft.events.append(replace(event, seq=seq, data=data))
 
 
-def _struck(job: Job, name: str, reason: str) -> tuple[Reading, ...]:
-    found = next((r for r in job.readings if r.id == name), None)
-    if found is None:
-        known = nearest(name, [r.id for r in job.readings])
+def _to_strike(job_id: str, readings: Sequence[Reading], name: str) -> int:
+    """The place of a reading that can be struck."""
+    n = int(name[1:]) - 1 if re.fullmatch("R[1-9][0-9]{0,8}", name) else len(readings)
+    if n >= len(readings):
+        known = nearest(name, [r.id for r in readings])
         raise UnknownNameError(
             _("job '{job}' has no reading '{name}'{known}").format(
-                job=job.id, name=name, known=known
+                job=job_id, name=name, known=known
             )
         )
-    if found.struck is not None:
+    if (struck := readings[n].struck) is not None:
         raise JobError(
             _("reading {name} is struck already ({struck}); nothing is left to do").format(
-                name=name, struck=found.struck
+                name=name, struck=struck
             )
         )
-    return tuple(replace(r, struck=reason) if r is found else r for r in job.readings)
+    return n

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from benchodds.basics.errors import ModelError, UnknownNameError, nearest
 from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
-from benchodds.model.benchwork import Repair, Setup, Test
+from benchodds.model.benchwork import Gate, Repair, Setup, Test
 from benchodds.model.joinnames import Fault, Naming, causes_of, namings, raisings
 from benchodds.model.system import Component, ModeInput, Quantity, SystemModel, Variant
 
@@ -70,17 +70,32 @@ class _Join:
         tests: dict[str, Test] = {}
         setups: dict[str, Setup] = {}
         repairs: dict[str, Repair] = {}
+        gates: dict[str, Gate] = {}
         for naming in self.every.values():
             said = self._cautions(naming)
             quantities |= self._quantities(naming)
             for name, setup in naming.model.setups.items():
-                needs = tuple(naming.setup(s) for s in setup.needs)
-                update = {"needs": needs, "cautions": tuple(said[c] for c in setup.cautions)}
-                setups.setdefault(naming.setup(name), setup.model_copy(update=update))
+                common = naming.setup(name)
+                told = setups.setdefault(
+                    common, setup.model_copy(update={"needs": (), "cautions": ()})
+                )
+                needs = _both(told.needs, (naming.setup(s) for s in setup.needs))
+                cautions = _both(told.cautions, (said[c] for c in setup.cautions))
+                setups[common] = told.model_copy(update={"needs": needs, "cautions": cautions})
             tests |= self._tests(naming, said)
+            gates |= self._gates(naming, tests)
             for name, repair in self._repairs(naming, said, tests):
-                if not any(set(repair.clears) == set(r.clears) for r in repairs.values()):
+                same = (n for n, r in repairs.items() if set(r.clears) == set(repair.clears))
+                if (twin := next(same, None)) is None:
                     repairs[name] = repair
+                else:
+                    first = repairs[twin]
+                    update = {
+                        "cautions": _both(first.cautions, repair.cautions),
+                        "harm": first.harm or repair.harm,
+                        "gate": first.gate or repair.gate,
+                    }
+                    repairs[twin] = first.model_copy(update=update)
         variant = PLUS.join(m.variant for m in models)
         titles = dict.fromkeys(m.variants[m.variant].title for m in models)
         return JoinedModel.model_construct(
@@ -102,6 +117,7 @@ class _Join:
             quantities=quantities,
             setups=setups,
             tests=tests,
+            gates=gates,
             repairs=repairs,
             closing=tuple(dict.fromkeys(step for m in models for step in m.closing)),
             variant=variant,
@@ -216,7 +232,7 @@ class _Join:
                 "needs": tuple(naming.setup(s) for s in test.needs),
                 "cautions": tuple(said[c] for c in test.cautions),
                 "after": _groups(naming, test.after, gone),
-                "passed": _groups(naming, test.passed, gone),
+                "gate": test.gate and naming.own(test.gate),
                 "only": (),
                 "signal": self._formula(naming, test.signal, test.random),
                 "in_circuit": self._formula(naming, test.in_circuit, test.random),
@@ -226,6 +242,31 @@ class _Join:
             }
             out[naming.own(name)] = test.model_copy(update=update)
         return out
+
+    def _gates(self, naming: Naming, tests: Mapping[str, Test]) -> Iterator[tuple[str, Gate]]:
+        """The gates of a system; what they wait for must be there, or they would stand open."""
+        gone = {t for t in naming.model.tests if naming.own(t) not in tests}
+        for name, gate in naming.model.gates.items():
+            passed: dict[str, tuple[str, ...]] = {}
+            for text, patterns in gate.passed.items():
+                left = _groups(naming, [text], gone)
+                if not left:
+                    raise ModelError(
+                        f"{naming.model.id}: gates.{name}: "
+                        + _("'{text}' is not there when systems are joined").format(text=text)
+                    )
+                faults = [
+                    ".".join(told)
+                    for pattern in patterns
+                    for fault in naming.faults(pattern)
+                    for told in (
+                        causes_of(naming, self.every, fault)
+                        if fault in naming.stand_ins
+                        else [naming.fault(*fault)]
+                    )
+                ]
+                passed[left[0]] = _both(passed.get(left[0], ()), faults)
+            yield naming.own(name), gate.model_copy(update={"passed": passed})
 
     def _cause(self, naming: Naming, cause: str) -> Iterator[str]:
         name, _, state = cause.partition(".")
@@ -249,6 +290,7 @@ class _Join:
                 update = {
                     "clears": clears,
                     "requires": _groups(naming, repair.requires, gone),
+                    "gate": repair.gate and naming.own(repair.gate),
                     "cautions": tuple(said[c] for c in repair.cautions),
                     "only": (),
                 }
@@ -317,6 +359,10 @@ def _groups(naming: Naming, groups: Iterable[str], gone: Iterable[str]) -> tuple
     """Groups 'a|b' of tests under their joined names, without those that are gone."""
     left = [[t for t in group.split("|") if t not in set(gone)] for group in groups]
     return tuple("|".join(naming.own(t) for t in group) for group in left if group)
+
+
+def _both(some: Iterable[str], more: Iterable[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys((*some, *more)))
 
 
 def _faults(model: SystemModel) -> Iterator[tuple[Fault, str]]:

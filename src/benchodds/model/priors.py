@@ -131,6 +131,8 @@ class PriorSet(_Strict):
     contexts: dict[str, Context] = {}
     links: tuple[Link, ...] = ()
     spreads: tuple[Spread, ...] = ()
+    digest: str = Field("", exclude=True)
+    """Hash of the file's content; not written in a file."""
 
 
 def build_priors(raw: Mapping[str, Any]) -> PriorSet:

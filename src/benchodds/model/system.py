@@ -8,7 +8,7 @@ its description in the JSON Schema and in messages.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from copy import deepcopy
 from typing import Any, Literal, Self
 
@@ -18,11 +18,12 @@ from benchodds.basics.errors import ModelError, UnknownNameError, nearest
 from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 from benchodds.basics.validation import quiet, validate
-from benchodds.model.benchwork import Limit, Name, Repair, Setup, Share, Test, Text
+from benchodds.model.benchwork import Gate, Limit, Name, Repair, Setup, Share, Test, Text
 from benchodds.model.systemcheck import broken_references
 
 __all__ = [
     "Component",
+    "Gate",
     "Grid",
     "Limit",
     "ModeInput",
@@ -201,6 +202,8 @@ class SystemModel(_Strict):
     """Access work that tests share."""
     tests: dict[Name, Test] = Field(min_length=1, max_length=800)
     """What can be measured or looked at."""
+    gates: dict[Name, Gate] = {}
+    """What must hold before tests and repairs that can ruin a part."""
     repairs: dict[Name, Repair] = {}
     """What can be done about it."""
     closing: tuple[Text, ...] = ()
@@ -213,6 +216,8 @@ class SystemModel(_Strict):
     """How this system depends on others when a job joins them, by their name."""
     variant: str = ""
     """The variant that was read; not written in a file."""
+    digest: str = Field("", exclude=True)
+    """Hash of the file's content; not written in a file."""
 
     def thinned(self) -> Self:
         """The model on the grids on which tests are chosen; itself where all are the same."""
@@ -243,14 +248,30 @@ class SystemModel(_Strict):
 
     def setups_of(self, test: str) -> tuple[str, ...]:
         """All set-ups a test needs, those needed by set-ups included, in file order."""
+        return self.needed(self.tests[test].needs)
+
+    def needed(self, setups: Iterable[str]) -> tuple[str, ...]:
+        """Set-ups and all that these need, in file order."""
         wanted: set[str] = set()
-        todo = list(self.tests[test].needs)
+        todo = list(setups)
         while todo:
             name = todo.pop()
             if name not in wanted:
                 wanted.add(name)
                 todo += self.setups[name].needs
         return tuple(s for s in self.setups if s in wanted)
+
+    def warnings(self, step: Test | Repair) -> tuple[str, ...]:
+        """Every text that must stand before a step: the harm it can do, its cautions, those of
+        all set-ups that it needs, and that the machine's own literature governs."""
+        setups = self.needed(step.needs) if isinstance(step, Test) else ()
+        names = dict.fromkeys(step.cautions)
+        names.update(dict.fromkeys(c for s in setups for c in self.setups[s].cautions))
+        if names or step.harm:
+            names.update(dict.fromkeys(c for c in ("literature",) if c in self.cautions))
+        harm = step.harm.strip().rstrip(".")
+        said = (f"{harm[:1].upper()}{harm[1:]}.",) if harm else ()
+        return (*said, *(self.cautions[c] for c in names))
 
     def find_test(self, name: str) -> str:
         """The test's own id for a name typed in any case; UnknownNameError with the nearest."""

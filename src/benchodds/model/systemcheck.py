@@ -17,9 +17,10 @@ from benchodds.basics.errors import ModelError, nearest
 from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import N_, _
 from benchodds.basics.quantities import to_base
+from benchodds.model.gatecheck import no_pass, rings
 
 if TYPE_CHECKING:
-    from benchodds.model.system import Quantity, Repair, Setup, SystemModel, Test
+    from benchodds.model.system import Gate, Quantity, Repair, Setup, SystemModel, Test
 
 ROLES = frozenset({"rpm", "temp_c"})
 """Technique variables that an expression in a test may use besides quantities."""
@@ -51,7 +52,7 @@ class _Check:
 
     def __post_init__(self) -> None:
         """Names by section, with those that were dropped for other mistakes."""
-        for section in ("quantities", "setups", "tests", "cautions", "components"):
+        for section in ("quantities", "setups", "tests", "cautions", "components", "gates"):
             names = dict.fromkeys(getattr(self.model, section))
             names.update(dict.fromkeys(d[1] for d in self.dropped if d[0] == section and d[1:]))
             self.known[section] = list(names)
@@ -81,6 +82,9 @@ class _Check:
             yield from self._setup(f"setups.{name}", setup)
         for name, test in model.tests.items():
             yield from self._test(f"tests.{name}", test)
+        for name, gate in model.gates.items():
+            yield from self._gate(f"gates.{name}", gate)
+        yield from rings(model)
         for name, repair in model.repairs.items():
             yield from self._repair(f"repairs.{name}", repair)
 
@@ -201,7 +205,7 @@ class _Check:
         yield from self._refs(f"{path}.needs", test.needs, "setups", N_("a set-up"))
         yield from self._refs(f"{path}.cautions", test.cautions, "cautions", N_("a caution"))
         yield from self._refs(f"{path}.after", test.after, "tests", N_("a test"))
-        yield from self._refs(f"{path}.passed", test.passed, "tests", N_("a test"))
+        yield from self._refs(f"{path}.gate", filter(None, [test.gate]), "gates", N_("a gate"))
         if test.proves and test.proves not in GEAR:
             yield from self._ref(f"{path}.proves", test.proves, GEAR, N_("a piece of gear"))
         if test.kind == "look":
@@ -290,11 +294,19 @@ class _Check:
                 known = set(self.known["quantities"])
                 yield from _names(f"{path}.limit.measurand", test.limit.measurand, known)
 
+    def _gate(self, path: str, gate: Gate) -> Iterator[str]:
+        yield from self._refs(f"{path}.passed", gate.passed, "tests", N_("a test"))
+        for text, faults in gate.passed.items():
+            for fault in faults:
+                yield from self._fault(f"{path}.passed.'{text}'", fault)
+            yield from no_pass(f"{path}.passed.'{text}'", self.model, text.split("|"))
+
     def _repair(self, path: str, repair: Repair) -> Iterator[str]:
         yield from _minutes(f"{path}.minutes", repair.minutes)
         for fault in repair.clears:
             yield from self._fault(f"{path}.clears", fault)
         yield from self._refs(f"{path}.requires", repair.requires, "tests", N_("a test"))
+        yield from self._refs(f"{path}.gate", filter(None, [repair.gate]), "gates", N_("a gate"))
         yield from self._refs(f"{path}.cautions", repair.cautions, "cautions", N_("a caution"))
 
     def _fault(self, path: str, fault: str) -> Iterator[str]:

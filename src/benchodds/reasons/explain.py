@@ -20,7 +20,7 @@ from benchodds.reasons.budget import Budget, budget
 from benchodds.reasons.clashes import clashes, gear_notes
 from benchodds.reasons.evidence import Ledger, joint, ledger, marginals, only, without
 from benchodds.reasons.limits import LEVEL, Curve, conformance, curve, measurand, one_sided
-from benchodds.reasons.sentences import clash_sentences, sentences
+from benchodds.reasons.sentences import NEVER, clash_sentences, sentences
 from benchodds.reasons.sweep import Sweep, shown_number, sweep
 from benchodds.reasons.whatif import folded_without, learning, turn
 from benchodds.reasons.why import Bare, LimitSaid, Reading, Spread, Weight, Why, to_dict
@@ -178,8 +178,10 @@ def _spread(before: Curve | None, swept: Sweep) -> Spread | None:
     if before is None or not swept.n_numbers:
         return None
     n = swept.n_numbers
-    good, bad = before.good[:n] / before.good.sum(), before.bad[:n] / before.bad.sum()
-    return Spread(swept.edges, good, bad)
+    all_good, all_bad = float(before.good.sum()), float(before.bad.sum())
+    if min(all_good, all_bad) < NEVER:  # there are no two spreads to compare
+        return None
+    return Spread(swept.edges, before.good[:n] / all_good, before.bad[:n] / all_bad)
 
 
 __all__ = [

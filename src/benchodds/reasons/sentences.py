@@ -28,6 +28,8 @@ NAMES = (
 """What the numbers are called in English; told in the language of who reads."""
 FAINT_DB = 1.0
 """The smallest evidence a person notices (Good 1950, after Turing); less is not told."""
+NEVER = 1e-9
+"""Share of machines that is told as none: what rounding leaves of zero is less."""
 FAINT_BITS = 0.01
 """Information that is told as none."""
 
@@ -228,17 +230,23 @@ def _guards(c: Conformance, why: Why) -> str:
     unit = why.reading.unit
     accept = _guard(c.accept, unit, {"lower": _("from"), "upper": _("up to")})
     reject = _guard(c.reject, unit, {"lower": _("below"), "upper": _("above")})
-    return _(
-        "To be right {level:.0f} times in 100, accept {accept}; reject {reject}. The "
-        "bare limit, so read, rejects {producer} of good parts and accepts "
-        "{consumer} of bad ones."
-    ).format(
-        level=100 * c.level,
-        accept=accept,
-        reject=reject,
-        producer=percent(c.risks.producer / c.risks.conforming),
-        consumer=percent(c.risks.consumer / (1 - c.risks.conforming)),
+    text = _("To be right {level:.0f} times in 100, accept {accept}; reject {reject}.").format(
+        level=100 * c.level, accept=accept, reject=reject
     )
+    risks = c.risks
+    if risks.conforming < NEVER:
+        said = _("By the model no machine can meet this limit: limit and spread disagree.")
+    elif risks.conforming > 1 - NEVER:
+        said = _("By the model no machine can miss this limit: limit and spread disagree.")
+    else:
+        said = _(
+            "The bare limit, so read, rejects {producer} of good parts and accepts {consumer} of "
+            "bad ones."
+        ).format(
+            producer=percent(risks.producer / risks.conforming),
+            consumer=percent(risks.consumer / (1 - risks.conforming)),
+        )
+    return f"{text} {said}"
 
 
 def _budget(b: Budget) -> str:

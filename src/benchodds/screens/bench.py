@@ -106,7 +106,7 @@ class Bench:
             case "odds":
                 return render.odds(self._assess())
             case "why":
-                return explain(self.session, self.job_id, rest or None, None)[0]
+                return explain(self.session, self.job_id, rest or None)[0]
             case "skip":
                 test = self.proposed()
                 if test:
@@ -166,6 +166,7 @@ class Bench:
         lines = wrap(", ".join(f"{c}.{m} {percent(p)}" for (c, m), p in top), _("Leads: "))
         lines += render.approximate(assessment)[1:]
         if step.do == "repair" and step.repair:
+            lines += render.careful(model, model.repairs[step.repair])
             lines += wrap(f"{step.repair} - {model.repairs[step.repair].title}", _("DO: "))
             lines += wrap(
                 _("write 'done {repair}' when it is done").format(repair=step.repair), "    "
@@ -177,6 +178,7 @@ class Bench:
         spec = model.tests[test]
         word = _("DO: ") if step.do != "repair" else _("or test: ")
         minutes = _("{minutes:.0f} min").format(minutes=row.minutes)
+        lines += render.careful(model, spec)
         lines += wrap(f"{test} - {spec.title}, {minutes}", word)
         lines += wrap(spec.do, "    ")
         if row.setups:
@@ -187,6 +189,4 @@ class Bench:
                 f"{branch.label} ({percent(branch.p)}): {render.fault_words(model, branch.p_mode)}",
                 "    - ",
             )
-        for caution in row.cautions:
-            lines += wrap(model.cautions[caution], "    ! ", "      ")
         return "\n".join(lines)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from benchodds.basics.errors import ReadingError
 from benchodds.basics.language import _
 from benchodds.basics.words import about, limit_words, percent
+from benchodds.choose.permits import Permits
 from benchodds.choose.planning import open_setups
 from benchodds.keep.session import Session
 from benchodds.screens import render
@@ -30,8 +31,8 @@ class TestForm:
     minutes: str
     first: tuple[str, ...]
     why: tuple[str, ...]
-    cautions: tuple[str, ...]
-    harm: str
+    careful: tuple[str, ...]
+    barred: str
     limit: str
     units: tuple[str, ...]
     outcomes: tuple[str, ...]
@@ -59,6 +60,8 @@ class JobView:
     title: str
     said: str
     closed: bool
+    of: str
+    """The token of the event that opened it: another store may have a job of the same name."""
     events: int
     leads: tuple[tuple[str, str, str, str], ...]
     several: str
@@ -67,6 +70,7 @@ class JobView:
     do: str
     repair: str
     repair_title: str
+    repair_careful: tuple[str, ...]
     form: TestForm | None
     proposed: bool
     skip: str
@@ -80,8 +84,13 @@ class JobView:
     last_meter: str
 
 
-def job_view(session: Session, job_id: str, test: str | None, skipped: Sequence[str]) -> JobView:
+def job_view(
+    session: Session, job_id: str, test: str | None, skipped: Sequence[str], sure: bool = False
+) -> JobView:
     """Work out the page of a job; ``test`` is the form asked for, else the proposed one's.
+
+    What may not be done now is shown with its reason (``TestForm.barred``) and without a form,
+    unless whoever asks is ``sure``: what was done all the same must be recorded.
 
     Raises
     ------
@@ -113,8 +122,8 @@ def job_view(session: Session, job_id: str, test: str | None, skipped: Sequence[
                 f"{b.label} ({percent(b.p)}): {render.fault_words(model, b.p_mode)}"
                 for b in (row.branches[:3] if row else ())
             ),
-            cautions=tuple(model.cautions[c] for c in (row.cautions if row else spec.cautions)),
-            harm=spec.harm,
+            careful=model.warnings(spec),
+            barred="" if row or sure else Permits(assessment).test(name).reason,
             limit=limit_words(spec.limit.min, spec.limit.max) if spec.limit else "",
             units=UNITS.get(spec.unit, (spec.unit,)) if spec.kind in ("peak", "meter") else (),
             outcomes=spec.outcomes,
@@ -140,6 +149,7 @@ def job_view(session: Session, job_id: str, test: str | None, skipped: Sequence[
             [model.complaints[job.complaint], *(model.contexts[c] for c in job.contexts)]
         ),
         closed=job.is_closed,
+        of=job.events[0].uid,
         events=len(job.events),
         leads=tuple((f"{c}.{m}", model.title_of(c, m), percent(p), about(p)) for (c, m), p in top),
         several=several,
@@ -148,6 +158,7 @@ def job_view(session: Session, job_id: str, test: str | None, skipped: Sequence[
         do=step.do,
         repair=step.repair or "",
         repair_title=model.repairs[step.repair].title if step.repair else "",
+        repair_careful=model.warnings(model.repairs[step.repair]) if step.repair else (),
         form=form,
         proposed=name is not None and name == wanted,
         skip=wanted or "",

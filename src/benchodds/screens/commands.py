@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,25 +12,30 @@ from benchodds.basics.errors import (
     BenchoddsError,
     JobError,
     ReadingError,
-    StoreError,
     UnknownNameError,
     nearest,
 )
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy, parse_impedance
 from benchodds.basics.quantities import Expect, parse_value, show_value
+from benchodds.basics.text import written
 from benchodds.basics.words import percent, wrap
-from benchodds.infer.assess import Machine, assess, merge
-from benchodds.keep.session import Session, find_test, token
+from benchodds.infer.assess import Assessment, Machine, assess, merge
+from benchodds.keep.outputs import save_figures
+from benchodds.keep.session import Session, find_test, now, token
 from benchodds.model import jobs
 from benchodds.model.cards import told
-from benchodds.model.jobs import Technique
+from benchodds.model.events import Event
+from benchodds.model.jobs import Job, Reading, Technique, fold
 from benchodds.model.system import SystemModel
 from benchodds.screens import render
 from benchodds.screens.shapes import approximate
 
 if TYPE_CHECKING:
     from benchodds.reasons.why import Why
+
+Chances = Mapping[tuple[str, str], float]
+"""Probability of each fault, (component, mode)."""
 
 SHEET_KEYS: Mapping[str, tuple[str, Callable[[str], Any]]] = {
     "how": ("how", str),
@@ -49,6 +54,46 @@ SHEET_KEYS: Mapping[str, tuple[str, Callable[[str], Any]]] = {
 """What a line of a sheet may say about how its reading was taken."""
 
 
+@dataclass(frozen=True)
+class Noted:
+    """A reading to be recorded, as it was written; ``uid`` is its event's token."""
+
+    test: str
+    values: tuple[str, ...]
+    technique: Technique
+    note: str | None = None
+    uid: str = field(default_factory=token)
+
+    def event(self, job: Job, at: str, uid: str) -> Event:
+        """The event that records it. Raises JobError, ReadingError, TextError."""
+        return jobs.reading_event(
+            job,
+            at=at,
+            uid=uid,
+            test=self.test,
+            values=self.values,
+            technique=self.technique,
+            note=self.note,
+        )
+
+
+def checked_reading(machine: Machine, job: Job, said: Noted) -> Noted:
+    """The reading with its test's own name and the job's instrument, when all of it is in order.
+
+    Raises BenchoddsError, saying what cannot be understood.
+    """
+    name, technique = find_test(machine.model, said.test), said.technique
+    if technique.card is None and job.gear.get("card"):
+        technique = replace(technique, card=str(job.gear["card"]))
+    elif technique.card is not None:
+        told(job, technique.card)  # or refused
+    full = merge(technique, job, machine.instrument(name).parse(said.values), strict=True)
+    machine.finding(name, said.values, full, "hookup")
+    noted = replace(said, test=name, technique=technique)
+    noted.event(job, now(), noted.uid)
+    return noted
+
+
 def record_reading(
     session: Session,
     job_id: str,
@@ -62,40 +107,46 @@ def record_reading(
 
     ``uid`` is the event's token: the same reading sent twice with it is recorded once.
     """
-    uid = uid or token()
     job = session.store.job(job_id)
+    noted = Noted(test, tuple(values), technique, note, uid or token())
+    noted = checked_reading(session.machine(job), job, noted)
+    return record_readings(session, job, [noted])[0]
+
+
+def record_readings(
+    session: Session, job: Job, noted: Sequence[Noted]
+) -> list[tuple[str, dict[str, Any]]]:
+    """Record checked readings, all or none, and say what each of them moved, in turn."""
     machine = session.machine(job)
-    name = find_test(machine.model, test)
-    if technique.card is None and job.gear.get("card"):
-        technique = replace(technique, card=str(job.gear["card"]))
-    elif technique.card is not None:
-        told(job, technique.card)  # or refused
-    tool = machine.instrument(name)
-    parsed = tool.parse(values)
     before = assess(machine, job).p_mode  # the rest of it would only take room
-    full = merge(technique, job, parsed, strict=True)
-    machine.finding(name, tuple(values), full, "hookup")  # refused before anything is written
-    job = session.append(
-        job_id,
-        lambda j, at, uid: jobs.reading_event(
-            j, at=at, uid=uid, test=name, values=list(values), technique=technique, note=note
-        ),
-        uid,
-    )
-    after = assess(machine, job)
-    reading = next(r for r in job.readings if job.events[r.seq - 1].uid == uid)
+    job = session.append_all(job.id, [(n.event, n.uid) for n in noted])
+    out = []
+    for each in noted:
+        reading = next(r for r in job.readings if job.events[r.seq - 1].uid == each.uid)
+        so_far = fold(job.id, job.events[: reading.seq]) if len(noted) > 1 else job
+        after = assess(machine, so_far)
+        out.append(_moved(machine, before, after, reading))
+        before = after.p_mode
+    return out
+
+
+def _moved(
+    machine: Machine, before: Chances, after: Assessment, reading: Reading
+) -> tuple[str, dict[str, Any]]:
+    """What a reading was understood as, and what it did to the odds."""
+    parsed = machine.instrument(reading.test).parse(reading.values)
     moved = movements(before, after.p_mode)
     data = {
         "schema": 1,
-        "job": job.id,
+        "job": after.job.id,
         "reading": reading.id,
-        "test": name,
+        "test": reading.test,
         "understood": [show_value(v) for v in parsed],
         "moved": [{"fault": f, "from": a, "to": b} for f, a, b in moved],
         "slip": after.slips.get(reading.id, 0.0),
         "approximate": approximate(after),
     }
-    lines = [f"{reading.id}: {name} = {', '.join(show_value(v) for v in parsed)}"]
+    lines = [f"{reading.id}: {reading.test} = {', '.join(show_value(v) for v in parsed)}"]
     if not any(t.table is not None for t in after.taken if t.reading.id == reading.id):
         lines.append(_("Noted; it says nothing about the machine."))
     elif moved:
@@ -162,7 +213,7 @@ def parse_sheet_line(machine: Machine, line: str) -> SheetRow:
     ValueError
         Quotes that do not close.
     """
-    what, _semicolon, how = line.partition(";")
+    what, _semicolon, how = written(line).partition(";")
     test, *values = shlex.split(what)
     technique: dict[str, Any] = {}
     for word in shlex.split(how):
@@ -185,23 +236,27 @@ def parse_sheet_line(machine: Machine, line: str) -> SheetRow:
     return SheetRow(test, tuple(values), technique)
 
 
-def read_sheet(session: Session, job_id: str, text: str, name: str) -> list[SheetRow]:
+def read_sheet(
+    session: Session, job: Job, text: str, name: str, usual: Mapping[str, Any]
+) -> list[Noted]:
     """Readings from a sheet, a line each (:func:`parse_sheet_line`), all checked.
 
     Values with spaces stand in quotes; empty lines and those beginning with # are passed over.
+    ``usual`` says, by option name, how readings were taken whose line does not say it.
 
     Raises
     ------
     ReadingError
         Naming file and line; nothing has been recorded then.
     """
-    machine = session.machine(session.store.job(job_id))
+    machine = session.machine(job)
     rows = []
     for number, line in enumerate(text.splitlines(), start=1):
         if line.strip() and not line.lstrip().startswith("#"):
             try:
-                rows.append(parse_sheet_line(machine, line))
-                rows[-1].said()
+                row = parse_sheet_line(machine, line)
+                technique = make_technique({**usual, **row.technique})
+                rows.append(checked_reading(machine, job, Noted(row.test, row.values, technique)))
             except (BenchoddsError, ValueError) as error:
                 raise ReadingError(
                     _("{name}, line {number}: {error}; nothing was recorded").format(
@@ -218,10 +273,7 @@ def read_sheet(session: Session, job_id: str, text: str, name: str) -> list[Shee
 
 
 def movements(
-    before: Mapping[tuple[str, str], float],
-    after: Mapping[tuple[str, str], float],
-    least: float = 0.01,
-    top: int = 6,
+    before: Chances, after: Chances, least: float = 0.01, top: int = 6
 ) -> list[tuple[str, float, float]]:
     """The faults whose probability moved most: (fault, from, to)."""
     rows = [
@@ -233,7 +285,11 @@ def movements(
 
 
 def explain(
-    session: Session, job_id: str, reading: str | None, figures: Path | None
+    session: Session,
+    job_id: str,
+    reading: str | None,
+    figures: Path | None = None,
+    overwrite: bool = False,
 ) -> tuple[str, dict[str, Any]]:
     """What one reading is worth: sentences, the numbers behind them, and figures if asked."""
     job = session.store.job(job_id)
@@ -265,13 +321,13 @@ def explain(
     if figures is not None:
         lines += [
             _("Wrote {path}").format(path=path)
-            for path in _save_figures(found, figures, f"{job_id}-{wanted}")
+            for path in _save_figures(found, figures, f"{job_id}-{wanted}", overwrite)
         ]
     return "\n".join(lines), to_dict(found, contradictions)
 
 
-def _save_figures(found: Why, folder: Path, stem: str) -> list[Path]:
-    """The figures of one reading as SVG and PNG; StoreError when they cannot be written."""
+def _save_figures(found: Why, folder: Path, stem: str, overwrite: bool) -> list[Path]:
+    """The figures of one reading as SVG and PNG, all or none. Raises FileError."""
     from benchodds.reasons.figures import path_figure, spread_figure, weights_figure
 
     made = {
@@ -279,22 +335,20 @@ def _save_figures(found: Why, folder: Path, stem: str) -> list[Path]:
         "path": path_figure(found.ledger, found.titles, found.tests, found.reading.id),
         "weights": weights_figure(found),
     }
-    paths = []
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, figure in made.items():
-            for suffix in ("svg", "png") if figure is not None else ():
-                paths.append(folder / f"{stem}-{name}.{suffix}")
-                figure.savefig(paths[-1], dpi=150)  # type: ignore[union-attr]
-    except OSError as error:
-        raise StoreError(
-            _("{folder} cannot be written ({reason})").format(folder=folder, reason=error.strerror)
-        ) from None
-    return paths
+    figures = {
+        folder / f"{stem}-{name}.{suffix}": figure
+        for name, figure in made.items()
+        if figure is not None
+        for suffix in ("svg", "png")
+    }
+    save_figures(figures, overwrite)
+    return list(figures)
 
 
-def mark_setup(session: Session, job_id: str, setup: str, is_open: bool) -> str:
-    """Record that a set-up is open or closed."""
+def mark_setup(
+    session: Session, job_id: str, setup: str, is_open: bool, uid: str | None = None
+) -> str:
+    """Record that a set-up is open or closed; the same ``uid`` twice is one event."""
     model = session.machine(session.store.job(job_id)).model
     name = setup if setup in model.setups else setup.upper()
     if name not in model.setups:
@@ -303,40 +357,56 @@ def mark_setup(session: Session, job_id: str, setup: str, is_open: bool) -> str:
                 setup=setup, model=model.id, hint=nearest(setup, model.setups)
             )
         )
-    session.append(job_id, lambda j, at, uid: jobs.setup_event(j, name, is_open, at=at, uid=uid))
+    session.append(
+        job_id, lambda j, at, uid: jobs.setup_event(j, name, is_open, at=at, uid=uid), uid
+    )
     said = _("{name} ({title}) is open.") if is_open else _("{name} ({title}) is closed.")
     return said.format(name=name, title=model.setups[name].title)
 
 
-def declare_gear(session: Session, job_id: str, items: Mapping[str, str]) -> str:
-    """Record the instruments of a job."""
+def declare_gear(
+    session: Session, job_id: str, items: Mapping[str, str], uid: str | None = None
+) -> str:
+    """Record the instruments of a job; the same ``uid`` twice is one event."""
     if not items:
-        raise JobError(_("nothing to declare; give --meter, --accuracy, --adapter or --operator"))
+        raise JobError(_("nothing to declare; say the meter, its accuracy, adapter or operator"))
     if "meter" in items:
         parse_impedance(items["meter"])
     if "accuracy" in items:
         parse_accuracy(items["accuracy"])
-    session.append(job_id, lambda j, at, uid: jobs.gear_event(j, items, at=at, uid=uid))
+    session.append(job_id, lambda j, at, uid: jobs.gear_event(j, items, at=at, uid=uid), uid)
     return _("Declared for all readings that do not say otherwise: ") + ", ".join(
         f"{k} {v}" for k, v in items.items()
     )
 
 
-def did_repair(session: Session, job_id: str, repair: str, note: str | None) -> str:
-    """Record a repair that was done."""
-    model = session.machine(session.store.job(job_id)).model
+def did_repair(
+    session: Session, job_id: str, repair: str, note: str | None, uid: str | None = None
+) -> str:
+    """Record a repair that was done, with the odds it was done on; the same ``uid`` twice is one
+    event."""
+    job = session.store.job(job_id)
+    model = session.machine(job).model
     if repair not in model.repairs:
         raise UnknownNameError(
             _("'{repair}' is not a repair of {model}{hint}").format(
                 repair=repair, model=model.id, hint=nearest(repair, model.repairs)
             )
         )
-    session.append(
-        job_id, lambda j, at, uid: jobs.action_event(j, repair, at=at, uid=uid, note=note)
-    )
-    return _("Written down: {repair} ({title}).").format(
+    said = _("Written down: {repair} ({title}).").format(
         repair=repair, title=model.repairs[repair].title
     )
+    odds = None
+    try:
+        odds = session.assess(job).shown()
+    except BenchoddsError as error:  # a repair that was done is on record whatever happens
+        said += " " + _("Without its odds, which cannot be worked out: {error}").format(error=error)
+    session.append(
+        job_id,
+        lambda j, at, uid: jobs.action_event(j, repair, at=at, uid=uid, note=note, odds=odds),
+        uid,
+    )
+    return said.format(repair=repair, title=model.repairs[repair].title)
 
 
 def check_fault(model: SystemModel, fault: str) -> str:
@@ -370,15 +440,15 @@ def close_job(
             )
         )
     checked = [check_fault(model, f) for f in faults]
-    ended = {f"{c}.{m}": p for (c, m), p in assessment.p_mode.items()}
-    ended["none.elec"] = assessment.faults_at_once["0"]
+    odds, ended = assessment.shown(), assessment.chances
     verdict: dict[str, Any] = {"faults": checked, "grade": grade}
-    verdict["p_at_close"] = {f: round(ended[f], 6) for f in checked}
+    verdict["p_at_close"] = {f: odds["p"][f] for f in checked}
     if minutes is not None:
         verdict["minutes"] = minutes
     if note:
         verdict["note"] = note
-    session.append(job_id, lambda j, at, uid: jobs.close_event(j, at=at, uid=uid, verdict=verdict))
+    ending: dict[str, Any] = {"verdict": verdict, "odds": odds}
+    session.append(job_id, lambda j, at, uid: jobs.close_event(j, at=at, uid=uid, **ending))
     lines = [
         _("Closed job {job_id}: {checked} ({grade}).").format(
             job_id=job_id, checked=", ".join(checked) or _("no verdict"), grade=grade

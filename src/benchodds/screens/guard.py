@@ -14,21 +14,32 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 Role = Literal["work", "look"]
 ROLES: tuple[Role, ...] = ("work", "look")
 
-CODE_DIGITS = 8
+CODE_DIGITS = 12
+"""So many that guessing is hopeless from any number of addresses: 500 guesses a second, more than
+the page answers, find one of the two codes within a day with chance 500 * 86 400 * 2 / 10^12,
+1 in 10 000. Wrong codes can then leave the codes alone and hold up nobody else."""
 TRIES = 5
-"""Wrong codes before a new one is made; with 8 digits a guess succeeds 5 times in 100 million."""
+"""Wrong codes of one address in a row before it has to wait."""
 PAUSE_S = 30.0
-"""How long after that no code is taken at all."""
+"""How long it has to wait then."""
+MOST_ADDRESSES = 1000
+"""Addresses whose wrong codes are remembered."""
 MOST_DEVICES = 50
+"""Paired devices; one more takes the place of the one that was paired first."""
 
 
 def _hash(key: str) -> str:
     return hashlib.sha256(key.encode()).hexdigest()
+
+
+def _keep_newest(kept: dict[str, Any], most: int) -> None:
+    while len(kept) > most:
+        del kept[next(iter(kept))]
 
 
 @dataclass
@@ -45,8 +56,7 @@ class Guard:
     _secret: bytes = field(default_factory=lambda: secrets.token_bytes(32))
     _keys: dict[str, Role] = field(default_factory=dict)
     _codes: dict[Role, str] = field(default_factory=dict)
-    _wrong: int = 0
-    _closed_until: float = 0.0
+    _wrong: dict[str, tuple[int, float]] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def __post_init__(self) -> None:
@@ -57,24 +67,30 @@ class Guard:
         for role in roles:
             self._codes[role] = f"{secrets.randbelow(10**CODE_DIGITS):0{CODE_DIGITS}d}"
             self.tell(role, self._codes[role])
-        self._wrong = 0
 
-    def pair(self, code: str) -> str | None:
+    def must_wait(self, address: str) -> bool:
+        """Whether an address gave so many wrong codes that it has to wait; others have not."""
+        n, last = self._wrong.get(address, (0, 0.0))
+        return n >= TRIES and self.clock() < last + PAUSE_S
+
+    def pair(self, code: str, address: str) -> str | None:
         """A key for a device that knows a code, else None; a code is good for one device."""
         digits = "".join(c for c in code if c in "0123456789")
         with self._lock:
-            if self.clock() < self._closed_until or len(self._keys) >= MOST_DEVICES:
+            if self.must_wait(address):
                 return None
             for role, known in self._codes.items():
                 if hmac.compare_digest(digits, known):
                     key = secrets.token_urlsafe(32)
                     self._keys[_hash(key)] = role
+                    _keep_newest(self._keys, MOST_DEVICES)
+                    self._wrong.pop(address, None)
                     self._renew(role)
                     return key
-            self._wrong += 1
-            if self._wrong >= TRIES:
-                self._closed_until = self.clock() + PAUSE_S
-                self._renew(*ROLES)
+            n, last = self._wrong.pop(address, (0, 0.0))
+            still = self.clock() < last + PAUSE_S
+            self._wrong[address] = ((n if still else 0) + 1, self.clock())
+            _keep_newest(self._wrong, MOST_ADDRESSES)
             return None
 
     def new_device(self) -> str:

@@ -1,7 +1,8 @@
 """The bench as a page for a phone in the shop: server-rendered, works without JavaScript.
 
 Every form carries a token of its own (the event's), so that a reload, a double tap or a
-resent form is one event. Answers to forms are redirects, so that back and reload do no harm.
+resent form is one event. Answers to forms are redirects, so that back and reload do no harm; to
+the page's script, which keeps what was pressed until it is heard, they are JSON that names it.
 """
 
 from __future__ import annotations
@@ -14,127 +15,37 @@ from contextvars import copy_context
 from functools import partial
 from importlib.resources import files as package_files
 from typing import Any, TypeVar
-from urllib.parse import quote, urlsplit
+from urllib.parse import quote
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp
 
-from benchodds.basics.errors import BenchoddsError, UnknownJobError
+from benchodds.basics.errors import BenchoddsError, ClosedJobError, StoreError, UnknownJobError
 from benchodds.basics.language import _
 from benchodds.keep import files
 from benchodds.keep.session import Session
-from benchodds.model import jobs
-from benchodds.screens.benchview import job_view, typed_values
-from benchodds.screens.commands import (
-    did_repair,
-    explain,
-    make_technique,
-    mark_setup,
-    record_reading,
-)
+from benchodds.screens.benchview import job_view
+from benchodds.screens.commands import explain
+from benchodds.screens.connections import Connections
+from benchodds.screens.gate import COOKIE, Gate, by_script, plainly
 from benchodds.screens.guard import Guard
 from benchodds.screens.pages import environment
+from benchodds.screens.posted import DEEDS, TECHNIQUE, Form, Posted, one
 
 T = TypeVar("T")
 
-COOKIE = "bench_device"
-MOST_BYTES = 64_000
-BODY_S = 20.0
-"""Longest wait for the next part of a form."""
-FIELDS = ("hits", "tries", "unit", "how", "meter", "leads", "light", "unplugged", "note")
-HEADERS = {
-    "Content-Security-Policy": (
-        "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; "
-        "img-src 'self' data:; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
-    ),
-    "X-Content-Type-Options": "nosniff",
-    "X-Frame-Options": "DENY",
-    "Referrer-Policy": "same-origin",
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cross-Origin-Resource-Policy": "same-origin",
-    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
-    "Cache-Control": "no-store",
-}
-
-
-class Gate:
-    """Lets through what comes from a known host and device, in bounds, and adds the headers."""
-
-    def __init__(self, app: ASGIApp, guard: Guard, hosts: frozenset[str]) -> None:
-        self.app, self.guard, self.hosts = app, guard, hosts
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Handle one request."""
-        if scope["type"] != "http":
-            await self.app(scope, receive, send)
-            return
-
-        async def with_headers(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                raw = [(k.lower().encode(), v.encode()) for k, v in HEADERS.items()]
-                message["headers"] = [*message["headers"], *raw]
-            await send(message)
-
-        request = Request(scope)
-        refused = self._refused(request)
-        if refused is not None:
-            await refused(scope, receive, with_headers)
-            return
-        await self.app(scope, self._bounded(receive), with_headers)
-
-    def _refused(self, request: Request) -> Response | None:
-        host = request.headers.get("host", "")
-        if host not in self.hosts:
-            return HTMLResponse(_("This address is not served here."), 421)
-        length = request.headers.get("content-length") or "0"
-        if not length.isdecimal() or len(length) > 9 or int(length) > MOST_BYTES:
-            return HTMLResponse(_("That is more than a form can hold."), 413)
-        if request.method not in ("GET", "HEAD", "POST"):
-            return HTMLResponse(_("Not a way to ask."), 405)
-        if request.method == "POST":
-            origin = request.headers.get("origin")
-            site = request.headers.get("sec-fetch-site", "same-origin")
-            if (origin is not None and urlsplit(origin).netloc != host) or site not in (
-                "same-origin",
-                "none",
-            ):
-                return HTMLResponse(_("Forms are taken from this page only."), 403)
-        open_to_all = request.url.path.startswith("/static/") or request.url.path == "/pair"
-        role = self.guard.role(request.cookies.get(COOKIE))
-        if role is None and not open_to_all:
-            return RedirectResponse("/pair", 303)
-        if request.method == "POST" and role == "look" and not open_to_all:
-            return HTMLResponse(_("This device looks on; it cannot write. Pair it to work."), 403)
-        return None
-
-    @staticmethod
-    def _bounded(receive: Receive) -> Receive:
-        seen = 0
-
-        async def bounded() -> Message:
-            nonlocal seen
-            try:
-                message = await asyncio.wait_for(receive(), BODY_S)
-            except TimeoutError:
-                return {"type": "http.disconnect"}
-            seen += len(message.get("body", b""))
-            if seen > MOST_BYTES:
-                return {"type": "http.disconnect"}
-            return message
-
-        return bounded
+FIELDS = (*TECHNIQUE, "test", "mark", "hits", "tries", "unit", "note")
 
 
 class Page:
     """The routes, over one store."""
 
     def __init__(self, session: Session, guard: Guard) -> None:
-        self.session, self.guard = session, guard
+        self.session, self.guard, self.posted = session, guard, Posted(session)
         self._alone = ThreadPoolExecutor(1)
 
     async def _worked_out(self, work: Callable[..., T], *args: Any) -> T:
@@ -152,20 +63,23 @@ class Page:
             Route("/job/{job}/state", self.state),
             Route("/job/{job}/odds", self.odds),
             Route("/job/{job}/why/{reading}", self.why),
-            Route("/job/{job}/reading", self.reading, methods=["POST"]),
-            Route("/job/{job}/strike", self.strike, methods=["POST"]),
-            Route("/job/{job}/setup", self.setup, methods=["POST"]),
-            Route("/job/{job}/done", self.done, methods=["POST"]),
+            *(Route(f"/job/{{job}}/{d}", self.deed, methods=["POST"]) for d in DEEDS),
+            Route("/token", self.token),
             Route("/static/{name}", self.static),
         ]
 
     # ---- pieces ----------------------------------------------------------------------------
 
-    def _show(self, request: Request, template: str, status: int = 200, **values: Any) -> Response:
+    def _key(self, request: Request) -> tuple[str, str | None]:
+        """The key of the device that asks, and one to give it when it may have one and has none."""
         key = request.cookies.get(COOKIE)
-        fresh = None
-        if not key and not self.guard.paired_only:
-            key = fresh = self.guard.new_device()
+        if key or self.guard.paired_only:
+            return key or "", None
+        fresh = self.guard.new_device()
+        return fresh, fresh
+
+    def _show(self, request: Request, template: str, status: int = 200, **values: Any) -> Response:
+        key, fresh = self._key(request)
         html = (
             environment()
             .get_template(f"page/{template}")
@@ -181,60 +95,45 @@ class Page:
             _set_cookie(response, fresh)
         return response
 
-    async def _form(self, request: Request) -> FormData | None:
-        """The form sent, or None when it was not made for this device."""
-        form = await request.form(max_files=0, max_fields=60)
-        if not self.guard.form_is_ours(request.cookies.get(COOKIE), str(form.get("token", ""))):
-            return None
-        return form
+    async def _form(self, request: Request) -> tuple[Form, bool]:
+        """The form sent, and whether it was made for this device by this run of the page."""
+        sent = await request.form(max_files=0, max_fields=60)
+        form = {name: [str(v) for v in sent.getlist(name)] for name in sent}
+        return form, self.guard.form_is_ours(request.cookies.get(COOKIE), one(form, "token"))
 
-    async def _act(
-        self, request: Request, act: Callable[[str, FormData], str], typed: bool = False
-    ) -> Response:
-        """Do what a form says; back to the job, or the form again with what is wrong beside it."""
-        job_id = request.path_params["job"]
-        form = await self._form(request)
-        if form is None:
-            return self._show(
-                request, "sorry.html", 403, words=_("This form is out of date. Open the job again.")
-            )
-        try:
-            said = await self._worked_out(act, job_id, form)
-        except BenchoddsError as error:
-            if isinstance(error, UnknownJobError):
-                return self._show(request, "sorry.html", 404, words=str(error))
-            kept = (
-                {k: str(v) for k, v in form.items() if k not in ("token", "uid")} if typed else {}
-            )
-            values = form.getlist("value") if typed else []
-            return await self._job(
-                request, 422, wrong=str(error), kept=kept, kept_values=[str(v) for v in values]
-            )
-        if "application/json" in request.headers.get("accept", ""):
-            return JSONResponse({"schema": 1, "said": said})
-        return RedirectResponse(f"/job/{quote(job_id)}", 303)
+    def _sorry(self, request: Request, words: str, status: int, **more: Any) -> Response:
+        """What is wrong, on a page of its own or for the script."""
+        if by_script(request):
+            return plainly(request, words, status, **more)
+        return self._show(request, "sorry.html", status, words=words)
 
     async def _job(self, request: Request, status: int = 200, **values: Any) -> Response:
         job_id = request.path_params["job"]
         test = request.query_params.get("test") or (values.get("kept") or {}).get("test")
         skipped = request.query_params.getlist("skip")
+        sure = "sure" in request.query_params or bool(values.get("kept"))
         try:
-            view = await self._worked_out(job_view, self.session, job_id, test, skipped)
+            view = await self._worked_out(job_view, self.session, job_id, test, skipped, sure)
         except BenchoddsError as error:
             return self._show(request, "sorry.html", 404, words=str(error))
         values["kept"] = {**dict.fromkeys(FIELDS, ""), **values.get("kept", {})}
         defaults: dict[str, Any] = {"wrong": "", "kept_values": []}
-        return self._show(request, "job.html", status, v=view, **{**defaults, **values})
+        return self._show(request, "job.html", status, v=view, of=view.of, **{**defaults, **values})
 
     # ---- reading pages ---------------------------------------------------------------------
 
     async def home(self, request: Request) -> Response:
         """Open jobs, and a form for a new one."""
-        rows = await run_in_threadpool(lambda: self.session.store.jobs(open_only=True))
+        found = await run_in_threadpool(lambda: self.session.store.snapshot())
         models = await run_in_threadpool(
             lambda: [files.load_system(name) for name in files.available("models")]
         )
-        return self._show(request, "home.html", rows=rows, models=models, wrong="")
+        told: dict[str, Any] = {
+            "rows": found.lines(open_only=True),
+            "damaged": found.damaged,
+            "models": models,
+        }
+        return self._show(request, "home.html", wrong="", **told)
 
     async def job(self, request: Request) -> Response:
         """One job: what leads, what next, the form for the reading."""
@@ -265,7 +164,7 @@ class Page:
         return await self._text(
             request,
             _("Why {reading}").format(reading=reading),
-            lambda: explain(self.session, job, reading, None)[0],
+            lambda: explain(self.session, job, reading)[0],
         )
 
     async def _text(self, request: Request, title: str, work: Callable[[], str]) -> Response:
@@ -279,12 +178,12 @@ class Page:
 
     async def static(self, request: Request) -> Response:
         """Style and script, from the package."""
-        kinds = {"bench.css": "text/css", "bench.js": "text/javascript"}
+        kinds = {"css": "text/css", "js": "text/javascript"}
         name = request.path_params["name"]
-        if name not in kinds:
+        if name not in ("bench.css", "bench.js", "waiting.js"):
             return HTMLResponse(_("Not here."), 404)
         text = (package_files("benchodds") / "static" / name).read_text(encoding="utf-8")
-        return Response(text, media_type=kinds[name])
+        return Response(text, media_type=kinds[name.rpartition(".")[2]])
 
     # ---- acting pages ----------------------------------------------------------------------
 
@@ -292,92 +191,87 @@ class Page:
         """Show the code once, get a key."""
         if request.method == "GET" or not self.guard.paired_only:
             return self._show(request, "pair.html", wrong="")
+        address = request.client.host if request.client else ""
+        if self.guard.must_wait(address):
+            words = _("Too many wrong codes from this device; try again in half a minute.")
+            return self._show(request, "pair.html", 429, wrong=words)
         form = await request.form(max_files=0, max_fields=5)
-        key = self.guard.pair(str(form.get("code", "")))
+        key = self.guard.pair(str(form.get("code", "")), address)
         if key is None:
-            words = _("That is not the code. See the terminal; after five tries it changes.")
+            words = _("That is not the code; it stands in the terminal.")
             return self._show(request, "pair.html", 403, wrong=words)
         response = RedirectResponse("/", 303)
         _set_cookie(response, key)
         return response
 
+    async def token(self, request: Request) -> Response:
+        """What a form sent now must carry, for the script: forms from before a restart have not."""
+        key, fresh = self._key(request)
+        writes = self.guard.role(key) == "work"
+        said = "" if writes else _("This device looks on; it cannot write. Pair it to work.")
+        token = self.guard.form_token(key)
+        response = JSONResponse({"schema": 1, "token": token, "writes": writes, "said": said})
+        if fresh:
+            _set_cookie(response, fresh)
+        return response
+
     async def open_job(self, request: Request) -> Response:
         """Open a job from the form on the first page."""
-        form = await self._form(request)
-        if form is None:
-            return self._show(request, "sorry.html", 403, words=_("This form is out of date."))
-        system, _slash, complaint = str(form.get("what", "")).partition("/")
+        form, ours = await self._form(request)
+        if not ours:
+            return self._sorry(request, _("This form is out of date; fill it in anew."), 403)
+        system, _slash, complaint = one(form, "what").partition("/")
+        uid = one(form, "uid")
 
         def work() -> str:
-            contexts = [str(c) for c in form.getlist("context")]
-            variant = str(form.get("variant") or "") or None
-            uid = str(form.get("uid", ""))
+            contexts, variant = form.get("context", ()), one(form, "variant") or None
             return self.session.open(system, complaint, contexts, variant, None, None, uid=uid).id
 
         try:
             job_id = await run_in_threadpool(work)
         except BenchoddsError as error:
-            return self._show(request, "sorry.html", 422, words=str(error))
-        return RedirectResponse(f"/job/{quote(job_id)}", 303)
+            return self._sorry(request, str(error), _status(error), uid=uid)
+        return _taken(request, uid, _("Job {job} is open.").format(job=job_id), job_id)
 
-    async def reading(self, request: Request) -> Response:
-        """Record what a test showed."""
+    async def deed(self, request: Request) -> Response:
+        """Do what a form says; back to the job, or the form again with what is wrong beside it."""
+        job_id, deed = request.path_params["job"], request.url.path.rpartition("/")[2]
+        form, ours = await self._form(request)
+        if not ours:
+            words = _("The page was started anew since; look it over and press the button again.")
+            if by_script(request) or not request.cookies.get(COOKIE):
+                return self._sorry(request, words, 403)
+            return await self._again(request, form, words, 403)
+        uid = one(form, "uid")
+        try:
+            said = await self._worked_out(self.posted.take, deed, job_id, form)
+        except BenchoddsError as error:
+            if by_script(request) or isinstance(error, UnknownJobError):
+                return self._sorry(request, str(error), _status(error), uid=uid)
+            return await self._again(request, form, str(error), _status(error))
+        return _taken(request, uid, said, job_id)
 
-        def act(job_id: str, form: FormData) -> str:
-            keys = ("how", "meter", "leads", "light", "unplugged")
-            technique = make_technique({k: str(form[k]) for k in keys if form.get(k)})
-            values = typed_values(
-                [str(v) for v in form.getlist("value")],
-                str(form.get("unit", "")),
-                str(form.get("hits", "")),
-                str(form.get("tries", "")),
-                str(form.get("mark", "")),
-            )
-            note = str(form.get("note") or "") or None
-            text, _ = record_reading(
-                self.session,
-                job_id,
-                str(form.get("test", "")),
-                values,
-                technique,
-                note,
-                uid=str(form.get("uid", "")),
-            )
-            return text
+    async def _again(self, request: Request, form: Form, wrong: str, status: int) -> Response:
+        """The job with the form as it was filled in."""
+        kept = {k: one(form, k) for k in FIELDS}
+        values = list(form.get("value", ()))
+        return await self._job(request, status, wrong=wrong, kept=kept, kept_values=values)
 
-        return await self._act(request, act, typed=True)
 
-    async def strike(self, request: Request) -> Response:
-        """Strike a reading."""
+def _status(error: BenchoddsError) -> int:
+    """What the script goes by: all but 422, which the technician has to correct, is tried again."""
+    for kind, status in ((UnknownJobError, 404), (ClosedJobError, 409), (StoreError, 503)):
+        if isinstance(error, kind):
+            return status
+    return 422
 
-        def act(job_id: str, form: FormData) -> str:
-            reading, reason = str(form.get("reading", "")), str(form.get("reason") or "mistyped")
-            self.session.append(
-                job_id,
-                lambda j, at, uid: jobs.strike_event(j, reading, at=at, uid=uid, reason=reason),
-                uid=str(form.get("uid", "")),
-            )
-            return _("Struck {reading}.").format(reading=reading)
 
-        return await self._act(request, act)
-
-    async def setup(self, request: Request) -> Response:
-        """Say that a set-up is open or closed."""
-
-        def act(job_id: str, form: FormData) -> str:
-            return mark_setup(
-                self.session, job_id, str(form.get("setup", "")), form.get("state") == "open"
-            )
-
-        return await self._act(request, act)
-
-    async def done(self, request: Request) -> Response:
-        """Write down a repair."""
-
-        def act(job_id: str, form: FormData) -> str:
-            return did_repair(self.session, job_id, str(form.get("repair", "")), None)
-
-        return await self._act(request, act)
+def _taken(request: Request, uid: str, said: str, job_id: str) -> Response:
+    """What is answered when a form's event is on record."""
+    go = f"/job/{quote(job_id)}"
+    if by_script(request):
+        return JSONResponse({"schema": 1, "uid": uid, "said": said, "go": go})
+    return RedirectResponse(go, 303)
 
 
 def _set_cookie(response: Response, key: str) -> None:
@@ -392,8 +286,13 @@ async def _lost(request: Request, error: Exception) -> Response:
 Handler = Callable[[Request, Exception], Awaitable[Response]]
 
 
-def create_app(session: Session, guard: Guard, hosts: frozenset[str]) -> ASGIApp:
+def create_app(
+    session: Session,
+    guard: Guard,
+    hosts: frozenset[str],
+    connections: Connections | None = None,
+) -> ASGIApp:
     """The page as an ASGI application serving the given host names (with port)."""
     page = Page(session, guard)
     inside = Starlette(routes=page.routes(), exception_handlers={500: _lost, Exception: _lost})
-    return Gate(inside, guard, hosts)
+    return Gate(inside, guard, hosts, connections or Connections())

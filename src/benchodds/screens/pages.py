@@ -8,20 +8,23 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from benchodds.basics.errors import StoreError
+from benchodds.basics.errors import FileError
 from benchodds.basics.language import _, language, ngettext
+from benchodds.basics.text import shown
+from benchodds.keep.outputs import free, write
 from benchodds.screens.report import Report
 from benchodds.screens.worksheet import Worksheet
 
 
 @lru_cache(maxsize=1)
 def environment() -> Any:
-    """The templates of the package, escaping all that they are given."""
+    """The templates of the package, escaping all that they are given, for HTML and for eyes."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     made = Environment(
         loader=PackageLoader("benchodds"),
         autoescape=True,
+        finalize=lambda value: shown(value) if type(value) is str else value,
         undefined=StrictUndefined,
         extensions=["jinja2.ext.i18n"],
     )
@@ -63,43 +66,35 @@ def svg_text(figure: Any) -> str:
     return text[text.index("<svg") :]
 
 
-def write_pages(html: str, target: Path) -> list[Path]:
+def write_pages(html: str, target: Path, overwrite: bool = False) -> list[Path]:
     """Write HTML, or PDF, or both, by the target's suffix (none: both).
 
     Raises
     ------
-    StoreError
-        When a file cannot be written, or PDF cannot be made here (the HTML is still written).
+    FileError
+        When a file is there already or cannot be written, or PDF cannot be made here (the HTML
+        is still written).
     """
     suffix = target.suffix.lower()
     if suffix not in ("", ".html", ".pdf"):
-        raise StoreError(
+        raise FileError(
             _("'{target}' should end in .html or .pdf, or have no suffix for both").format(
                 target=target.name
             )
         )
-    written = []
-    try:
-        if suffix in ("", ".html"):
-            path = target.with_suffix(".html")
-            path.write_text(html, encoding="utf-8")
-            written.append(path)
-        if suffix in ("", ".pdf"):
-            path = target.with_suffix(".pdf")
-            path.write_bytes(_pdf(html))
-            written.append(path)
-    except OSError as error:
-        raise StoreError(
-            _("{target} cannot be written ({reason})").format(target=target, reason=error.strerror)
-        ) from None
-    return written
+    paths = [target.with_suffix(s) for s in (".html", ".pdf") if suffix in ("", s)]
+    for path in paths:
+        free(path, overwrite)
+    for path in paths:
+        write(path, [html if path.suffix == ".html" else _pdf(html)], overwrite)
+    return paths
 
 
 def _pdf(html: str) -> bytes:
     try:
         import weasyprint
     except (ImportError, OSError):
-        raise StoreError(
+        raise FileError(
             _(
                 "PDF needs the extra 'pdf' (pip install \"benchodds[pdf]\") and the Pango "
                 "library of your system; the same page as .html prints from any browser"

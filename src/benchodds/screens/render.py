@@ -2,32 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 from benchodds.basics.language import _
 from benchodds.basics.words import about, limit_words, percent, wrap
-from benchodds.choose.planning import LOOKED, Plan, Ranked
+from benchodds.choose.permits import LOOKED
+from benchodds.choose.planning import Plan, Ranked
 from benchodds.choose.weighing import Weighed, follows
 from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Job, Reading
-from benchodds.model.system import SystemModel
+from benchodds.model.sources import OPENED, changes, opened_with
+from benchodds.model.system import Repair, SystemModel, Test
 from benchodds.reasons.clashes import clashes, gear_notes
 from benchodds.reasons.sentences import clash_sentences, gear_sentences
 from benchodds.screens.weighwords import weighing
 
 
-def heading(job: Job, model: SystemModel) -> list[str]:
-    """Who this is about."""
+def heading(assessment: Assessment) -> list[str]:
+    """Who this is about, and what has become of the files that it was opened with."""
+    job, model = assessment.job, assessment.machine.model
     parts = [_("Job {job}").format(job=job.id), model.title, model.variants[model.variant].title]
     parts += [model.complaints.get(job.complaint, job.complaint)]
     parts += [model.contexts.get(c, c) for c in job.contexts]
     lines = wrap("; ".join(parts))
-    if job.model_version != model.version:
-        lines += wrap(
-            _(
-                "Opened with version {model_version} of the model, worked out with {version}."
-            ).format(model_version=job.model_version, version=model.version)
-        )
+    for change in changes(opened_with(job), assessment.machine.sources):
+        lines += wrap(change.told(OPENED))
     return lines
 
 
@@ -95,19 +94,17 @@ def record(job: Job) -> list[str]:
 def odds(assessment: Assessment, top: int = 8) -> str:
     """What leads, how sure, how many faults, and what the gear may have done."""
     model = assessment.machine.model
-    lines = heading(assessment.job, model)
+    lines = heading(assessment)
     if assessment.job.readings:
         lines.append("")
         for reading in assessment.job.readings:
             lines += wrap(reading_line(reading), "  ", "     ")
     lines += ["", _("What leads")]
-    rows = [*assessment.p_mode.items(), (("none", "elec"), assessment.faults_at_once["0"])]
-    rows.sort(key=lambda row: -row[1])
-    wide = max(14, *(len(f"{c}.{m}") for (c, m), _ in rows[:top]))
-    for (component, mode), p in rows[:top]:
-        name = f"{component}.{mode}"
+    rows = sorted(assessment.chances.items(), key=lambda row: -row[1])[:top]
+    wide = max(14, *(len(name) for name, _ in rows))
+    for name, p in rows:
         lines += wrap(
-            f"{percent(p):>9}  {name:<{wide}} {model.title_of(component, mode)}",
+            f"{percent(p):>9}  {name:<{wide}} {model.title_of(*name.split('.'))}",
             "",
             " " * (12 + wide),
         )
@@ -157,11 +154,12 @@ def next_step(
 ) -> str:
     """What to do next, why, what it costs, what to be careful of, and the runners-up."""
     model = assessment.machine.model
-    lines = [*heading(assessment.job, model), ""]
+    lines = [*heading(assessment), ""]
     by_name = {r.test: r for r in plan.ranking}
     if plan.do == "repair" and plan.repair:
         act = next(a for a in plan.acts if a.repair == plan.repair)
         spec = model.repairs[plan.repair]
+        lines += careful(model, spec)
         lines += wrap(f"{plan.repair} - {spec.title}", _("DO: "))
         lines += wrap(
             _(
@@ -177,7 +175,6 @@ def next_step(
             + ("." if spec.returnable else _("; cannot go back once fitted.")),
             _("Why: "),
         )
-        lines += _cautions(model, spec.cautions)
     elif plan.test:
         taken = {t.reading.test for t in assessment.taken if t.table is not None}
         if plan.do == "prove-gear" and plan.test in taken:
@@ -218,22 +215,24 @@ def next_step(
         for a in likely:
             lines.append(
                 f"  {a.repair:<16} {percent(a.p_needed):>7} {percent(a.p_cures):>12} "
-                f"{a.expected_cost:>9.1f}  {', '.join(a.missing) or '-'}"
+                f"{a.expected_cost:>9.1f}  {', '.join(a.permit.waits) or '-'}"
             )
         lines.append(
             "  " + _("(cost in plugs: part, labour, and the part again where it would be wasted)")
         )
-    refused = [x for x in plan.left_out if x.reason != _(LOOKED)]
+    refused = [(x.test, x.reason) for x in plan.left_out if x.reason != _(LOOKED)]
+    refused += [(a.repair, a.permit.reason) for a in likely if not a.permit.allowed]
     if refused:
         lines += ["", _("Not offered now")]
-        for x in refused:
-            lines += wrap(f"{x.test}: {x.reason}", "  ", "    ")
+        for name, reason in refused:
+            lines += wrap(f"{name}: {reason}", "  ", "    ")
     return "\n".join(lines)
 
 
 def _test_lines(model: SystemModel, r: Ranked, proves: bool, first: bool) -> list[str]:
     test = model.tests[r.test]
-    lines = wrap(f"{r.test} - {test.title}", _("DO: "))
+    lines = careful(model, test)
+    lines += wrap(f"{r.test} - {test.title}", _("DO: "))
     lines += wrap(test.do, "    ")
     if test.limit:
         lines += wrap(
@@ -260,19 +259,15 @@ def _test_lines(model: SystemModel, r: Ranked, proves: bool, first: bool) -> lis
         lines += wrap(
             f"{branch.label} ({percent(branch.p)}): {fault_words(model, branch.p_mode)}", "  - "
         )
-    if test.harm:
-        lines += wrap(test.harm, _("Harm: "))
-    lines += _cautions(model, r.cautions)
     return lines
 
 
-def _cautions(model: SystemModel, names: Iterable[str]) -> list[str]:
-    lines: list[str] = []
-    wanted = list(names)
-    if wanted:
-        lines.append(_("Careful:"))
-        for name in [*wanted, *(["literature"] if "literature" in model.cautions else [])]:
-            lines += wrap(model.cautions[name], "  ! ", "    ")
+def careful(model: SystemModel, step: Test | Repair) -> list[str]:
+    """What stands before a step: the harm it can do and every caution."""
+    texts = model.warnings(step)
+    lines = [_("Careful:")] if texts else []
+    for text in texts:
+        lines += wrap(text, "  ! ", "    ")
     return lines
 
 

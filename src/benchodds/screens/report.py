@@ -14,8 +14,10 @@ from benchodds.basics.language import N_, _
 from benchodds.basics.quantities import show_value
 from benchodds.basics.words import about, limit_words, percent
 from benchodds.infer.assess import Assessment
-from benchodds.model.jobs import Job, Reading
-from benchodds.model.system import SystemModel
+from benchodds.model.jobs import Action, Job, Reading
+from benchodds.model.priors import NONE
+from benchodds.model.sources import CLOSED, OPENED, brief, changes, opened_with
+from benchodds.model.system import Repair, SystemModel, Test
 from benchodds.reasons.evidence import Ledger
 
 LEADERS = 6
@@ -72,11 +74,16 @@ class Report:
     repairs: tuple[str, ...]
     checks: tuple[str, ...]
     minutes: float | None
-    leaders: tuple[tuple[str, str, str], ...]
+    leaders: tuple[tuple[str, str, str, str], ...]
+    """Fault, in words, chance as it was shown when the job was closed, chance today."""
+    done: tuple[tuple[str, str, str, str], ...]
+    """When, repair, note, and the leading fault as it was shown then."""
     gear: tuple[tuple[str, str], ...]
     lines: tuple[Line, ...]
     cautions: tuple[str, ...]
     versions: tuple[tuple[str, str], ...]
+    changed: tuple[str, ...]
+    """What is other now than when the job was opened or closed."""
     notice: str
     approximate: str
 
@@ -86,12 +93,16 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
     job, model = assessment.job, assessment.machine.model
     verdict: Mapping[str, Any] = job.closed or {}
     faults = [str(f) for f in verdict.get("faults", ())]
-    chances = {f"{c}.{m}": p for (c, m), p in assessment.p_mode.items()}
-    chances["none.elec"] = assessment.faults_at_once["0"]
-    named = faults or [max(chances, key=lambda f: chances[f])]
-    p = min(chances.get(f, 0.0) for f in named)
-    tests = [r.test for r in job.readings if r.test in model.tests]
-    cautions = dict.fromkeys(c for t in tests for c in model.tests[t].cautions)
+    chances, used = assessment.chances, assessment.machine.sources
+    shown: Mapping[str, float] = (job.closed_odds or {}).get("p", {})
+    ended = {**chances, **shown}  # what the customer was told stands
+    named = faults or [max(ended, key=lambda f: ended[f])]
+    p = min(ended.get(f, 0.0) for f in named)
+    files = (job.closed_odds or {}).get("files", {})
+    steps: list[Test | Repair] = [
+        *(model.tests[r.test] for r in job.readings if r.test in model.tests),
+        *(model.repairs[a.repair] for a in job.actions if a.repair in model.repairs),
+    ]
     return Report(
         job=job,
         machine=f"{model.title}, {model.variants[model.variant].title}",
@@ -107,34 +118,55 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
         ),
         checks=model.closing,
         minutes=verdict.get("minutes"),
-        leaders=tuple(
-            (f, _spell(model, f), percent(q))
-            for f, q in sorted(chances.items(), key=lambda row: -row[1])[:LEADERS]
-        ),
+        leaders=_leaders(model, shown, chances),
+        done=tuple((a.at, a.repair, a.note or "", _leader(a)) for a in job.actions),
         gear=tuple(
             (f"{_(item)}: {_(state)}", percent(q))
             for item, state, q in assessment.gear
             if state != "ok"
         ),
         lines=tuple(_line(assessment, book, r) for r in job.readings),
-        cautions=tuple(model.cautions[c] for c in cautions if c in model.cautions),
+        cautions=tuple(dict.fromkeys(c for s in steps for c in model.warnings(s))),
         versions=(
             ("benchodds", version),
-            (
-                _("model {system}, {variant}").format(system=job.system, variant=job.variant),
-                job.model_version,
-            ),
-            (_("priors {prior_set}").format(prior_set=job.prior_set), job.prior_version),
-            (_("bench file"), assessment.machine.bench.version),
+            (_("system"), f"{job.system}, {job.variant}"),
+            *((name, brief(file)) for name, file in used.items()),
+        ),
+        changed=tuple(
+            change.told(words)
+            for words, then in ((OPENED, opened_with(job)), (CLOSED, files))
+            for change in changes(then, used)
         ),
         notice=model.notice,
         approximate=assessment.approximate.why if assessment.approximate else "",
     )
 
 
+def _leaders(
+    model: SystemModel, shown: Mapping[str, float], now: Mapping[str, float]
+) -> tuple[tuple[str, str, str, str], ...]:
+    """The likeliest faults, as shown at closing (of a job closed then) and as worked out now."""
+    ended = {**now, **shown}
+    best = sorted(ended, key=lambda f: -ended[f])[:LEADERS]
+
+    def chance(p: Mapping[str, float], fault: str) -> str:
+        return percent(p[fault]) if fault in p else "-"
+
+    return tuple((f, _spell(model, f), chance(shown, f), chance(now, f)) for f in best)
+
+
+def _leader(action: Action) -> str:
+    """The likeliest fault when a repair was done, as it was shown then."""
+    p: Mapping[str, float] = (action.odds or {}).get("p", {})
+    best = max(p, key=lambda f: p[f], default="")
+    return f"{best} {percent(p[best])}" if best else ""
+
+
 def _spell(model: SystemModel, fault: str) -> str:
+    """A fault in words; its name when the model of today does not have it."""
     component, _, mode = fault.partition(".")
-    return model.title_of(component, mode)
+    known = fault == NONE or (component, mode) in model.faults()
+    return model.title_of(component, mode) if known else fault
 
 
 def _shown(assessment: Assessment, reading: Reading) -> str:

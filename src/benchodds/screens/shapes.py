@@ -14,21 +14,24 @@ from benchodds.choose.planning import Plan
 from benchodds.choose.weighing import Weighed
 from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Job
+from benchodds.model.sources import changes, opened_with
 from benchodds.model.system import SystemModel
 
 SCHEMA = 1
 
 
 def odds(assessment: Assessment) -> dict[str, Any]:
-    """``odds --json``: machine, components, faults_at_once, states, gear, log_evidence and
-    approximate.
+    """``odds --json``: machine, components, faults_at_once, states, gear, log_evidence,
+    approximate and files.
 
     Every list is sorted by p, descending. ``states`` are the likeliest whole machine states
-    (all faults present at once); ``log_evidence`` is a natural logarithm.
+    (all faults present at once); ``log_evidence`` is a natural logarithm. ``files`` are those
+    that the odds come from, ``changed`` those that were others when the job was opened.
     """
+    now = assessment.machine.sources
     machine = [
-        {"component": c, "mode": m, "p": p}
-        for (c, m), p in [*assessment.p_mode.items(), (("none", "elec"), _none(assessment))]
+        dict(zip(("component", "mode", "p"), (*fault.split("."), p), strict=True))
+        for fault, p in assessment.chances.items()
     ]
     return {
         "schema": SCHEMA,
@@ -46,6 +49,11 @@ def odds(assessment: Assessment) -> dict[str, Any]:
         "slips": _sorted([{"reading": r, "p": p} for r, p in assessment.slips.items()], "p"),
         "log_evidence": assessment.posterior.log_evidence,
         "approximate": approximate(assessment),
+        "files": now,
+        "changed": [
+            {"file": c.name, "opened": c.then, "now": c.now}
+            for c in changes(opened_with(assessment.job), now)
+        ],
     }
 
 
@@ -55,10 +63,6 @@ def approximate(assessment: Assessment) -> dict[str, str] | None:
     return asdict(found) if found else None
 
 
-def _none(assessment: Assessment) -> float:
-    return assessment.faults_at_once["0"]
-
-
 def _sorted(rows: list[dict[str, Any]], key: str) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda row: -row[key])
 
@@ -66,23 +70,32 @@ def _sorted(rows: list[dict[str, Any]], key: str) -> list[dict[str, Any]]:
 def advice(assessment: Assessment, plan: Plan, weighed: Weighed | None = None) -> dict[str, Any]:
     """``next --json``: advice, ranking, act_now, left_out, weighed, approximate.
 
-    ``advice`` is what is proposed first. ``ranking`` is by bits per minute. ``weighed`` (null
-    with ``--greedy``) is described at :func:`weighing`.
+    ``advice`` is what is proposed first. ``ranking`` is by bits per minute. What must be heeded
+    before a step stands with it: ``cautions`` are its own and those of all its set-ups, ``harm``
+    (also the first of them) what it can do to parts. ``missing`` are the tests that a repair
+    waits for, ``reason`` why it may not be done now. ``weighed`` (null with ``--greedy``) is
+    described at :func:`weighing`.
     """
     model = assessment.machine.model
+    step = model.tests.get(plan.test or "") or model.repairs.get(plan.repair or "")
     return {
         "schema": SCHEMA,
         "job": assessment.job.id,
-        "advice": {"do": plan.do, "test": plan.test, "repair": plan.repair},
+        "advice": {
+            "do": plan.do,
+            "cautions": list(model.warnings(step)) if step else [],
+            "test": plan.test,
+            "repair": plan.repair,
+        },
         "ranking": [
             {
                 "test": r.test,
+                "cautions": list(model.warnings(model.tests[r.test])),
+                "harm": model.tests[r.test].harm,
                 "bits": r.bits,
                 "minutes": r.minutes,
                 "bits_per_minute": r.bits_per_minute,
                 "setups": list(r.setups),
-                "cautions": [model.cautions[c] for c in r.cautions],
-                "harm": model.tests[r.test].harm,
                 "outcomes": [
                     {"outcome": b.label, "p": b.p, "leader": _leader(b.p_mode)} for b in r.branches
                 ],
@@ -92,11 +105,14 @@ def advice(assessment: Assessment, plan: Plan, weighed: Weighed | None = None) -
         "act_now": [
             {
                 "repair": a.repair,
+                "cautions": list(model.warnings(model.repairs[a.repair])),
+                "harm": model.repairs[a.repair].harm,
                 "p_cures": a.p_cures,
                 "p_needed": a.p_needed,
                 "expected_cost": a.expected_cost,
                 "ready": a.ready,
-                "missing": list(a.missing),
+                "missing": list(a.permit.waits),
+                "reason": a.permit.reason,
             }
             for a in plan.acts
         ],
@@ -177,6 +193,7 @@ def job_record(job: Job) -> dict[str, Any]:
         "complaint": job.complaint,
         "contexts": list(job.contexts),
         "opened_at": job.opened_at,
+        "files": opened_with(job),
         "closed": dict(job.closed) if job.closed is not None else None,
         "gear": dict(job.gear),
         "readings": [
@@ -219,7 +236,7 @@ def system(model: SystemModel) -> dict[str, Any]:
                 "unit": t.unit,
                 "limit": {"min": t.limit.min, "max": t.limit.max} if t.limit else None,
                 "outcomes": list(t.outcomes),
-                "cautions": list(t.cautions),
+                "cautions": list(model.warnings(t)),
             }
             for k, t in model.tests.items()
         },

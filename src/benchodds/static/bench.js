@@ -23,58 +23,12 @@
   });
   if (!job) return;
 
-  // A reading is kept here until the bench has it: nothing is lost when the connection is.
-  const shelf = "bench-waiting-" + job;
-  const waiting = document.getElementById("waiting");
-  const kept = () => JSON.parse(localStorage.getItem(shelf) || "[]");
-  const keep = (list) => {
-    localStorage.setItem(shelf, JSON.stringify(list));
-    waiting.hidden = list.length === 0;
-    waiting.textContent = (list.length === 1 ? waiting.dataset.one : waiting.dataset.many).replace("{n}", list.length);
-  };
-  let busy = false;
-  const send = async () => {
-    if (busy) return;
-    busy = true;
-    try {
-      let list = kept();
-      while (list.length) {
-        const answer = await fetch(list[0].to, { method: "POST", body: new URLSearchParams(list[0].body), headers: { Accept: "application/json" }, credentials: "same-origin" });
-        list = list.slice(1);
-        keep(list);
-        if (answer.ok) continue;
-        document.open();
-        document.write(await answer.text());
-        document.close();
-        return;
-      }
-      location.assign("/job/" + encodeURIComponent(job));
-    } catch (lost) {
-      keep(kept());
-    } finally {
-      busy = false;
-    }
-  };
-  document.querySelectorAll("form[data-keep]").forEach((form) =>
-    form.addEventListener("submit", (event) => {
-      event.preventDefault();
-      const data = new FormData(form, event.submitter);
-      const uid = data.get("uid");
-      const list = kept();
-      if (!list.some((x) => x.uid === uid)) keep([...list, { uid, to: form.action, body: [...data.entries()] }]);
-      send();
-    })
-  );
-  addEventListener("online", () => kept().length && send());
-  if (kept().length) { keep(kept()); send(); }
-
   // News from another device.
   setInterval(async () => {
     try {
       const answer = await fetch("/job/" + encodeURIComponent(job) + "/state", { credentials: "same-origin" });
       const state = await answer.json();
       document.getElementById("news").hidden = state.events === Number(document.body.dataset.events);
-      if (kept().length) send();
     } catch (lost) { /* asked again in a moment */ }
   }, 4000);
 })();

@@ -22,6 +22,7 @@ from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Array, Network, Table
 from benchodds.choose.coarse import plain
+from benchodds.choose.rules import Seen, allowed, rule_of
 from benchodds.infer.assess import Machine
 from benchodds.model.jobs import Technique
 from benchodds.model.priors import NONE
@@ -247,15 +248,15 @@ class PastShop:
         condemned = False
         for step in bench.routine.steps:
             test, spec = step.test, model.tests[step.test]
-            if not all(set(g.split("|")) & passed.keys() for g in spec.after):
-                continue
-            if not all(any(passed.get(t) for t in g.split("|")) for g in spec.passed):
+            failed = [t for t, good in passed.items() if not good]
+            seen = Seen.of(passed, (t for t, good in passed.items() if good), failed)
+            if not allowed(rule_of(model, spec), seen, np.zeros(0)):  # a routine knows no odds
                 continue
             technique = bench.technique(test, how, said)
             value = bench.written(test, technique, truth, rng)
             tool = bench.machine.instrument(test)
             sign = tool.sign(tool.parse([value])[0])
-            passed[test] = sign >= 0
+            passed[test] = sign > 0
             found = sign < 0 if step.when == "fails" else sign > 0
             condemned |= bool(step.condemns) and found
             taken = technique.as_data()

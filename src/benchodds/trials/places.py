@@ -7,7 +7,7 @@ worked out once, whoever comes to it: a :class:`World` keeps it.
 
 from __future__ import annotations
 
-from collections import OrderedDict
+from collections import Counter, OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -34,6 +34,9 @@ AT = "2000-01-01T00:00:00Z"
 
 KEPT = 64
 """Histories whose weights are kept at hand; of others only what was asked for is."""
+
+TAKES = 4
+"""Times that a test which others wait for is taken at most while it fails."""
 
 SEED = 20_000
 """Seed of the crowd: the same whatever is simulated with it."""
@@ -238,28 +241,51 @@ class Place:
     @cached_property
     def standing(self) -> tuple[Told, ...]:
         """The readings that still count: not those through gear that was found bad later."""
+        return tuple(e for e in self._counted if isinstance(e, Told))
+
+    @cached_property
+    def _counted(self) -> History:
+        """All that still counts, repairs included."""
         last = max((i for i, e in enumerate(self.events) if self.world.renews(e)), default=0)
         return tuple(
-            e
-            for i, e in enumerate(self.events)
-            if isinstance(e, Told) and (i >= last or not self.world.was_through(e))
+            e for i, e in enumerate(self.events) if i >= last or not self.world.was_through(e)
         )
 
     @cached_property
     def flags(self) -> Decision:
         """The root decision with the marks of what was done; its beliefs are of no use here."""
-        world, model = self.world, self.world.machine.model
+        model = self.world.machine.model
         done = frozenset(t.test for t in self.told)
+        spent, passed, failed = self._marks()
         return replace(
-            world.root,
+            self.world.root,
             done=done,
-            spent=frozenset(t.test for t in self.standing),
-            failed=frozenset(
-                t.test for t in self.standing if world.coarse(t.test, t.how).signs[t.group] < 0
-            ),
+            spent=spent,
+            passed=passed,
+            failed=failed,
             opened=frozenset(s for t in done for s in model.setups_of(t)),
             mended=frozenset(a.name for a in self.events if isinstance(a, Act)),
         )
+
+    def _marks(self) -> tuple[frozenset[str], frozenset[str], frozenset[str]]:
+        """Tests that are spent, that passed last and that failed last, as far as they still count.
+
+        Where steps wait for a test, it is done again while it fails, some times.
+        """
+        world = self.world
+        spent, passed, fails = set[str](), set[str](), Counter[str]()
+        for event in self._counted:
+            if isinstance(event, Act):
+                void = world.root.remedy(event.name).reopens
+                spent, passed = spent - void, passed - void
+                continue
+            name = event.test
+            good = world.coarse(name, event.how).signs[event.group] > 0
+            fails[name] = 0 if good else fails[name] + 1
+            again = world.root.check(name).gates and 0 < fails[name] < TAKES
+            (passed.add if good else passed.discard)(name)
+            (spent.discard if again else spent.add)(name)
+        return frozenset(spent), frozenset(passed), frozenset(+fails)
 
     @property
     def how(self) -> str:
@@ -275,7 +301,7 @@ class Place:
         p = world.weights(self.key).mass()
         checks = []
         for check in flags.checks:
-            if check.name in flags.spent:
+            if check.name in flags.spent and not check.gates:
                 continue
             mine = joint[:, :, tests.columns(check.name)]
             total = mine.sum(axis=2, keepdims=True)
@@ -292,8 +318,8 @@ class Place:
 
     def open_tests(self) -> list[Check]:
         """Tests that can be done now; of their tables only minutes and set-ups are of use."""
-        flags = self.flags
-        return [c for c in flags.checks if flags.is_open(c)]
+        at = self.acting
+        return [c for c in at.checks if at.is_open(c)]
 
     def is_open(self, test: str) -> bool:
         """Whether a test can be done now."""
@@ -360,12 +386,12 @@ class Place:
         return self.once(("ripe", sure), lambda: self._ripe(sure))
 
     def _ripe(self, sure: bool) -> str | None:
-        repairs, flags, needed = self.world.machine.model.repairs, self.flags, self.belief.needed
+        repairs, at, needed = self.world.machine.model.repairs, self.acting, self.belief.needed
         ready = [
             (p, name)
             for name, p in needed.items()
-            if p >= (flags.remedy(name).act_at if sure else repairs[name].act_at)
-            and name not in flags.mended
-            and not waits_for(flags, flags.remedy(name))
+            if p >= (at.remedy(name).act_at if sure else repairs[name].act_at)
+            and name not in at.mended
+            and waits_for(at, at.remedy(name)) == ()
         ]
         return max(ready)[1] if ready else None

@@ -21,7 +21,7 @@ import numpy as np
 from benchodds.basics.errors import ModelError
 from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
-from benchodds.choose.planning import cleared
+from benchodds.choose.rules import cleared
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Machine
 from benchodds.trials.draws import Nature, Truth, reading

@@ -58,5 +58,5 @@ def first_act(decision: Decision) -> Act:
     first = int(found.first[0])
     if first < 0:
         return Act("end", decision.finals[-1 - first].name)
-    waits = waits_for(decision, decision.remedies[first])
+    waits = waits_for(decision, decision.remedies[first])  # the cheapest may be done
     return Act("test", waits[0]) if waits else Act("repair", names[first])

@@ -2,9 +2,9 @@
 
 A training machine shows every test once. An order is followed on each until a repair is ripe or
 the order ends; what acting then costs is added (:func:`acting.order`). Beliefs here are the
-planner's (readings independent given whole state and adapter), fast enough to try hundreds of
-orders; the best of them are then followed as in a trial, and the order found there is judged
-like every other policy.
+planner's (readings independent given whole state and adapter), and what a repair waits for is
+counted as if it passed: fast enough to try hundreds of orders. The best of them are then followed
+as in a trial, and the order found there is judged like every other policy.
 """
 
 from __future__ import annotations
@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchodds.basics.tables import Array
-from benchodds.choose.acting import Acts, minutes_before, order, waits_for
-from benchodds.choose.decision import Decision
+from benchodds.choose.acting import Acts, chain_of, minutes_of, order
+from benchodds.choose.decision import Decision, Flags
+from benchodds.choose.rules import Seen, allowed
 from benchodds.trials.draws import Nature, Numbers, reading
 from benchodds.trials.places import World
 from benchodds.trials.policies import FixedOrder, Order, grown, improved
@@ -44,34 +45,36 @@ class Training:
         d, rows = self.decision, np.arange(self.n)
         p = np.broadcast_to(d.p, (self.n, *d.p.shape)).copy()
         live, minutes = np.ones(self.n, dtype=bool), np.zeros(self.n)
-        passed = {t: np.zeros(self.n, dtype=bool) for t in tests}
+        passed: dict[str, Flags] = {}
         at = d
         for test in tests:
             check = self.checks[test]
-            if not all(at.done & group for group in check.after):
+            failed = {t: ~good for t, good in passed.items()}
+            marks = Seen(dict.fromkeys(at.done, True), passed, failed)
+            can = live & allowed(check.rule, marks, p.sum(axis=2))
+            if not can.any():
                 continue
-            can = live.copy()
-            for group in check.passed:
-                can &= np.any([passed[t] for t in group if t in at.done] or [~live], axis=0)
             shown = self.shown[test]
             signs = np.array(check.signs)
             seen = check.p[:, :, shown].transpose(2, 0, 1)
             p[can] *= seen[can]
             p[can] /= p[can].sum(axis=(1, 2), keepdims=True)
             minutes[can] += at.minutes_of(check)
-            passed[test] = can & (signs[shown] >= 0)
+            passed[test] = can & (signs[shown] > 0)
             at = replace(
                 at,
                 done=at.done | {test},
                 spent=at.spent | {test},
+                passed=at.passed | {test},
                 opened=at.opened | check.setups,
             )
-            waits = np.array([bool(waits_for(at, r)) for r in d.remedies])
+            waits = np.array([chain_of(at, r) != () for r in d.remedies])
             needed = p.sum(axis=2) @ self.acts.needed.T
             live &= ~((needed >= self.act_at) & ~waits).any(axis=1)
             if not live.any():
                 break
-        before = np.array([minutes_before(at, r) for r in d.remedies])
+        chains = [chain_of(at, r) for r in d.remedies]
+        before = np.array([np.inf if c is None else minutes_of(at, c) for c in chains])
         mended = np.zeros((self.n, len(d.remedies)), dtype=bool)
         found = order(self.acts, p.sum(axis=2), mended, np.broadcast_to(before, mended.shape))
         return float((d.rate * (minutes + found.minutes) + found.money)[rows].mean())

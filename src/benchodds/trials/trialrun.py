@@ -22,6 +22,7 @@ from benchodds.basics.errors import BenchoddsError, ModelError, UnknownNameError
 from benchodds.basics.language import _
 from benchodds.choose.lookahead import Depth
 from benchodds.infer.assess import Machine
+from benchodds.keep.outputs import write
 from benchodds.trials.draws import Nature
 from benchodds.trials.names import POLICIES
 from benchodds.trials.perturb import KINDS, perturbed
@@ -197,15 +198,12 @@ class Folder:
         if found is None:
             if self.path.exists() and not self.path.is_dir():
                 raise RunError(f"{self.path}: " + _("is not a folder; name one for the results"))
-            if self.rows_file.exists():
+            if self.path.is_dir() and any(self.path.iterdir()):
                 raise RunError(
-                    f"{self.path}: " + _("has rows but no manifest; take another folder")
+                    f"{self.path}: " + _("holds files that are of no run; take another folder")
                 )
-            self.path.mkdir(parents=True, exist_ok=True)
             whole = {"schema": SCHEMA, "version": __version__, "content": key, "asked": asked}
-            new = self.manifest_file.with_suffix(".new")
-            new.write_text(json.dumps(whole, indent=1) + "\n", encoding="utf-8")
-            new.replace(self.manifest_file)
+            write(self.manifest_file, [json.dumps(whole, indent=1), "\n"], folders=True)
             return
         other = [k for k in asked if found["asked"].get(k) != asked[k]]
         if other or found["content"] != key:
@@ -224,9 +222,7 @@ class Folder:
 
     def keep_order(self, order: Sequence[str]) -> None:
         """Keep the best fixed order."""
-        new = self.path / "best-fixed.new"
-        new.write_text(json.dumps(list(order)) + "\n", encoding="utf-8")
-        new.replace(self.path / "best-fixed.json")
+        write(self.path / "best-fixed.json", [json.dumps(list(order)), "\n"], overwrite=True)
 
     def rows(self) -> Iterator[tuple[str, Row]]:
         """Rows done; a line that was cut off at the end is dropped from the file."""
