@@ -17,6 +17,7 @@ from benchodds.infer.machine import FoldedNetwork, likely_states
 from benchodds.keep.session import load_machine
 from benchodds.measure.instrument import OUTCOME
 from benchodds.model.jobs import Technique
+from benchodds.reasons.explain import explain_reading, sentences, to_dict
 from benchodds.screens import render, shapes
 from made_jobs import job_of
 from memory import MOST_MB, Used, commands, make_job, run
@@ -155,6 +156,9 @@ def test_the_likeliest_states_stand_in_and_it_is_said(monkeypatch: pytest.Monkey
     for fault, p in exact.p_mode.items():
         assert found.p_mode[fault] == pytest.approx(p, abs=0.01), fault
     assert dict(found.slips) == pytest.approx(dict(exact.slips), abs=0.01)
+    why = explain_reading(found, "R5")
+    assert to_dict(why)["approximate"] == told
+    assert " ".join(sentences(why)).endswith(told["why"].split()[-1])
     assert [row[:2] for row in sorted(found.gear)] == [row[:2] for row in sorted(exact.gear)]
     assert sorted(r[2] for r in found.gear) == pytest.approx(
         sorted(r[2] for r in exact.gear), abs=0.01
@@ -171,6 +175,21 @@ def test_a_coarser_model_comes_last_and_it_is_said(monkeypatch: pytest.MonkeyPat
     assert found.machine is machine.choosing
     assert shapes.odds(found)["approximate"]["what"] == "likeliest states, fewer nodes"
     assert "coarser model" in " ".join(render.odds(found).split())
+
+
+def test_what_is_asked_beside_the_odds_falls_back_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Odds that were exact, and a ledger and contradictions for which that would take too much."""
+    machine = load_machine("mag-cdi", None, "mag-cdi")
+    found = job_on(machine, "weak-spark", said(*SIX))
+    before = explain_reading(found, "R6")
+    assert before.approximate is None
+    for name in ("buckets.MOST_ENTRIES", "belief.CHEAP"):
+        monkeypatch.setattr(f"benchodds.infer.{name}", 3e6)
+    after = explain_reading(found, "R6")
+    assert after.approximate is not None
+    assert after.approximate.what == "likeliest states, fewer nodes"
+    for old, new in zip(before.weights[:3], after.weights[:3], strict=True):
+        assert new.taken == pytest.approx(old.taken, abs=0.5), (old.name, new.name)
 
 
 def test_no_table_of_a_state_outcome_is_left_behind() -> None:
