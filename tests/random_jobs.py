@@ -6,10 +6,11 @@ chances that its own test has there, by some way of cranking and some meter, sai
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from benchodds.basics.tables import Network
 from benchodds.choose.coarse import written
 from benchodds.infer.assess import Machine
 from benchodds.model.jobs import Job, Technique
@@ -18,6 +19,8 @@ from made_jobs import job_of
 
 ODD = 0.06
 """Share of readings that are an odd word rather than what the test would show."""
+TWO = 0.2
+"""Share of machines with two faults."""
 AGAIN = 0.15
 """Share of readings that repeat a test done before."""
 
@@ -45,7 +48,7 @@ def random_readings(
 ) -> list[Said]:
     """``n`` readings of one drawn machine."""
     few = machine.coarse
-    truth = Nature(few.prior(complaint, ())).machine(rng)
+    truth = _drawn(few.prior(complaint, ()), rng)
     tests, out = list(few.model.tests), list[Said]()
     for _ in range(n):
         repeat = out and rng.random() < AGAIN
@@ -53,6 +56,17 @@ def random_readings(
         technique = _technique(few, test, rng)
         out.append(Said(test, _values(few, test, technique, truth, rng), technique))
     return out
+
+
+def _drawn(network: Network, rng: np.random.Generator) -> Truth:
+    """A machine with one fault, now and then two, and its session; rare faults as often as not."""
+    faults = [(c, i) for c in network.roots for i in range(1, network.variables[c].size)]
+    some = rng.choice(len(faults), size=1 + int(rng.random() < TWO), replace=False)
+    here = dict.fromkeys(network.roots, 0) | dict(faults[int(i)] for i in some)
+    nature = Nature(replace(network, findings={}, special=()))
+    drawn = nature.crowd({c: np.array([i]) for c, i in here.items()}, 1, rng)
+    state = tuple((c, network.variables[c].states[i]) for c, i in here.items() if i)
+    return Truth({v: int(at[0]) for v, at in drawn.items()}, state)
 
 
 def random_job(machine: Machine, n: int, seed: int) -> Job:

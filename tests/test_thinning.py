@@ -36,17 +36,6 @@ def test_states_on_fewer_nodes_are_weighted_as_the_odds_say() -> None:
     assert np.abs(found.state_p - p).sum() < 0.5 * np.abs(found.coarse.state_p - p).sum()
 
 
-def test_readings_that_tie_too_much_fall_back_on_fewer_nodes(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    """Where tables would be too large, the odds are those of the machine for choosing."""
-    found = assessed(("vbat-crank", "9.4"), ("supply-crank", "8.1"))
-    monkeypatch.setattr("benchodds.infer.buckets.MOST_ENTRIES", 1e6)
-    fewer = assessed(("vbat-crank", "9.4"), ("supply-crank", "8.1"))
-    assert fewer.machine is found.coarse.machine
-    assert fewer.p_mode == pytest.approx(found.coarse.p_mode)
-
-
 def test_thinned_grids_keep_their_ends() -> None:
     """Cells are joined; ends, knee and atoms stay."""
     grid = Grid(low="1 V", knee="4 V", below=9, high="12 V", cells=10, atoms=("0 V",), thin=4)

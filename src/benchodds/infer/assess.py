@@ -259,11 +259,16 @@ class Assessment:
             coarse = replace(coarse, network=network, posterior=found)
         return replace(coarse, fewer_nodes=self.fewer_nodes or coarse.machine is not self.machine)
 
+    def marginals(self, names: Iterable[str]) -> dict[str, Array]:
+        """Posteriors of variables, (n_states,) each; the prior where no reading touches one."""
+        every = list(names)
+        here = [v for v in every if self.posterior.has(v)]
+        found = dict(zip(here, self.posterior.joints([v] for v in here), strict=True))
+        return {v: found[v] if v in found else self.network.tables[v].p for v in every}
+
     def marginal(self, name: str) -> Array:
-        """Posterior of one variable now, (n_states,); its prior where no reading touches it."""
-        if self.posterior.has(name):
-            return self.posterior.joint([name])
-        return self.network.tables[name].p
+        """As :meth:`marginals`, of one."""
+        return self.marginals([name])[name]
 
     @cached_property
     def chances(self) -> Mapping[str, float]:

@@ -138,6 +138,8 @@ def likeliest(network: Network) -> dict[State, float]:
             if f[0] not in dict(s)
         }
         fresh = [s for s in more if s not in found]
+        if not fresh:
+            break
     least = total + math.log(LEAST_P)
     chosen = [s for s, w in found.items() if len(s) < 2 or w > least]
     chosen.sort(key=lambda s: (len(s) > 1, -found[s]))

@@ -26,7 +26,7 @@ TRY = 5e5
 MOST_TRIES = 200
 MOST_ENTRIES = 4e9
 """Table entries in all beyond which an elimination is refused, before time is spent."""
-MOST_KEPT = 2e7
+MOST_KEPT = 1.2e7
 """Entries of all messages of an elimination beyond which it is refused, before memory is."""
 SHAKE = 0.5
 

@@ -28,6 +28,9 @@ from benchodds.model.priors import PriorSet, fault_prior
 from benchodds.model.sources import Sources, sources
 from benchodds.model.system import Repair, SystemModel
 
+MOST_FINDINGS = 400
+"""Likelihoods of readings that are kept; the oldest go first."""
+
 
 class Shelf(Protocol):
     """A place that keeps compiled tables between processes; see ``cache``."""
@@ -124,6 +127,8 @@ class Machine:
         technique = replace(technique, card=None)  # whose nodes they are is settled later
         key = (test, values, technique, slips)
         if key not in self._findings:
+            while len(self._findings) >= MOST_FINDINGS:  # in a page that is served for weeks
+                del self._findings[next(iter(self._findings))]
             self._findings[key] = self._finding(test, values, technique, slips)
         table = self._findings[key]
         if table is None or "hookup" not in table.scope:

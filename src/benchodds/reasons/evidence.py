@@ -19,7 +19,7 @@ from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.errors import EvidenceError, TooLargeError
 from benchodds.basics.tables import Array, Network, Table
 from benchodds.infer.assess import Assessment, gear_names
-from benchodds.infer.belief import Belief, posterior
+from benchodds.infer.belief import posterior
 from benchodds.infer.inference import eliminate_scaled, mixture
 from benchodds.infer.machine import FoldedNetwork
 from benchodds.model.gear import Bench
@@ -173,12 +173,10 @@ class Ledger:
         return np.array([suspect.p(m[suspect.variable]) for m in self.marginals])
 
 
-def marginals(
-    network: Network, chosen: Sequence[Suspect], beliefs: Belief | None = None
-) -> dict[str, Array]:
+def marginals(network: Network, chosen: Sequence[Suspect]) -> dict[str, Array]:
     """Posterior of every suspect's variable, in one propagation."""
     names = list(dict.fromkeys(s.variable for s in chosen))
-    result = posterior(network, names) if beliefs is None else beliefs
+    result = posterior(network, names)
     return dict(zip(names, result.joints([v] for v in names), strict=True))
 
 
@@ -213,8 +211,9 @@ def _ledger(assessment: Assessment, ends: bool, was: bool) -> Ledger:
     )
     rows = [marginals(without(network, readings), chosen)]
     chosen = tuple(s for s in chosen if np.isfinite(s.odds_db(rows[0][s.variable])))
-    steps = range(1, len(readings) + 1)
-    for k in steps[-1:] if ends else steps:
+    for k in range(1, 1 if ends else len(readings)):
         rows.append(marginals(without(network, readings[k:]), chosen))
+    if readings:  # after all of them is what the assessment holds
+        rows.append(assessment.marginals(dict.fromkeys(s.variable for s in chosen)))
     odds = np.array([[s.odds_db(m[s.variable]) for s in chosen] for m in rows])
     return Ledger(chosen, tuple(readings), odds, tuple(rows))

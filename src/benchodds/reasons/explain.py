@@ -149,11 +149,11 @@ def typical(assessment: Assessment, names: tuple[str, ...]) -> dict[str, float]:
 
 def _budget(assessment: Assessment, taken: Taken) -> Budget | None:
     tool = assessment.machine.instrument(taken.reading.test)
-    gear = {}
-    for name in ("operator", "adapter", "input", "leads", "meter", taken.hookup):
-        called = taken.names.get(name, name)
-        if called in assessment.network.tables:
-            gear[name] = assessment.marginal(called)
+    gear_names = ("operator", "adapter", "input", "leads", "meter", taken.hookup)
+    called = {name: taken.names.get(name, name) for name in gear_names}
+    there = {name: v for name, v in called.items() if v in assessment.network.tables}
+    found = assessment.marginals(there.values())
+    gear = {name: found[v] for name, v in there.items()}
     about = measurand(assessment.machine, taken.reading.test)
     names = dict.fromkeys((*tool.quantities, *(about.names if about else ())))
     return budget(assessment.machine, taken, typical(assessment, tuple(names)), gear)

@@ -7,10 +7,14 @@ the page's script, which keeps what was pressed until it is heard, they are JSON
 
 from __future__ import annotations
 
+import asyncio
 import uuid
 from collections.abc import Awaitable, Callable
+from concurrent.futures import ThreadPoolExecutor
+from contextvars import copy_context
+from functools import partial
 from importlib.resources import files as package_files
-from typing import Any
+from typing import Any, TypeVar
 from urllib.parse import quote
 
 from starlette.applications import Starlette
@@ -32,6 +36,8 @@ from benchodds.screens.guard import Guard
 from benchodds.screens.pages import environment
 from benchodds.screens.posted import DEEDS, TECHNIQUE, Form, Posted, one
 
+T = TypeVar("T")
+
 FIELDS = (*TECHNIQUE, "test", "mark", "hits", "tries", "unit", "note")
 
 
@@ -40,6 +46,12 @@ class Page:
 
     def __init__(self, session: Session, guard: Guard) -> None:
         self.session, self.guard, self.posted = session, guard, Posted(session)
+        self._alone = ThreadPoolExecutor(1)
+
+    async def _worked_out(self, work: Callable[..., T], *args: Any) -> T:
+        """What takes odds: one at a time, so that two devices do not take twice the memory."""
+        here = partial(copy_context().run, work, *args)
+        return await asyncio.get_running_loop().run_in_executor(self._alone, here)
 
     def routes(self) -> list[Route]:
         """All addresses of the page."""
@@ -101,7 +113,7 @@ class Page:
         skipped = request.query_params.getlist("skip")
         sure = "sure" in request.query_params or bool(values.get("kept"))
         try:
-            view = await run_in_threadpool(job_view, self.session, job_id, test, skipped, sure)
+            view = await self._worked_out(job_view, self.session, job_id, test, skipped, sure)
         except BenchoddsError as error:
             return self._show(request, "sorry.html", 404, words=str(error))
         values["kept"] = {**dict.fromkeys(FIELDS, ""), **values.get("kept", {})}
@@ -157,7 +169,7 @@ class Page:
 
     async def _text(self, request: Request, title: str, work: Callable[[], str]) -> Response:
         try:
-            text = await run_in_threadpool(work)
+            text = await self._worked_out(work)
         except BenchoddsError as error:
             return self._show(request, "sorry.html", 404, words=str(error))
         return self._show(
@@ -232,7 +244,7 @@ class Page:
             return await self._again(request, form, words, 403)
         uid = one(form, "uid")
         try:
-            said = await run_in_threadpool(self.posted.take, deed, job_id, form)
+            said = await self._worked_out(self.posted.take, deed, job_id, form)
         except BenchoddsError as error:
             if by_script(request) or isinstance(error, UnknownJobError):
                 return self._sorry(request, str(error), _status(error), uid=uid)
