@@ -59,7 +59,7 @@ def test_contract_of_open_odds_and_next(job: BenchJob) -> None:
         assert values == sorted(values, reverse=True)
     advice = job.next()
     assert advice["schema"] == 2
-    assert set(advice["advice"]) == {"do", "test", "repair"}
+    assert set(advice["advice"]) == {"do", "test", "repair", "gear"}
     assert advice["advice"]["do"] in {"test", "repair", "prove-gear", "stop"}
     row = advice["ranking"][0]
     assert {"test", "bits", "minutes", "bits_per_minute", "setups", "cautions"} <= set(row)

@@ -140,8 +140,11 @@ ALLOWED: dict[str, str] = {
     "infer/assess.py": "kinds of approximation, as JSON names them",
     "infer/bif.py": "XML, and a comment in it",
     "infer/compiled.py": "keys of tables",
+    "infer/epochs.py": "names of nodes",
     "infer/exchange.py": "names of nodes",
     "keep/database.py": "SQL and settings of databases",
+    "keep/leaves.py": "why a row is none, which only rescue asks",
+    "keep/rescue.py": "SQL",
     "keep/store.py": "SQL",
     "learn/spreads.py": "provenance, written into prior files",
     "learn/tuned.py": "provenance, written into prior files",
@@ -149,6 +152,7 @@ ALLOWED: dict[str, str] = {
     "learn/tuning_files.py": "a comment, written into prior files",
     "measure/peak.py": "laws as models write them",
     "model/benchwork.py": "default values as models write them",
+    "model/chain.py": "what a chain of hashes begins with",
     "model/gear.py": "states of nodes",
     "model/join.py": "formulas; provenance",
     "model/priors.py": "provenance",
@@ -383,7 +387,7 @@ NAMES = set(WRITTEN.split()).union(*map(names_in, (ROOT / "models").glob("*.toml
 def strays(text: str) -> list[str]:
     """Words outside all marks that are no names of the model: what could not be translated."""
     rest = re.sub(
-        r"(?:/[\w.%#-]+){2,}|\b[\w-]+\.(?:html|toml|jsonl|sqlite|txt)\b|--[a-z-]+|not-taken",
+        r"(?:models|priors)/\S+ \S+ \([0-9a-f]+\)|(?:/[\w.%#-]+){2,}|\b[\w-]+\.(?:html|toml|jsonl|sqlite|txt)\b|--[a-z-]+|not-taken",
         " ",
         left(text),
     )

@@ -242,7 +242,7 @@ class MeterInstrument(Instrument):
                 edges = np.array([number - r / 2, number + r / 2])
                 u = np.full(2, self._u(number, technique))
                 f, over, names = self._meter_parts(technique, edges, u, technique.range_top)
-                cell = (f[..., 1] - f[..., 0]) * (1 - m.over_range_by_contact)
+                cell = np.maximum(f[..., 1] - f[..., 0], 0.0) * (1 - m.over_range_by_contact)
                 slip = self.slipped.p(*edges)
             elif value.kind == "over-range":
                 top = value.range_top or technique.range_top
