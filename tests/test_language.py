@@ -387,7 +387,8 @@ NAMES = set(WRITTEN.split()).union(*map(names_in, (ROOT / "models").glob("*.toml
 def strays(text: str) -> list[str]:
     """Words outside all marks that are no names of the model: what could not be translated."""
     rest = re.sub(
-        r"(?:models|priors)/\S+ \S+ \([0-9a-f]+\)|(?:/[\w.%#-]+){2,}|\b[\w-]+\.(?:html|toml|jsonl|sqlite|txt)\b|--[a-z-]+|not-taken",
+        r"(?:models|priors)/\S+ \S+ \([0-9a-f]+\)|"
+        r"(?:/[\w.%#-]+){2,}|\b[\w-]+\.(?:html|toml|jsonl|sqlite|txt)\b|--[a-z-]+|not-taken",
         " ",
         left(text),
     )
