@@ -75,13 +75,11 @@ def record(job: Job) -> list[str]:
             prior_version=job.prior_version,
         )
     )
-    for reading in job.readings:
-        lines += wrap(
-            f"{reading.at[:16].replace('T', ' ')}  {reading_line(reading)}", "  ", "     "
-        )
-        lines += wrap(_("note: {note}").format(note=reading.note), "     ") if reading.note else []
-    for action in job.actions:
-        lines += wrap(f"{action.at[:16].replace('T', ' ')}  {action_line(action)}", "  ", "     ")
+    rows = [(r.seq, r.at, reading_line(r), r.note) for r in job.readings]
+    rows += [(a.seq, a.at, action_line(a), None) for a in job.actions]
+    for _seq, at, text, remark in sorted(rows, key=lambda row: row[0]):
+        lines += wrap(f"{at[:16].replace('T', ' ')}  {text}", "  ", "     ")
+        lines += wrap(_("note: {note}").format(note=remark), "     ") if remark else []
     for note in job.notes:
         lines += wrap(
             _("{at}  note: {text}").format(at=note.at[:16].replace("T", " "), text=note.text),
