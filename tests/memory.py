@@ -50,6 +50,23 @@ for path in ("", "/odds"):
 """
 
 
+WATCHED = """
+import atexit, os, re, runpy, sys
+def tell(fd=int(sys.argv[1])):
+    with open("/proc/self/status") as status:
+        os.write(fd, re.search(r"VmHWM:\\s+(\\d+)", status.read())[1].encode())
+atexit.register(tell)
+how, what, *rest = sys.argv[2:]
+sys.argv = [what, *rest]
+if how == "-m":
+    runpy.run_module(what, run_name="__main__", alter_sys=True)
+else:
+    exec(what, {"__name__": "__main__"})
+"""
+"""Runs what it is told and says its own greatest memory: what the kernel tells the parent
+of a child has the parent's own memory in it."""
+
+
 @dataclass(frozen=True)
 class Used:
     """What one command took: MB resident, processor seconds, exit status, and what it printed."""
@@ -68,11 +85,16 @@ def run(argv: Sequence[str], limit_mb: float | None, said: str = "") -> Used:
             resource.setrlimit(resource.RLIMIT_AS, (int(limit_mb * 1e6),) * 2)
 
     one = {f"{name}_NUM_THREADS": "1" for name in ("OPENBLAS", "OMP", "MKL")}
-    with tempfile.TemporaryFile("w+") as out, tempfile.TemporaryFile("w+") as typed:
+    with (
+        tempfile.TemporaryFile("w+") as out,
+        tempfile.TemporaryFile("w+") as typed,
+        tempfile.TemporaryFile("w+") as most,
+    ):
         typed.write(said)
         typed.seek(0)
         process = subprocess.Popen(
-            [sys.executable, *argv],
+            [sys.executable, "-c", WATCHED, str(most.fileno()), *argv],
+            pass_fds=[most.fileno()],
             stdin=typed,
             stdout=out,
             stderr=subprocess.STDOUT,
@@ -83,7 +105,9 @@ def run(argv: Sequence[str], limit_mb: float | None, said: str = "") -> Used:
         process.returncode = os.waitstatus_to_exitcode(status)
         out.seek(0)
         text = out.read()
-    return Used(used.ru_maxrss / 1024, used.ru_utime + used.ru_stime, process.returncode, text)
+        most.seek(0)
+        kilobytes = int(most.read())
+    return Used(kilobytes / 1024, used.ru_utime + used.ru_stime, process.returncode, text)
 
 
 def make_job(store: Path, system: str, said: Sequence[Said], complaint: str) -> str:

@@ -152,7 +152,7 @@ def test_the_page_asks_before_what_may_not_be_done(job: BenchJob) -> None:
     do = machine("mag-cdi").model.tests["swap-mod"].do
     page = device.get(f"/job/{job.id}?test=swap-mod").text
     assert "Not to be done now: only after stop-r, and rpri, and rsec have passed" in page
-    assert 'name="uid"' not in page and do not in page
+    assert f'action="/job/{job.id}/reading"' not in page and do not in page
     page = device.get(f"/job/{job.id}?test=swap-mod&sure=1").text
     form = page[page.index(f'action="/job/{job.id}/reading"') :]
     data = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', form[:2000]))

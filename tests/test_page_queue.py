@@ -328,7 +328,10 @@ def test_any_faults_in_any_order(browser: Any, site: Site) -> None:
             site.start()
         one.context.unroute_all(behavior="ignoreErrors")
     for tab in tabs:
-        tab.goto(f"{site.address}/job/{site.job.id}")
+        for _ in range(3):
+            with contextlib.suppress(sync_api.Error):  # it may just be moving on by itself
+                tab.goto(f"{site.address}/job/{site.job.id}")
+                break
         tab.locator("#waiting").wait_for(state="hidden")
     values = [value for _test, (value,) in site.readings()]
     assert sorted(values) == [f"{10 + n}.5 ohm" for n in range(8)]
