@@ -35,6 +35,8 @@ SYSTEMS = (
 MOST_MB = 1000
 """Resident memory that no command may go over."""
 
+SILENT = ("not-taken", "impossible")
+
 PAGE = """
 import sys
 from starlette.testclient import TestClient
@@ -132,6 +134,7 @@ def commands(store: Path, job: str, said: Sequence[Said]) -> dict[str, tuple[lis
         return ["-m", "benchodds", *words, "--store", str(store)]
 
     as_if = f"{last.test}={';'.join(last.values)}"
+    told = [f"R{i}" for i, s in enumerate(said, 1) if s.values[0] not in SILENT]
     target = str(store.with_name("report.html"))
     sheet = store.with_name("sheet.txt")
     sheet.write_text(last.line + "\n", encoding="utf-8")
@@ -143,18 +146,13 @@ def commands(store: Path, job: str, said: Sequence[Said]) -> dict[str, tuple[lis
         "next --ahead --steps 2": (tool("next", job, "--ahead", "--steps", "2", "--json"), ""),
         "next --as-if": (tool("next", job, "--as-if", as_if), ""),
         "record": (tool("record", job, "--file", str(sheet)), ""),
-        "why, last": (tool("why", job), ""),
-        "why, first": (tool("why", job, _first_told(said), "--json"), ""),
+        "why, last": (tool("why", job, told[-1]), ""),
+        "why, first": (tool("why", job, told[0], "--json"), ""),
         "report": (tool("report", job, "--to", target), ""),
         "bench": (tool("bench", job), f"odds\nnext\n{first.test} not-taken\n"),
         "page": (["-c", PAGE, str(store), job], ""),
         "close": (tool("close", job, "--grade", "gave-up"), ""),
     }
-
-
-def _first_told(said: Sequence[Said]) -> str:
-    silent = ("not-taken", "impossible")
-    return f"R{next(i for i, s in enumerate(said, 1) if s.values[0] not in silent)}"
 
 
 def go_through(
