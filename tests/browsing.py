@@ -99,6 +99,17 @@ def phone(browser: Any, **options: Any) -> Any:
     return context.new_page()
 
 
+def visit(page: Any, address: str) -> None:
+    """Go there, once more where the page was just moving on by itself."""
+    sync_api = pytest.importorskip("playwright.sync_api")
+    for _ in range(5):
+        with contextlib.suppress(sync_api.Error):
+            page.goto(address)
+            return
+        time.sleep(0.2)
+    page.goto(address)
+
+
 def record(page: Any, value: str) -> None:
     """Type a value and press the button."""
     page.locator(".kicks input").first.fill(value)

@@ -14,7 +14,7 @@ import pytest
 
 from bench_cli import BenchJob
 from benchodds.keep.store import Store
-from browsing import MARKS, Site, away, phone, record, waits
+from browsing import MARKS, Site, away, phone, record, visit, waits
 
 pytestmark = MARKS
 
@@ -188,7 +188,7 @@ def test_reloaded_while_away(browser: Any, site: Site) -> None:
     with pytest.raises(Exception, match="ERR_CONNECTION_REFUSED"):
         page.reload()
     site.start()
-    page.goto(site.address)
+    visit(page, site.address)
     page.get_by_text("1 reading", exact=False).first.wait_for()
     assert site.readings() == [("rexc", ["15 ohm"])]
 
@@ -311,10 +311,7 @@ def test_any_faults_in_any_order(browser: Any, site: Site) -> None:
 
     for n in range(8):
         page = chance.choice(tabs)
-        for _ in range(3):
-            with contextlib.suppress(sync_api.Error):  # it may just be moving on by itself
-                page.goto(f"{site.address}/job/{site.job.id}?test=rexc")
-                break
+        visit(page, f"{site.address}/job/{site.job.id}?test=rexc")
         for route in ("**/reading", "**/token"):
             one.context.route(route, badly)
         record(page, f"{10 + n}.5")
@@ -328,10 +325,7 @@ def test_any_faults_in_any_order(browser: Any, site: Site) -> None:
             site.start()
         one.context.unroute_all(behavior="ignoreErrors")
     for tab in tabs:
-        for _ in range(3):
-            with contextlib.suppress(sync_api.Error):  # it may just be moving on by itself
-                tab.goto(f"{site.address}/job/{site.job.id}")
-                break
+        visit(tab, f"{site.address}/job/{site.job.id}")
         tab.locator("#waiting").wait_for(state="hidden")
     values = [value for _test, (value,) in site.readings()]
     assert sorted(values) == [f"{10 + n}.5 ohm" for n in range(8)]

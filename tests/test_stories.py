@@ -201,7 +201,6 @@ def test_two_faults_are_named_as_two(store: Path) -> None:
     odds = job.odds()
     assert odds.order(1) == ["plug.fouled"]
     assert 0.2 <= odds["plug.fouled"] <= 0.6
-    job.run("done", job.id, "new-plug")
     job.record("gap", "none 0/10")
     alone = [s["p"] for s in job.odds().data["states"] if s["faults"] == ["plug.fouled"]]
     assert sum(alone) <= 0.05
