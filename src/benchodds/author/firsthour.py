@@ -64,7 +64,7 @@ def first_hour(machine: Machine, complaint: str, shop: Shop, minutes: float = 60
             return FirstHour(complaint, tuple(steps), _then(advice, chosen))
         left -= chosen.minutes
         outcomes, predictive = assessment.predictive(chosen.test, usual_technique(machine))
-        p = assessment.state_p @ assessment.folded.outcomes(predictive)
+        p = assessment.state_p @ assessment.foreseen(chosen.test, usual_technique(machine))
         label, members = likeliest(outcomes, p)
         seen[chosen.test] = Table(predictive.scope[:-1], predictive.p[..., members].sum(axis=-1))
         job = _read(job, chosen.test, _as_written(machine, chosen.test, outcomes, p, members))

@@ -135,6 +135,10 @@ class Value:
     word: str | None = None  # "none", "weak", "strong", or a look test's outcome
 
 
+SILENT = ("not-taken", "refused", "impossible")
+"""Kinds of value that say nothing of the machine."""
+
+
 @dataclass(frozen=True, slots=True)
 class Expect:
     """What a test can show."""

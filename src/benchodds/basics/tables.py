@@ -49,6 +49,11 @@ class Table:
     p: Array
 
 
+def renamed(table: Table, names: Mapping[str, str]) -> Table:
+    """A table with other names for some of its variables."""
+    return Table(tuple(names.get(v, v) for v in table.scope), table.p)
+
+
 def slim(table: Table, keep: int = 0) -> Table:
     """The table without axes along which it does not change; the last ``keep`` axes stay."""
     scope, p = table.scope, table.p
@@ -97,7 +102,8 @@ class Network:
     complaint needs a fault, so the state without one is weighted down). Where the machine was
     worked on, ``roots`` are its components as they came, ``later`` what became of those that were
     touched (the parent the same component before), and ``components`` are today's. ``states``,
-    where given, are the only whole states (or histories) that are looked at.
+    where given, are the only whole states (or histories) that are looked at. ``intermittent``,
+    where there is one, is the node that says which fault comes and goes (state 0: none does).
     """
 
     variables: Mapping[str, Variable]
@@ -109,6 +115,7 @@ class Network:
     later: tuple[str, ...] = ()
     components: tuple[str, ...] = ()
     states: tuple[State, ...] = ()
+    intermittent: str = ""
 
     def __post_init__(self) -> None:
         """Without work on it a machine's components are its roots."""
@@ -117,8 +124,9 @@ class Network:
 
     @property
     def in_modes(self) -> tuple[str, ...]:
-        """Every component node: as they came, and what became of those that were worked on."""
-        return (*self.roots, *self.later)
+        """Every node that a history tells: components as they came, what became of those that were
+        worked on, and which fault comes and goes."""
+        return (*self.roots, *self.later, *filter(None, [self.intermittent]))
 
     @cached_property
     def below_roots(self) -> tuple[str, ...]:

@@ -20,9 +20,9 @@ from benchodds.choose.planning import next_technique, open_setups
 from benchodds.choose.rules import NEVER, cleared, gating, reopened, rule_of
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Assessment, Machine
-from benchodds.measure.instrument import Outcome
 from benchodds.model.jobs import Job
 from benchodds.model.system import Repair, SystemModel
+from benchodds.model.technique import Technique
 
 HAND_BACK = "hand-back"
 """The ending: nothing electrical was found, or the job is given up."""
@@ -56,12 +56,13 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
             spent.add(name)  # what it has shown still counts
             rule = rule if permits.gone[name] == _(LOOKED) else NEVER
         outcomes, predictive = assessment.predictive(name, technique)
+        foreseen = gear.given(name, technique, "adapter" in predictive.scope, len(outcomes))
         checks.append(
             Check(
                 name,
                 model.minutes(name),
                 frozenset(model.setups_of(name)),
-                gear.given(predictive, outcomes),
+                foreseen,
                 tuple(o.sign for o in outcomes),
                 np.array([shop.harm(model, name, state) for state in folded.states]),
                 rule,
@@ -116,7 +117,7 @@ class _Gear:
     proved = ("adapter",)
 
     def __init__(self, assessment: Assessment) -> None:
-        self.folded = assessment.folded
+        self.assessment = assessment
         p_state = assessment.state_p / assessment.state_p.sum()
         tests = assessment.machine.model.tests.values()
         if not any(t.proves == "adapter" for t in tests):
@@ -127,22 +128,18 @@ class _Gear:
         self.states = ("ok", "dead")
         dead = np.array([not s.startswith("ok") for s in states])
         self._split = np.stack([~dead, dead], axis=1).astype(float)  # adapter states, gear states
-        self._p_gear = self.folded.outcomes(Table(("adapter", "gear"), self._split))
+        self._p_gear = assessment.folded.outcomes(Table(("adapter", "gear"), self._split))
         self.p = p_state[:, None] * self._p_gear
 
-    def given(self, predictive: Table, outcomes: Sequence[Outcome]) -> Array:
-        """P(outcome | state, gear), shape (n_states, n_gear, n_outcomes)."""
-        n, n_gear = len(outcomes), len(self.states)
-        if "adapter" not in predictive.scope or n_gear == 1:
-            p = self.folded.outcomes(predictive)
+    def given(self, test: str, technique: Technique, adapted: bool, n: int) -> Array:
+        """P(outcome | state, gear), shape (n_states, n_gear, n outcomes)."""
+        n_gear = len(self.states)
+        if not adapted or n_gear == 1:
+            p = self.assessment.foreseen(test, technique)
             p = np.repeat(p[:, None, :], n_gear, axis=1)
         else:
-            axis = predictive.scope.index("adapter")
-            shape = [1] * (predictive.p.ndim + 1)
-            shape[axis], shape[-2] = self._split.shape
-            both = predictive.p[..., None, :] * self._split.reshape(shape)
-            both = both.reshape(*predictive.p.shape[:-1], n_gear * n)
-            p = self.folded.outcomes(Table(predictive.scope, both)).reshape(-1, n_gear, n)
+            split = Table(("adapter", "gear"), self._split)
+            p = self.assessment.foreseen(test, technique, split).reshape(-1, n_gear, n)
         total = p.sum(axis=2, keepdims=True)
         return np.asarray(np.where(total > TINY, p / np.maximum(total, TINY), 1.0 / n))
 

@@ -8,7 +8,7 @@ from functools import cached_property
 from itertools import pairwise
 
 from benchodds.basics.language import N_, _, ngettext
-from benchodds.basics.quantities import Value
+from benchodds.basics.quantities import SILENT, Value
 from benchodds.basics.words import percent
 from benchodds.choose.rules import (
     Gate,
@@ -19,7 +19,7 @@ from benchodds.choose.rules import (
     chain,
     rule_of,
 )
-from benchodds.infer.assess import SILENT, Assessment, Machine, course_of
+from benchodds.infer.assess import Assessment, Machine, course_of
 from benchodds.model.jobs import Job, Reading
 from benchodds.model.system import Repair, Test
 

@@ -155,8 +155,8 @@ def rank(assessment: Assessment) -> tuple[tuple[Ranked, ...], tuple[LeftOut, ...
     for name in model.tests:
         if name in left:
             continue
-        outcomes, predictive = assessment.predictive(name, technique)
-        p = assessment.folded.outcomes(predictive)
+        outcomes, _table = assessment.predictive(name, technique)
+        p = assessment.foreseen(name, technique)
         p = p / p.sum(axis=1, keepdims=True)
         missing = [s for s in model.setups_of(name) if s not in opened]
         minutes = model.minutes(name) + sum(
@@ -330,8 +330,7 @@ def _saving(assessment: Assessment, act: Act, test: Ranked, shop: Shop) -> float
         for name, spec in model.repairs.items()
     }
     technique = next_technique(assessment, open_setups(model, assessment.job))
-    _, predictive = assessment.predictive(test.test, technique)
-    joint = p_state[:, None] * assessment.folded.outcomes(predictive)
+    joint = p_state[:, None] * assessment.foreseen(test.test, technique)
     joint = joint / joint.sum()
     chance = joint.sum(axis=0)
     now = price[act.repair] * (1 - act.p_needed)

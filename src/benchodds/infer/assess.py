@@ -19,9 +19,10 @@ import numpy as np
 from benchodds.basics.errors import EvidenceError, TooLargeError
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy
-from benchodds.basics.quantities import Value
-from benchodds.basics.tables import Array, Network, State, Table
-from benchodds.infer.belief import Belief, kept_to, likeliest, posterior
+from benchodds.basics.quantities import SILENT, Value
+from benchodds.basics.tables import Array, Network, State, Table, Variable, renamed
+from benchodds.infer import intermittent
+from benchodds.infer.belief import Belief, Listed, Mixed, kept_to, likeliest, posterior
 from benchodds.infer.compiled import Machine
 from benchodds.infer.epochs import APART, RANKS, Change, Course, change_of, outcome_of
 from benchodds.infer.machine import FoldedNetwork, likely_histories
@@ -43,7 +44,6 @@ LEAST_P = 1e-4
 
 GEAR = ("adapter", "meter")
 
-SILENT = ("not-taken", "refused", "impossible")
 SINGLY = ("meter", "look")
 """Kinds of test in which each value written may be a slip of its own."""
 
@@ -61,11 +61,6 @@ class Taken:
     """What nodes of another instrument than the job's own are called."""
     epoch: int = 0
     """How often the machine had been changed before."""
-
-
-def renamed(table: Table, names: Mapping[str, str]) -> Table:
-    """A table with other names for some of its variables."""
-    return Table(tuple(names.get(v, v) for v in table.scope), table.p)
 
 
 def merge(
@@ -114,7 +109,7 @@ def understand(machine: Machine, job: Job, *, apart: bool = False) -> tuple[Take
     return tuple(out)
 
 
-def course_of(machine: Machine, job: Job, *, apart: bool = False) -> Course:
+def course_of(machine: Machine, job: Job, *, apart: bool = False, spells: bool = False) -> Course:
     """The epochs of a job: one more for each live action.
 
     ``apart`` gives each of them quantities of its own. A repair that the model of today no longer
@@ -128,7 +123,9 @@ def course_of(machine: Machine, job: Job, *, apart: bool = False) -> Course:
         repair = machine.model.repairs.get(action.repair)
         touched = change_of(repair, machine.model) if repair and not back else Change(back=back)
         changes.append(touched)
-    return Course(machine.scopes, machine.constants, changes, apart=apart)
+    scopes = intermittent.scopes(machine) if spells else machine.scopes
+    acting = intermittent.acting_nodes(machine).values() if spells else ()
+    return Course(scopes, machine.constants, changes, frozenset(acting), apart=apart)
 
 
 def _outcomes(machine: Machine, job: Job, network: Network) -> list[dict[str, Array]]:
@@ -156,15 +153,19 @@ def network_of(
     *,
     asked: Sequence[str] = (),
     cells: int = RANKS[0],
+    spells: bool = False,
 ) -> Network:
     """The network of a job with the given readings as findings.
+
+    It is that of a machine whose faults are steady, or ``spells`` are part of it.
 
     Where the machine was worked on, it is unrolled over its epochs; ``asked`` are variables of
     the present one that will be asked for beside the components, ``cells`` those of a rank.
     """
     network = machine.prior(job.complaint, job.contexts)
+    unsteady = intermittent.with_node if spells else intermittent.steady
+    network = unsteady(network, machine, job.complaint)
     variables, tables = dict(network.variables), dict(network.tables)
-    findings = dict(network.findings)
     taken = tuple(taken)
     if machine.priors.spreads and len(who := {t.technique.operator for t in taken}) == 1:
         variable, plain = variables["operator"], tables["operator"]
@@ -174,20 +175,50 @@ def network_of(
     own |= cards.changed(job, variables, tables | {k: t for k, (_v, t) in own.items()}, tables)
     variables |= {name: v for name, (v, _) in own.items()}
     tables |= {name: t for name, (_, t) in own.items()}
+    told: dict[str, Table] = {}
+    course = course_of(machine, job, apart=cells == APART, spells=spells)
     for item in taken:
         if item.table is None:
             continue
         if item.hookup in item.table.scope and item.hookup not in variables:
             variables[item.hookup], tables[item.hookup] = hookup_node(item.hookup, machine.bench)
-        findings[item.reading.id] = item.table
+        if not spells:
+            told[item.reading.id] = item.table
+            continue
+        heard, meets = _heard(machine, item, course)
+        told |= heard
+        variables |= {node.name: node for node in meets}
+        tables |= {v.name: Table((v.name,), np.full(v.size, 1 / v.size)) for v in meets}
     network = replace(network, variables=variables, tables=tables)
     if not job.live_actions:
-        return replace(network, findings=findings)
-    read = {t.reading.id for t in taken}
-    told = {k: table for k, table in findings.items() if k in read}
+        return replace(network, findings={**network.findings, **told})
     after = _outcomes(machine, job, network)
-    course = course_of(machine, job, apart=cells == APART)
-    return course.network(network, after, told, asked, cells)
+    network = course.network(network, after, told, asked, cells)
+    return intermittent.at_epochs(network, machine, course.names) if spells else network
+
+
+def _heard(
+    machine: Machine, item: Taken, course: Course
+) -> tuple[dict[str, Table], tuple[Variable, ...]]:
+    """The findings of a reading where faults come and go, under the names of its epoch, and
+    their own variable: whether it met the fault that does, if any can reach it."""
+    assert item.table is not None
+    reading, epoch = item.reading, course.names[item.epoch]
+    as_it_acts = {
+        item.names.get(c, c): epoch.get(node, node)
+        for c, node in intermittent.acting_nodes(machine).items()
+    }
+    now = intermittent.nodes(machine, course.names)[item.epoch]
+    names = {**item.names, "hookup": item.hookup, intermittent.NAME: now}
+    plain = renamed(item.table, as_it_acts)
+    met = intermittent.met_by(machine, reading.test, reading.values, item.technique)
+    if met is None:
+        return {reading.id: plain}, ()
+    node, alike = intermittent.meeting(reading.id), met.there.p
+    away = np.broadcast_to(met.away.reshape(-1, *[1] * (alike.ndim - 1)), alike.shape)
+    either = Table((node.name, *met.there.scope), node.size * np.stack([away, alike]))
+    both = Table((node.name, *plain.scope), np.stack([plain.p, np.ones_like(plain.p)]))
+    return {reading.id: both, node.name: renamed(either, names)}, (node,)
 
 
 @dataclass(frozen=True)
@@ -347,13 +378,25 @@ class Assessment:
         if self.coarse is not self:
             return self.coarse.folded
         n_pairs = N_PAIRS * (1 + len(self.job.live_actions))
-        few = self.network.states[: 1 + sum(map(len, self.machine.modes.values())) + n_pairs]
         for network in self._to_fold():
             with suppress(TooLargeError):
-                listed = few or likely_histories(network, self.posterior, n_pairs)
                 most = MOST_FOLDED if network.later else math.inf
-                return FoldedNetwork(network, listed, most)
-        return FoldedNetwork(self.network, few or likely_histories(network, self.posterior, 0))
+                return FoldedNetwork(network, self._histories(network, n_pairs), most)
+        return FoldedNetwork(self.network, self._histories(self.network, 0))
+
+    def _histories(self, network: Network, n_pairs: int) -> tuple[State, ...]:
+        """Whole states, or histories, that are looked at: the likeliest, and those of their faults
+        that may come and go."""
+        n_faults = sum(map(len, self.machine.modes.values()))
+        few = self.network.states[: 1 + n_faults + n_pairs]
+        listed = few or likely_histories(network, self.posterior, n_pairs)
+        if not network.intermittent:
+            return listed
+        single = len(listed) - (0 if few else n_pairs)
+        return (
+            *listed,
+            *intermittent.histories(network, self.machine, listed[: single + n_pairs // 4]),
+        )
 
     def _to_fold(self) -> Iterator[Network]:
         """The network in which any quantity may be asked for; after a repair simpler ones too.
@@ -363,15 +406,46 @@ class Assessment:
         """
         if self.network.later:
             asked, cells = tuple(self.machine.model.quantities), min(self.cells, RANKS[1])
-            yield network_of(self.machine, self.job, self.taken, asked=asked, cells=cells)
-        yield self.network
+            yield _with_spells(self.machine, self.job, asked, cells)
+        yield _with_spells(self.machine, self.job, (), self.cells)
         if self.network.later:
-            taken = understand(self.machine, self.job, apart=True)
-            yield network_of(self.machine, self.job, taken, cells=APART)
+            yield _with_spells(self.machine, self.job, (), APART)
 
     def predictive(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
         """Outcomes of a fresh reading and their chances, for the folded states."""
         return self.coarse.machine.predictive(test, technique)
+
+    def foreseen(self, test: str, technique: Technique, gear: Table | None = None) -> Array:
+        """P(outcome of a fresh reading | folded state), shape (n_states, n_outcomes).
+
+        With a table of some gear, (its states, n), the outcomes stand for each of n groups of
+        these apart, one group after the other: P(group, outcome | state).
+        """
+        machine = self.coarse.machine
+        _outcomes, table = machine.predictive(test, technique)
+        if gear is not None:
+            table = _grouped(table, gear)
+        folded, network = self.folded, self.folded.network
+        met = intermittent.foreseen(machine, test, technique, table, network)
+        if met is None or not network.intermittent:
+            return folded.outcomes(table)
+        return folded.outcomes(
+            table, lambda rows: intermittent.mix(machine, network, folded.histories, rows, met)
+        )
+
+    @cached_property
+    def p_comes_and_goes(self) -> Mapping[tuple[str, str], float]:
+        """Posterior probability that each (component, mode) is there now, coming and going."""
+        if not isinstance(self.posterior, Mixed):
+            return {}
+        share, part = self.posterior.shares[1], self.posterior.parts[1]
+        course = course_of(self.machine, self.job, spells=True)
+        now = intermittent.nodes(self.machine, course.names)[-1]
+        p = share * part.joint([now])
+        out: dict[tuple[str, str], float] = {}
+        for s, q in zip(intermittent.spells(self.machine), p[1:], strict=True):
+            out[s.component, s.mode] = out.get((s.component, s.mode), 0.0) + float(q)
+        return out
 
     @cached_property
     def state_p(self) -> Array:
@@ -469,8 +543,8 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
             network = network_of(machine, job, taken, cells=cells)
             with suppress(TooLargeError):
                 found = posterior(network, _wanted(machine, taken, network))
-                return Assessment(machine, job, taken, network, found, cells=cells)
-        return settled(machine, job, taken, network, cells)
+                return unsteady(Assessment(machine, job, taken, network, found, cells=cells))
+        return unsteady(settled(machine, job, taken, network, cells))
     except EvidenceError:
         names = ", ".join(f"{t.reading.id} ({t.reading.test})" for t in taken)
         raise EvidenceError(
@@ -479,6 +553,37 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
                 "the one that was mistyped or taken at the wrong terminal"
             ).format(names=names)
         ) from None
+
+
+def unsteady(steady: Assessment) -> Assessment:
+    """The assessment with faults that come and go beside those that are steady.
+
+    These are whole states, each alone and with the likeliest other faults.
+    """
+    machine, job = steady.machine, steady.job
+    if not intermittent.spells(machine):
+        return steady
+    network = _with_spells(machine, job, (), steady.cells)
+    every = steady._histories(network, N_PAIRS)
+    histories = [h for h in every if h and h[-1][0] == intermittent.NAME]
+    found = Mixed((steady.posterior, Listed(FoldedNetwork(network, histories))))
+    return replace(steady, posterior=found)
+
+
+def _with_spells(machine: Machine, job: Job, asked: Sequence[str], cells: int) -> Network:
+    """The network in which faults come and go too, where the model has some that may."""
+    spells = bool(intermittent.spells(machine))
+    taken = understand(machine, job, apart=cells == APART)
+    return network_of(machine, job, taken, asked=asked, cells=cells, spells=spells)
+
+
+def _grouped(table: Table, gear: Table) -> Table:
+    """A table of outcomes with one set of them for each group of some gear's states."""
+    axis = table.scope.index(gear.scope[0])
+    shape = [1] * (table.p.ndim + 1)
+    shape[axis], shape[-2] = gear.p.shape
+    both = table.p[..., None, :] * gear.p.reshape(shape)
+    return Table(table.scope, both.reshape(*table.p.shape[:-1], -1))
 
 
 def _cells_to_try(machine: Machine, job: Job) -> Sequence[int]:

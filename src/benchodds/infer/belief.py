@@ -72,10 +72,41 @@ class Listed:
         return self.folded.joints(scopes)
 
 
-Belief = Posterior | Listed
+@dataclass(frozen=True)
+class Mixed:
+    """Posterior of one of several networks, in shares by the probability of the evidence."""
+
+    parts: tuple[Belief, ...]
+
+    @cached_property
+    def log_evidence(self) -> float:
+        """Natural log of the probability of all evidence, in all of them."""
+        return float(logsumexp([b.log_evidence for b in self.parts]))
+
+    @cached_property
+    def shares(self) -> Array:
+        """Posterior of each network, (n,)."""
+        return np.exp(np.array([b.log_evidence for b in self.parts]) - self.log_evidence)
+
+    def has(self, name: str) -> bool:
+        """Whether the variable is part of all networks."""
+        return all(b.has(name) for b in self.parts)
+
+    def joint(self, names: Sequence[str]) -> Array:
+        """Joint posterior of variables that meet in one bucket, axes in the order given."""
+        return self.joints([names])[0]
+
+    def joints(self, scopes: Iterable[Sequence[str]]) -> list[Array]:
+        """Several joint posteriors, worked out side by side, which takes less."""
+        every = [tuple(names) for names in scopes]
+        found = zip(*(b.joints(every) for b in self.parts), strict=True)
+        return [np.asarray(np.tensordot(self.shares, np.stack(ps), 1)) for ps in found]
 
 
-def posterior(network: Network, wanted: Iterable[str]) -> Belief:
+Belief = Posterior | Listed | Mixed
+
+
+def posterior(network: Network, wanted: Iterable[str]) -> Posterior | Listed:
     """Posterior of the network: exact, or over the states it is kept to where these take less.
 
     Raises

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import copy
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 
 from benchodds.basics.errors import UnknownNameError, nearest
 from benchodds.basics.language import _
-from benchodds.basics.tables import Network, Table, Variable, slim
+from benchodds.basics.tables import Array, Network, Table, Variable, renamed, slim
 from benchodds.infer.epochs import constants
 from benchodds.infer.inference import query
 from benchodds.infer.network import assemble
@@ -27,6 +27,8 @@ from benchodds.model.joinpriors import JoinedPriors, joined_prior
 from benchodds.model.priors import PriorSet, fault_prior
 from benchodds.model.sources import Sources, sources
 from benchodds.model.system import Repair, SystemModel
+
+T = TypeVar("T")
 
 MOST_FINDINGS = 400
 """Likelihoods of readings that are kept; the oldest go first."""
@@ -60,6 +62,7 @@ class Machine:
     _instruments: dict[str, Instrument] = field(default_factory=dict)
     _laws: dict[str, Law | None] = field(default_factory=dict)
     _findings: dict[tuple[object, ...], Table | None] = field(default_factory=dict)
+    _once: dict[object, Any] = field(default_factory=dict)
     _predictive: dict[tuple[str, Technique], tuple[tuple[Outcome, ...], Table]] = field(
         default_factory=dict
     )
@@ -101,15 +104,37 @@ class Machine:
             self._laws[test] = None
             sizes = (self.variables[q].size for q in tool.quantities)
             if tool.test.kind in ("meter", "peak") and math.prod(sizes) <= MAX_SIGNAL_VALUES:
-                sound = Network(self.variables, {**self._good(), **self.tables})
-                p = query(sound, tool.quantities).p if tool.quantities else np.ones(())
-                self._laws[test] = tool.law(p)
+                self._laws[test] = tool.law(self.given(tool.quantities))
         return self._laws[test]
 
-    def _good(self) -> dict[str, Table]:
-        """Every component sound."""
-        sizes = {c: self.variables[c].size for c in self.model.components}
-        return {c: Table((c,), np.eye(n)[0]) for c, n in sizes.items()}
+    def given(self, quantities: tuple[str, ...], component: str = "", mode: str = "") -> Array:
+        """P(quantities) of a sound machine, or of one with this fault alone; axes in that order."""
+        parts = {c: self.variables[c].states for c in self.model.components}
+        states = {c: s.index(mode) if c == component else 0 for c, s in parts.items()}
+        if not quantities:
+            return np.ones(())
+        alone = {c: Table((c,), np.eye(len(s))[states[c]]) for c, s in parts.items()}
+        network = Network(self.variables, {**alone, **self.tables}, states)
+        return self.once(
+            ("given", quantities, component, mode), lambda: query(network, quantities).p
+        )
+
+    def once(self, key: object, make: Callable[[], T]) -> T:
+        """What is worked out the first time that it is asked for, and kept under a key."""
+        if key not in self._once:
+            self._once[key] = make()
+        return self._once[key]  # type: ignore[no-any-return]
+
+    def above(self, names: Iterable[str]) -> frozenset[str]:
+        """Quantities and components among some names, and all that these depend on."""
+        found: set[str] = set()
+        todo = [v for v in names if v in self.scopes]
+        while todo:
+            v = todo.pop()
+            if v not in found:
+                found.add(v)
+                todo += self.scopes[v]
+        return frozenset(found)
 
     def finding(
         self,
@@ -125,15 +150,47 @@ class Machine:
         Without ``slips`` it is that of a reading known to be no slip.
         """
         technique = replace(technique, card=None)  # whose nodes they are is settled later
-        key = (test, values, technique, slips)
+
+        def work_out() -> Table | None:
+            tool = self.instrument(test)
+            if not slips:
+                tool = copy.copy(tool)
+                tool.slip = 0.0
+            found = tool.likelihood(tool.parse(values), technique, "hookup")
+            return None if found is None else slim(found)
+
+        return self.kept("finding", test, values, technique, hookup, slips, work_out)
+
+    def kept(
+        self,
+        what: str,
+        test: str,
+        values: tuple[str, ...],
+        technique: Technique,
+        hookup: str,
+        said: object,
+        work_out: Callable[[], Table | None],
+    ) -> Table | None:
+        """A likelihood of what was written, with a variable for ``hookup``: in memory, on the
+        shelf, or worked out."""
+        key = (what, test, values, technique, said)
         if key not in self._findings:
             while len(self._findings) >= MOST_FINDINGS:  # in a page that is served for weeks
                 del self._findings[next(iter(self._findings))]
-            self._findings[key] = self._finding(test, values, technique, slips)
+            name = f"{what} {test} {values} {sorted(technique.as_data().items())} {said}"
+            self._findings[key] = self._on_shelf(name, work_out)
         table = self._findings[key]
-        if table is None or "hookup" not in table.scope:
-            return table
-        return Table(tuple(hookup if v == "hookup" else v for v in table.scope), table.p)
+        return None if table is None else renamed(table, {"hookup": hookup})
+
+    def _on_shelf(self, name: str, work_out: Callable[[], Table | None]) -> Table | None:
+        if self.shelf is not None and (kept := self.shelf.get(name)) is not None:
+            tables = kept[1]
+            if len(tables) == 1 and self._fits(tables[0], {"hookup": 3}):
+                return tables[0]
+        table = work_out()
+        if self.shelf is not None and table is not None:
+            self.shelf.put(name, None, [table])
+        return table
 
     def predictive(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
         """Outcomes of a fresh reading and their chances, worked out once per technique."""
@@ -142,26 +199,6 @@ class Machine:
         if key not in self._predictive:
             self._predictive[key] = self._outcomes(test, technique)
         return self._predictive[key]
-
-    def _finding(
-        self, test: str, values: tuple[str, ...], technique: Technique, slips: bool
-    ) -> Table | None:
-        name = f"finding {test} {values} {sorted(technique.as_data().items())} {slips}"
-        if self.shelf is not None and (kept := self.shelf.get(name)) is not None:
-            tables = kept[1]
-            if len(tables) == 1 and self._fits(tables[0], {"hookup": 3}):
-                return tables[0]
-        tool = self.instrument(test)
-        if not slips:
-            tool = copy.copy(tool)
-            tool.slip = 0.0
-        found = tool.likelihood(tool.parse(values), technique, "hookup")
-        if found is None:
-            return None
-        table = slim(found)
-        if self.shelf is not None:
-            self.shelf.put(name, None, [table])
-        return table
 
     def _outcomes(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
         name = f"outcomes {test} {sorted(technique.as_data().items())}"

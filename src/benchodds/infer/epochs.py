@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import itertools
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -158,6 +158,8 @@ class Course:
         For every component and quantity, in order, what it depends on.
     parts
         Quantities with random constants, and the component whose part these belong to.
+    acting
+        Nodes that stand between components and quantities: the component as it acts.
     apart
         Whether every epoch has quantities of its own.
     """
@@ -167,9 +169,11 @@ class Course:
         scopes: Mapping[str, Sequence[str]],
         parts: Mapping[str, str],
         changes: Sequence[Change],
+        acting: frozenset[str] = frozenset(),
         *,
         apart: bool = False,
     ) -> None:
+        self._acting = acting
         self._scopes, self._parts, self._apart = scopes, {} if apart else parts, apart
         self._roots = [v for v, above in scopes.items() if not above]
         self._components: dict[str, tuple[str, str, int]] = {}  # node: component, before, epoch
@@ -239,7 +243,7 @@ class Course:
         last: tuple[str, str, dict[str, str]] | None,
     ) -> tuple[str, str, dict[str, str]]:
         own = instance.get(self._parts[q], "")
-        hung = {v: now[v] for v in self._scopes[q] if v in instance}
+        hung = {v: now[v] for v in self._scopes[q] if v in instance or v in self._acting}
         key = (q, own, tuple(hung.values()))
         if key not in self._rank_made:
             name = f"rank of {q}@{e}" if e else f"rank of {q}"
@@ -292,7 +296,9 @@ class Course:
             if cells and chains[self._first(r)] > 1 and _most(plain, rank.base, cells) >= FEWEST
         ]
         usual = _usual(plain) if ranks else {}
-        ends = {q: _cells(plain, q, usual, cells) for q in {self._ranks[r].base for r in ranks}}
+        modal = {*plain.roots, *self._acting}
+        bases = {self._ranks[r].base for r in ranks}
+        ends = {q: _cells(plain, q, usual, cells, modal) for q in bases}
         made: dict[str, tuple[Variable, Table]] = {}
         for node, (c, before, e) in self._components.items():
             p = np.ascontiguousarray(after[e - 1][c].T)
@@ -378,15 +384,17 @@ class Course:
         return variable, Table((name, rank.before, *scope), keep * stays + (1 - keep) * anew)
 
 
-def _cells(plain: Network, q: str, usual: Mapping[str, int], cells: int) -> Array:
+def _cells(
+    plain: Network, q: str, usual: Mapping[str, int], cells: int, modal: Collection[str]
+) -> Array:
     """Ends of the cells of a quantity's rank: the steps of its law where that is likely.
 
     They are the cumulative shares of its nodes with the quantities above it as they mostly
     are, for every mode of the components above it; the sound machine's come first.
     """
-    table, roots = plain.tables[q], set(plain.roots)
+    table = plain.tables[q]
     ways = [
-        range(n) if v in roots else [usual[v]]
+        range(n) if v in modal else [usual[v]]
         for v, n in zip(table.scope[1:], table.p.shape[1:], strict=True)
     ]
     most = _most(plain, q, cells)
@@ -468,7 +476,7 @@ def _sorted(variables: Mapping[str, Variable], tables: Mapping[str, Table]) -> d
 
 def present(network: Network, history: State) -> State:
     """The faults of a history that are there today."""
-    return tuple(f for f in history if f[0] in network.components) if network.later else history
+    return tuple(f for f in history if f[0] in network.components)
 
 
 __all__ = ["Change", "Course", "change_of", "constants", "outcome_of", "present", "ranked"]

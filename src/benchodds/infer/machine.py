@@ -119,17 +119,20 @@ class FoldedNetwork:
         faults, present = self._presence
         return dict(zip(faults, (p_state @ present).tolist(), strict=True))
 
-    def outcomes(self, predictive: Table) -> Array:
+    def outcomes(self, predictive: Table, mixed: Callable[[Array], Array] | None = None) -> Array:
         """P(outcome | state, evidence), shape (n_states, n_outcomes).
 
         ``predictive`` has the outcome as its last axis. Latents shared with earlier readings
         (operator, adapter, the quantities themselves) carry what those readings taught. Where
-        the evidence excludes a state, its row says nothing: all outcomes alike.
+        the evidence excludes a state, its row says nothing: all outcomes alike. ``mixed`` takes
+        the rows of the histories and says what is to stand for them.
         """
         n = predictive.p.shape[-1]
         out = np.full((len(self.histories), n), 1.0 / n)
         for at, p in self._by_group(lambda fold: fold.outcomes(predictive)):
             out[at] = p
+        if mixed is not None:
+            out = mixed(out)
         if len(self.states) == len(self.histories):
             return out
         today = np.zeros((len(self.states), n))

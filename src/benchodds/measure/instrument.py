@@ -22,7 +22,7 @@ from benchodds.basics.errors import ModelError, ReadingError, nearest
 from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import Accuracy, parse_accuracy
-from benchodds.basics.quantities import Expect, Value, parse_value, show, to_base
+from benchodds.basics.quantities import SILENT, Expect, Value, parse_value, show, to_base
 from benchodds.basics.tables import Array, Table, Variable
 from benchodds.measure.grids import SMOOTH, rule
 from benchodds.measure.slips import Law, SlipLaw
@@ -129,7 +129,7 @@ class Instrument(ABC):
 
         ``hookup`` names the variable of this placing of the probes, where one plays a part.
         """
-        told = [v for v in values if v.kind not in ("not-taken", "refused", "impossible")]
+        told = [v for v in values if v.kind not in SILENT]
         return self._whole(self._likelihood(told, technique, hookup)) if told else None
 
     @abstractmethod

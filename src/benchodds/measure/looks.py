@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Self
 
 import numpy as np
 from scipy.special import ndtr
@@ -24,6 +26,17 @@ class SparkInstrument(Instrument):
     A spark jumps when the voltage exceeds what the gap needs, drawn per spark:
     ``P = Phi((V - m) / sd)``; the eye misses some and imagines a few.
     """
+
+    spell: tuple[float, Array] | None = None
+
+    def mixed(self, share: float, law: Array) -> Self:
+        """The test of a machine in which each try meets a fault that comes and goes.
+
+        In a ``share`` of the tries the quantities have the joint chances ``law``.
+        """
+        tool = copy.copy(self)
+        tool.spell = share, law
+        return tool
 
     def _jumps(self, signal: str, hows: Sequence[str]) -> dict[str, Array]:
         """P(a spark jumps, per try), axes (quantities..., [operator]), by way of cranking."""
@@ -51,7 +64,7 @@ class SparkInstrument(Instrument):
         methods = self._methods(technique) if self.cranked else [(1.0, "")]
         for w_circuit, signal in self._circuits(technique):
             jumps = self._by_how(signal, [how for _w, how in methods], self._jumps)
-            for (w_how, _how), jump in zip(methods, jumps, strict=True):
+            for (w_how, _how), jump in zip(methods, map(self._met, jumps), strict=True):
                 for light, w_light in lights.items():
                     if light not in eye.missed:
                         raise ReadingError(
@@ -63,6 +76,14 @@ class SparkInstrument(Instrument):
                     out.append((w_how * w_circuit * w_light, seen))
         total = sum(w for w, _ in out)
         return [(w / total, p) for w, p in out]
+
+    def _met(self, jump: Array) -> Array:
+        """P(a spark jumps, per try) where some tries meet a fault that comes and goes."""
+        if self.spell is None:
+            return jump
+        share, law = self.spell
+        full = np.broadcast_to(jump, (*law.shape, *jump.shape[law.ndim :]))
+        return np.asarray((1 - share) * jump + share * np.tensordot(law, full, law.ndim))
 
     def _spark_scope(self) -> tuple[str, ...]:
         return (*self.quantities, *(("operator",) if self.cranked else ()))

@@ -268,6 +268,26 @@ class MeterInstrument(Instrument):
             return Table((*table.scope, self.test.jitter), table.p[..., None] * jitter)
         return Table(table.scope, table.p * jitter[0])
 
+    def moves(self, share: float) -> float:
+        """Chance that the display does not settle over a fault that is there in a share of time.
+
+        As likely as over a contact that moves where it is there half of the time.
+        """
+        m = self.bench.meter
+        return m.unstable_good + (m.unstable_bad - m.unstable_good) * 4 * share * (1 - share)
+
+    def within(self, value: Value, technique: Technique) -> Table:
+        """Chance that what the quantities give lies between the ends of an unstable display."""
+        if value.low is None or value.high is None:
+            return Table((), np.ones(()))
+        low, high = sorted((value.low, value.high))
+        r = max(value.step or 0.0, self._resolution(high, technique))
+        u = np.array([self._u(low, technique), self._u(high, technique)])
+        edges = np.array([low - r / 2, high + r / 2])
+        f, _over, names = self._meter_parts(technique, edges, u, technique.range_top)
+        p = np.maximum(f[..., 1] - f[..., 0], 0.0)
+        return self._whole(Table((*names, "meter"), (1 - self.slip) * p + self.slip))
+
     def options(
         self, values: Sequence[Value], technique: Technique
     ) -> dict[str, list[tuple[float, Technique]]]:

@@ -120,6 +120,8 @@ class Test(_Strict):
     """How warm the part is when nothing is said, by the bench file."""
     jitter: str = ""
     """A quantity of two states: does a contact move, so that the display does not settle?"""
+    provokes: tuple[Name, ...] = ()
+    """What it does that brings out faults that come and go: flex, heat, wet, shake."""
     need: str = ""
     """Volts that the gap needs, for sparks, such as "N(7 kV, 1.2 kV)"."""
     tries: int = Field(default=10, ge=1, le=200)

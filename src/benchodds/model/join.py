@@ -19,7 +19,14 @@ from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
 from benchodds.model.benchwork import Gate, Repair, Setup, Test
 from benchodds.model.joinnames import Fault, Naming, causes_of, namings, raisings
-from benchodds.model.system import Component, ModeInput, Quantity, SystemModel, Variant
+from benchodds.model.system import (
+    Component,
+    Intermittent,
+    ModeInput,
+    Quantity,
+    SystemModel,
+    Variant,
+)
 
 PLUS = "+"
 """Between the names of joined systems, their variants and their complaints."""
@@ -114,6 +121,7 @@ class _Join:
             cranking=next((m.cranking for m in models if m.cranking), {}),
             defaults={f"{m.id}: {k}": v for m in models for k, v in m.defaults.items()},
             components=self.components,
+            intermittent={k: v for n in self.every.values() for k, v in _intermittent(n)},
             quantities=quantities,
             setups=setups,
             tests=tests,
@@ -306,6 +314,14 @@ class _Join:
                     "only": (),
                 }
                 yield naming.own(name), repair.model_copy(update=update)
+
+
+def _intermittent(naming: Naming) -> Iterator[tuple[str, Intermittent]]:
+    """Faults that come and go; what stands for another system's is left to that one."""
+    for text, spec in naming.model.intermittent.items():
+        for fault in naming.faults(text):
+            if fault not in naming.stand_ins:
+                yield ".".join(naming.fault(*fault)), spec
 
 
 def any_of(name: str, title: str, faults: Sequence[Fault]) -> Iterator[tuple[str, Quantity]]:

@@ -25,6 +25,7 @@ __all__ = [
     "Component",
     "Gate",
     "Grid",
+    "Intermittent",
     "Limit",
     "ModeInput",
     "Quantity",
@@ -143,6 +144,28 @@ class Quantity(_Strict):
         return self
 
 
+class Intermittent(_Strict):
+    """How a fault comes and goes, where it does: there in some tries, away in others."""
+
+    share: Share
+    """Chance that such a fault, where there is one, comes and goes."""
+    shares: dict[Name, Share] = {}
+    """The same by complaint, where it differs."""
+    there: str
+    """Law of the share of tries in which it is there: a distribution between 0 and 1."""
+    keeps: Share
+    """Chance that it stays as it is, there or away, for all the tries of one reading."""
+    provoked: dict[Name, Share] = {}
+    """By what brings it out (tests name it in ``provokes``): the chance that it then shows."""
+    provenance: Text
+    """Where its numbers come from; the word judgement when from nowhere else."""
+
+    def share_of(self, complaint: str) -> float:
+        """Chance that such a fault comes and goes, by what the customer says ("a+b" for two)."""
+        told = [self.shares[c] for c in complaint.split("+") if c in self.shares]
+        return max(told, default=self.share)
+
+
 class Raised(_Strict):
     """A fault of this system that faults of another one bring on."""
 
@@ -198,6 +221,8 @@ class SystemModel(_Strict):
     """Colours, for the reader."""
     components: dict[Name, Component] = Field(min_length=1, max_length=400)
     """Parts that can be at fault."""
+    intermittent: dict[str, Intermittent] = {}
+    """Faults, "con.open" or "con.*", that may come and go."""
     quantities: dict[Name, Quantity] = {}
     """What is true of the machine, in the order in which it depends on each other."""
     setups: dict[str, Setup] = {}

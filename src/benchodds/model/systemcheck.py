@@ -12,6 +12,8 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from benchodds.basics.distributions import base_unit, parse_distribution
 from benchodds.basics.errors import ModelError, nearest
 from benchodds.basics.formula import parse_expression
@@ -20,7 +22,15 @@ from benchodds.basics.quantities import to_base
 from benchodds.model.gatecheck import no_pass, rings
 
 if TYPE_CHECKING:
-    from benchodds.model.system import Gate, Quantity, Repair, Setup, SystemModel, Test
+    from benchodds.model.system import (
+        Gate,
+        Intermittent,
+        Quantity,
+        Repair,
+        Setup,
+        SystemModel,
+        Test,
+    )
 
 ROLES = frozenset({"rpm", "temp_c"})
 """Technique variables that an expression in a test may use besides quantities."""
@@ -91,6 +101,8 @@ class _Check:
             yield from self._refs(f"proof.{complaint}", tests, "tests", N_("a test"))
         for name, repair in model.repairs.items():
             yield from self._repair(f"repairs.{name}", repair)
+        for fault, spec in model.intermittent.items():
+            yield from self._intermittent(f"intermittent.'{fault}'", fault, spec)
 
     def _meetings(self) -> Iterator[str]:
         """What is shared with other systems, and what stands for them: the names of this one."""
@@ -314,6 +326,23 @@ class _Check:
         yield from self._refs(f"{path}.requires", repair.requires, "tests", N_("a test"))
         yield from self._refs(f"{path}.gate", filter(None, [repair.gate]), "gates", N_("a gate"))
         yield from self._refs(f"{path}.cautions", repair.cautions, "cautions", N_("a caution"))
+
+    def _intermittent(self, path: str, fault: str, spec: Intermittent) -> Iterator[str]:
+        yield from self._fault(path, fault)
+        for complaint in spec.shares:
+            what = N_("a complaint")
+            yield from self._ref(f"{path}.shares", complaint, list(self.model.complaints), what)
+        unread = list(_attempt(f"{path}.there", parse_distribution, spec.there, ""))
+        yield from unread
+        if not unread:
+            law = parse_distribution(spec.there, "")
+            if law.cdf(np.array(0.0)) > 0 or law.cdf(np.array(1.0)) < 1:
+                yield f"{path}.there: " + _(
+                    "'{text}' is no share; write a distribution between 0 and 1, such as 'Be(1, 2)'"
+                ).format(text=spec.there)
+        ways = {way for test in self.model.tests.values() for way in test.provokes}
+        for way in spec.provoked:
+            yield from self._ref(f"{path}.provoked", way, sorted(ways), N_("what a test provokes"))
 
     def _fault(self, path: str, fault: str) -> Iterator[str]:
         component, dot, mode = fault.partition(".")

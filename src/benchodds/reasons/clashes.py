@@ -19,9 +19,9 @@ import numpy as np
 from benchodds.basics.errors import EvidenceError, ReadingError, TooLargeError
 from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, to_base
-from benchodds.basics.tables import Network, State, Table
+from benchodds.basics.tables import Network, State, Table, renamed
 from benchodds.choose.planning import open_setups
-from benchodds.infer.assess import Assessment, Taken, renamed
+from benchodds.infer.assess import Assessment, Taken
 from benchodds.infer.belief import posterior
 from benchodds.infer.machine import FoldedNetwork
 from benchodds.reasons.evidence import Ledger, Suspect, joint, ledger, only, without

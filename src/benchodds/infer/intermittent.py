@@ -1,0 +1,462 @@
+"""Faults that come and go: there in some tries, away in others.
+
+One node says which fault of the machine comes and goes, if any, and in what share of tries it is
+there; at most one does. Where it does, the network is that of the machine with the fault away,
+and every reading that the fault reaches has a mixed likelihood, ``(1 - s) L(away) + s L(there)``
+with the same share ``s`` in all of them. The share is one unknown of the job, a few points of its
+law: good tries lower a fault by ``E[(1 - s)^n]``, as under any mixing law of independent tries
+(a beta law gives the beta-binomial; N. L. Johnson, A. W. Kemp and S. Kotz, "Univariate Discrete
+Distributions", 2005, chapter 6). What shows while the fault is there is that of a machine with
+this fault alone, its constants drawn anew each time: a contact is as bad as it is just then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchodds.basics.distributions import parse_distribution
+from benchodds.basics.quantities import SILENT, Value
+from benchodds.basics.tables import Array, Network, State, Table, Variable
+from benchodds.infer.compiled import Machine
+from benchodds.measure.instrument import Instrument
+from benchodds.measure.looks import SparkInstrument
+from benchodds.measure.meter import MeterInstrument
+from benchodds.model.system import Intermittent, SystemModel
+from benchodds.model.technique import Technique
+
+NAME = "comes and goes"
+STEADY = "steady"
+
+POINTS = 3
+"""Points of the law of the share of tries in which a fault is there."""
+
+
+@dataclass(frozen=True, eq=False)
+class Spell:
+    """A fault that is there in a share ``there`` of the tries; ``weight`` is that point's.
+
+    ``at`` is the place of its mode among the states of its component.
+    """
+
+    component: str
+    mode: str
+    at: int
+    there: float
+    weight: float
+    spec: Intermittent
+
+    @property
+    def label(self) -> str:
+        """Its state of the node."""
+        return f"{self.component}.{self.mode} {self.there:.3g}"
+
+    def shows(self, provokes: Iterable[str]) -> float:
+        """Chance that it shows in one try of a test that does these things."""
+        away = 1 - self.there
+        for way in provokes:
+            away *= 1 - self.spec.provoked.get(way, 0.0)
+        return 1 - away
+
+
+def spells_of(model: SystemModel, n: int = POINTS) -> tuple[Spell, ...]:
+    """Every way in which a fault of a model may come and go, ``n`` for each fault."""
+    said: dict[tuple[str, str], Intermittent] = {}
+    for text, spec in sorted(model.intermittent.items(), key=lambda item: "*" not in item[0]):
+        component, _dot, mode = text.partition(".")
+        if component in model.components:
+            modes = model.components[component].modes if mode == "*" else [mode]
+            said |= {(component, m): spec for m in modes}
+    return tuple(
+        Spell(component, mode, _place(model, component, mode), float(s), float(w), spec)
+        for (component, mode), spec in said.items()
+        for s, w in zip(*parse_distribution(spec.there, "").points(n), strict=True)
+    )
+
+
+def _place(model: SystemModel, component: str, mode: str) -> int:
+    return 1 + list(model.components[component].modes).index(mode)
+
+
+def acting(component: str) -> str:
+    """The node of a component as it acts while what comes and goes is away."""
+    return f"{component} acting"
+
+
+def spells(machine: Machine) -> tuple[Spell, ...]:
+    """Those of a machine, worked out once."""
+    return machine.once("spells", lambda: spells_of(machine.model))
+
+
+# ---- the network ---------------------------------------------------------------------------------
+
+
+def steady(network: Network, machine: Machine, complaint: str) -> Network:
+    """The network of the machine where no fault comes and goes."""
+    findings = {
+        f"{NAME} {c}": Table((c,), 1 - p) for c, p in _shares(network, machine, complaint).items()
+    }
+    return replace(network, findings={**network.findings, **findings})
+
+
+def with_node(network: Network, machine: Machine, complaint: str) -> Network:
+    """The network with the node of what comes and goes; quantities see components as they act."""
+    found = spells(machine)
+    node = Variable(NAME, (STEADY, *(s.label for s in found)))
+    variables = {c: network.variables[c] for c in network.roots} | {NAME: node}
+    tables = {c: network.tables[c] for c in network.roots}
+    tables[NAME] = Table((NAME,), np.full(node.size, 1 / node.size))
+    findings = dict(network.findings)
+    shares = _shares(network, machine, complaint)
+    for i, (c, share) in enumerate(shares.items()):
+        link = np.tile(1 - share, (node.size, 1))
+        for k, s in enumerate(found, start=1):
+            if s.component == c:
+                link[k] = 0.0
+                link[k, s.at] = share[s.at] * s.weight
+        findings[f"{NAME} {c}"] = Table((NAME, c), link if i else link * node.size)
+        variables[acting(c)] = replace(network.variables[c], name=acting(c))
+        tables[acting(c)] = Table((acting(c), c, NAME), _acting(network.variables[c], c, found))
+    for v, variable in network.variables.items():
+        if v in variables:
+            continue
+        scope = network.tables[v].scope
+        seen = tuple(acting(u) if u in shares and v in machine.scopes else u for u in scope)
+        variables[v], tables[v] = variable, Table(seen, network.tables[v].p)
+    return replace(
+        network, variables=variables, tables=tables, findings=findings, intermittent=NAME
+    )
+
+
+def _shares(network: Network, machine: Machine, complaint: str) -> dict[str, Array]:
+    """For each component that may, the chance that its fault comes and goes, by its state."""
+    out: dict[str, Array] = {}
+    for s in spells(machine):
+        p = out.setdefault(s.component, np.zeros(network.variables[s.component].size))
+        p[s.at] = s.spec.share_of(complaint)
+    return out
+
+
+def _acting(variable: Variable, component: str, found: Sequence[Spell]) -> Array:
+    """P(acts as | is, what comes and goes): good where it is just that."""
+    p = np.repeat(np.eye(variable.size)[:, :, None], 1 + len(found), axis=2)
+    for k, s in enumerate(found, start=1):
+        if s.component == component:
+            p[:, s.at, k] = np.eye(variable.size)[0]
+    return p
+
+
+def scopes(machine: Machine) -> dict[str, tuple[str, ...]]:
+    """As those of the machine, with the node and components as they act."""
+    may = dict.fromkeys(s.component for s in spells(machine))
+    parts = machine.model.components
+    out: dict[str, tuple[str, ...]] = dict.fromkeys((*parts, NAME), ())
+    out |= {acting(c): (c, NAME) for c in may}
+    for v, above in machine.scopes.items():
+        if v not in parts:
+            out[v] = tuple(acting(u) if u in may else u for u in above)
+    return out
+
+
+def acting_nodes(machine: Machine) -> dict[str, str]:
+    """The node of each component that may be at fault now and then, as it acts."""
+    return {s.component: acting(s.component) for s in spells(machine)}
+
+
+def nodes(machine: Machine, names: Sequence[Mapping[str, str]]) -> list[str]:
+    """For each epoch, the node of what comes and goes still; ``names`` are its variables'."""
+    return [f"{NAME}@{e}" if here else NAME for e, here in enumerate(_worked_on(machine, names))]
+
+
+def _worked_on(machine: Machine, names: Sequence[Mapping[str, str]]) -> list[dict[str, str]]:
+    """For each epoch, nodes of the components that are no longer as they came."""
+    parts = dict.fromkeys(s.component for s in spells(machine))
+    return [
+        {c: node for c in parts if (node := epoch.get(c, c)) != names[0].get(c, c)}
+        for epoch in names
+    ]
+
+
+def at_epochs(network: Network, machine: Machine, names: Sequence[Mapping[str, str]]) -> Network:
+    """The network with a node for each epoch: is what comes and goes still there then?"""
+    variables, tables = dict(network.variables), dict(network.tables)
+    every = zip(nodes(machine, names), _worked_on(machine, names), strict=True)
+    for name, here in every:
+        if here:
+            variables[name] = replace(variables[NAME], name=name)
+            tables[name] = Table(
+                (name, NAME, *here.values()), _still(network, spells(machine), here)
+            )
+    return replace(network, variables=variables, tables=tables)
+
+
+def _still(network: Network, found: Sequence[Spell], here: Mapping[str, str]) -> Array:
+    """P(what comes and goes now | what did, the components that were worked on)."""
+    n = 1 + len(found)
+    sizes = [network.variables[node].size for node in here.values()]
+    there = np.ones((n, *sizes), dtype=bool)
+    for k, s in enumerate(found, start=1):
+        if s.component in here:
+            axis = list(here).index(s.component)
+            shape = [1] * len(sizes)
+            shape[axis] = sizes[axis]
+            there[k] &= (np.arange(sizes[axis]) == s.at).reshape(shape)
+    p = np.zeros((n, n, *sizes))
+    at = np.arange(n)
+    p[at, at] = there
+    p[0] += ~there
+    return p
+
+
+def histories(network: Network, machine: Machine, known: Iterable[State]) -> Iterator[State]:
+    """Histories in which a fault that the machine came with comes and goes, from others."""
+    roots = dict(zip(network.roots, machine.model.components, strict=True))
+    found = spells(machine)
+    for history in known:
+        for node, mode in history:
+            for s in found:
+                if roots.get(node) == s.component and mode == s.mode:
+                    yield (*history, (NAME, s.label))
+
+
+# ---- readings ------------------------------------------------------------------------------------
+#
+# What a reading shows is ``away(k) f(machine) + there(k, gear)``, with k the state of the node:
+# the plain likelihood for when the fault is away, and all else with the machine summed out.
+
+
+@dataclass(frozen=True, eq=False)
+class Met:
+    """How readings of a test meet what comes and goes: ``away`` (n_states of the node,), and
+    ``there`` on the node and what is no part of the machine."""
+
+    away: Array
+    there: Table
+
+
+def meeting(reading: str) -> Variable:
+    """The variable that says whether a reading met the fault with the fault away, or there."""
+    return Variable(f"{reading} meets", ("away", "there"))
+
+
+def met_by(
+    machine: Machine, test: str, values: tuple[str, ...], technique: Technique
+) -> Met | None:
+    """How what was written meets what comes and goes; None where no such fault reaches it."""
+    technique = replace(technique, card=None)
+    plain = machine.finding(test, values, technique, "hookup")
+    if plain is None or not _touching(machine, plain):
+        return None
+    tool = machine.instrument(test)
+    told = [v for v in tool.parse(values) if v.kind not in SILENT]
+    reading = _Reading(machine, tool, technique, plain, told)
+
+    met, n = _touching(machine, plain), len(spells(machine))
+
+    def work_out() -> Table:
+        return _stacked(n, {k: reading.there(s) for k, s in met.items()})
+
+    there = machine.kept("spells", test, values, technique, "hookup", POINTS, work_out)
+    assert there is not None
+    away = np.ones(1 + n)
+    for k, s in met.items():
+        away[k] = reading.away(s)
+    return Met(away, there)
+
+
+def _touching(machine: Machine, table: Table) -> dict[int, Spell]:
+    """Faults that come and go and reach what a table depends on, by the node's state."""
+    above = machine.above(table.scope)
+    return {k: s for k, s in enumerate(spells(machine), start=1) if s.component in above}
+
+
+def _stacked(n: int, tables: Mapping[int, Table]) -> Table:
+    """Tables by the node's state on its axis; zero where there is none."""
+    scope = tuple(dict.fromkeys(v for t in tables.values() for v in t.scope))
+    every = {k: _aligned(t, scope) for k, t in tables.items()}
+    shape = np.broadcast_shapes(*(p.shape for p in every.values()))
+    p = np.zeros((1 + n, *shape))
+    for k, here in every.items():
+        p[k] = here
+    return Table((NAME, *scope), p)
+
+
+def _aligned(table: Table, scope: Sequence[str]) -> Array:
+    """A table's entries with the axes of a wider scope, of length one where it has none."""
+    p = table.p.transpose([table.scope.index(v) for v in scope if v in table.scope])
+    sizes = iter(p.shape)
+    return p.reshape([next(sizes) if v in table.scope else 1 for v in scope])
+
+
+def _times(a: Table, b: Table) -> Table:
+    scope = tuple(dict.fromkeys((*a.scope, *b.scope)))
+    return Table(scope, _aligned(a, scope) * _aligned(b, scope))
+
+
+def _sum(parts: Iterable[tuple[float, Table]]) -> Table:
+    """Sum of tables of any scopes with weights."""
+    told = [(w, t) for w, t in parts if w > 0]
+    scope = tuple(dict.fromkeys(v for _w, t in told for v in t.scope))
+    p: Array = np.zeros(())
+    for w, t in told:
+        p = p + w * _aligned(t, scope)
+    return Table(scope, p)
+
+
+def _of_gear(machine: Machine, table: Table, spell: Spell | None) -> Table:
+    """A table with the machine summed out: one with this fault alone, or a sound one."""
+    model = machine.model
+    fault = (spell.component, spell.mode) if spell else ("", "")
+    quantities = tuple(v for v in table.scope if v in model.quantities)
+    states = dict.fromkeys(model.components, 0) | ({spell.component: spell.at} if spell else {})
+    index = tuple(states.get(v, slice(None)) for v in table.scope)
+    scope = tuple(v for v in table.scope if v not in model.components)
+    law = Table(quantities, machine.given(quantities, *fault))
+    p = table.p[index] * _aligned(law, scope)
+    axes = tuple(i for i, v in enumerate(scope) if v in quantities)
+    return Table(tuple(v for v in scope if v not in quantities), np.asarray(p.sum(axis=axes)))
+
+
+def _shown(machine: Machine, tool: Instrument, table: Table, spell: Spell) -> Table:
+    """What shows while the fault is there; of a look that provokes it that is no pass.
+
+    ``table`` has the outcome as its last axis.
+    """
+    there, test = _of_gear(machine, table, spell), tool.test
+    failing = np.array([o not in test.passes for o in test.outcomes], dtype=float)
+    if test.kind != "look" or not test.passes or not spell.shows(test.provokes) > spell.there:
+        return there
+    bad = there.p * failing
+    return Table(there.scope, bad / bad.sum(axis=-1, keepdims=True))
+
+
+@dataclass(frozen=True, eq=False)
+class _Reading:
+    """What was written, where a fault comes and goes.
+
+    For the whole of a reading the fault stays as it is, there or away, with the chance ``keeps``
+    of its kind; else it is there or away anew at every try or value.
+    """
+
+    machine: Machine
+    tool: Instrument
+    technique: Technique
+    plain: Table
+    values: Sequence[Value]
+
+    def away(self, spell: Spell) -> float:
+        """Chance that all of it was read with the fault away."""
+        share, keeps = self._share(spell), spell.spec.keeps
+        return (1 - share) * (keeps + (1 - keeps) * self._still(share) * self._one)
+
+    def there(self, spell: Spell) -> Table:
+        """Likelihood with the fault there, in all of it or in part, the machine summed out."""
+        share, keeps = self._share(spell), spell.spec.keeps
+        whole = keeps + (1 - keeps) * self._still(share) * self._one
+        parts = [(share * whole, self._all_there(spell))]
+        if not self._one:
+            parts.append((1 - keeps, self._anew(spell, share)))
+        return _sum(parts)
+
+    def _share(self, spell: Spell) -> float:
+        return spell.shows(self.tool.test.provokes)
+
+    @property
+    def _one(self) -> bool:
+        """Whether it is one value that is seen once."""
+        told = len(self.values) == 1 and self.values[0].kind != "unstable"
+        return told and not isinstance(self.tool, SparkInstrument)
+
+    def _still(self, share: float) -> float:
+        """Chance that a value which is seen once settles, against that over a sound contact."""
+        if not isinstance(self.tool, MeterInstrument):
+            return 1.0
+        return (1 - self.tool.moves(share)) / (1 - self.tool.moves(0.0))
+
+    def _all_there(self, spell: Spell) -> Table:
+        if self.tool.test.kind != "look":
+            return _of_gear(self.machine, self.plain, spell)
+        _outcomes, every = self.machine.predictive(self.tool.name, self.technique)
+        shown = _shown(self.machine, self.tool, every, spell)
+        at = [self.tool.test.outcomes.index(v.word or "") for v in self.values]
+        return Table(shown.scope[:-1], np.asarray(shown.p[..., at].prod(axis=-1)))
+
+    def _anew(self, spell: Spell, share: float) -> Table:
+        """Where every try or value meets the fault or not by itself."""
+        if isinstance(self.tool, SparkInstrument):
+            return _of_gear(self.machine, self._sparks(spell, share), None)
+        out = Table((), np.ones(()))
+        for value in self.values:
+            out = _times(out, self._single(spell, share, value))
+        return out
+
+    def _sparks(self, spell: Spell, share: float) -> Table:
+        law = self.machine.given(self.tool.quantities, spell.component, spell.mode)
+        assert isinstance(self.tool, SparkInstrument)
+        table = self.tool.mixed(share, law).likelihood(self.values, self.technique, "hookup")
+        assert table is not None
+        return table
+
+    def _single(self, spell: Spell, share: float, value: Value) -> Table:
+        """Likelihood of one value, the machine summed out."""
+        tool = self.tool
+        if value.kind == "unstable" and isinstance(tool, MeterInstrument):
+            within = _of_gear(self.machine, tool.within(value, self.technique), None)
+            return Table(within.scope, tool.moves(share) * within.p)
+        table = self.machine.finding(tool.name, (value.text,), self.technique, "hookup")
+        assert table is not None
+        sound, alone = (_of_gear(self.machine, table, s) for s in (None, spell))
+        return _sum(
+            [(self._still(share) * (1 - share), sound), (self._still(share) * share, alone)]
+        )
+
+
+def foreseen(
+    machine: Machine, test: str, technique: Technique, table: Table, gear: Network
+) -> Met | None:
+    """How a fresh reading meets what comes and goes: outcomes are the last axis of ``table``.
+
+    Gear is as in the network ``gear``, before any reading.
+    """
+    touching = _touching(machine, table)
+    if not touching:
+        return None
+    tool = machine.instrument(test)
+    away, rows = np.ones(1 + len(spells(machine))), {}
+    for k, s in touching.items():
+        share, keeps = s.shows(tool.test.provokes), s.spec.keeps
+        parts = [(share, _shown(machine, tool, table, s))]
+        away[k] = 1 - share
+        if isinstance(tool, SparkInstrument):
+            away[k] *= keeps
+            law = machine.given(tool.quantities, s.component, s.mode)
+            anew = tool.mixed(share, law).predictive(technique)[1]
+            parts = [(share * keeps, parts[0][1]), (1 - keeps, _of_gear(machine, anew, None))]
+        rows[k] = _no_gear(gear, _sum(parts))
+    return Met(away, _stacked(len(spells(machine)), rows))
+
+
+def _no_gear(network: Network, table: Table) -> Table:
+    """A table with the gear summed out, its last axis left."""
+    p = table.p
+    for v in reversed(table.scope[:-1]):
+        p = np.tensordot(network.tables[v].p, np.moveaxis(p, table.scope.index(v), 0), 1)
+    return Table(table.scope[-1:], p)
+
+
+def mix(
+    machine: Machine, network: Network, histories: Sequence[State], rows: Array, met: Met
+) -> Array:
+    """Chances of outcomes by history, (n_histories, n_outcomes), with what comes and goes."""
+    found = {s.label: (k, s) for k, s in enumerate(spells(machine), start=1)}
+    out = rows.copy()
+    for i, history in enumerate(histories):
+        told = dict(history)
+        if (label := told.get(network.intermittent)) is None:
+            continue
+        k, spell = found[label]
+        if told.get(spell.component) == spell.mode:  # it is still there today
+            out[i] = met.away[k] * rows[i] + met.there.p[k]
+    return out
