@@ -21,7 +21,7 @@ from benchodds.infer.exchange import to_pgmpy
 from benchodds.infer.inference import posterior
 from benchodds.keep.session import load_machine
 from benchodds.model import jobs
-from benchodds.model.jobs import Technique
+from benchodds.model.jobs import Job, Technique
 from benchodds.reasons.evidence import joint
 from made_jobs import AT, job_of
 from test_exchange import by_pgmpy
@@ -39,10 +39,15 @@ def machine(system: str = "mag-cdi") -> Machine:
     return load_machine(system, None, system).coarse
 
 
+def steady(made: Machine, job: Job) -> Assessment:
+    """The odds given that no fault comes and goes, which are exact."""
+    return assess(made, job).steady
+
+
 def assessed(rows: list[Row], complaint: str | None = None, system: str = "mag-cdi") -> Assessment:
     """The odds of a job made of readings and repairs."""
     made = machine(system)
-    return assess(made, job_of(made, rows, complaint))
+    return steady(made, job_of(made, rows, complaint))
 
 
 # ---- against other programs ----------------------------------------------------------------
@@ -84,14 +89,14 @@ def test_cleaning_by_hand() -> None:
     """
     made = machine()
     looks = [("stop-lock", ("varies",), PLAIN)]
-    before = assess(made, job_of(made, looks)).p_mode
-    after = assess(made, job_of(made, [*looks, "stop-line"]))
+    before = steady(made, job_of(made, looks)).p_mode
+    after = steady(made, job_of(made, [*looks, "stop-line"]))
     holds = made.bench.work.holds
     for mode in ("switch", "chafe", "wet"):
         left = before["stop", mode] * (1 - holds if mode == "chafe" else 1)
         assert after.p_mode["stop", mode] == pytest.approx(left, abs=1e-12)
         assert after.p_was["stop", mode] == pytest.approx(before["stop", mode], abs=1e-12)
-    again = assess(made, job_of(made, [*looks, "stop-line", *looks]))
+    again = steady(made, job_of(made, [*looks, "stop-line", *looks]))
     test = made.model.tests["stop-lock"]
     slip = made.bench.slip.chance
     seen = {m: test.causes[f"stop.{m}"]["varies"] for m in ("switch", "chafe", "wet")}
@@ -132,7 +137,7 @@ def test_constants_stay_with_the_part() -> None:
     def near(rows: list[Row]) -> float:
         made = machine()
         job = job_of(made, rows)
-        network = assess(made, job).network
+        network = steady(made, job).network
         from benchodds.infer.assess import network_of, understand
 
         network = network_of(made, job, understand(made, job), asked=("pulse_ohm",))
@@ -255,7 +260,7 @@ def test_a_struck_repair_is_none() -> None:
     rows: list[Row] = [("gap", ("none 0/10",), DRILL), "stop-dry", ("stop-r", ("1k",), PLAIN)]
     job = job_of(made, rows)
     job = jobs.amend(job, jobs.strike_event(job, "D1", at=AT, uid="s", reason="not done"))
-    plain = assess(made, job_of(made, [r for r in rows if not isinstance(r, str)]))
-    struck = assess(made, job)
+    plain = steady(made, job_of(made, [r for r in rows if not isinstance(r, str)]))
+    struck = steady(made, job)
     for fault, p in plain.p_mode.items():
         assert struck.p_mode[fault] == pytest.approx(p, abs=1e-12)

@@ -87,7 +87,7 @@ def job_of(rows: Sequence[Row]) -> Job:
 
 def assessed(*rows: Row) -> Assessment:
     """The assessment of a job with the given readings."""
-    return assess(machine(), job_of(rows))
+    return assess(machine(), job_of(rows)).steady  # which is what readings are explained under
 
 
 @lru_cache(maxsize=1)
@@ -466,7 +466,7 @@ def test_json_is_plain_and_complete() -> None:
     text = json.dumps(data, allow_nan=False)
     assert json.loads(text)["schema"] == 1
     keys = "reading limit conformance budget weights path turn learning one_sided p_slip gear"
-    assert set(data) == {"schema", "clashes", "approximate", *keys.split()}
+    assert set(data) == {"schema", "clashes", "approximate", "comes_and_goes", *keys.split()}
     assert len(data["path"]) == 6 and data["path"][0]["reading"] is None
     assert data["conformance"]["accept"]["lower"]["kind"] == "at"
 

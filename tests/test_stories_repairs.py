@@ -109,7 +109,6 @@ def test_a_second_fault_shows_behind_the_first(store: Path) -> None:
     assert job.next()["advice"]["do"] == "close"
 
 
-@pytest.mark.xfail(strict=True, reason="faults that come and go have no share of time yet")
 def test_a_contact_that_opens_when_flexed_is_found_by_flexing(store: Path) -> None:
     """R4: an intermittent found by provoking: good at rest, gone while the loom is pulled."""
     job = BenchJob(store, "weak-spark")
@@ -127,8 +126,10 @@ def test_a_contact_that_opens_when_flexed_is_found_by_flexing(store: Path) -> No
     job.record("gap", "strong 10/10")
     odds = job.odds()
     assert odds.was["con.*"] >= 0.5
-    # Cleaning holds mostly; a fault that came and went may still be there: less sure than R2.
-    assert 0.75 <= odds.cured <= 0.99
+    # Cleaning holds mostly, and cures no more than was in the connectors and at the terminal: a
+    # ground or a plug that changed by chance is still there. (First written as at least 0.75,
+    # which forgot these.)
+    assert 0.5 <= odds.cured <= odds.was["con.*"] + odds.was["pri.term"]
 
 
 def test_an_intermittent_that_was_not_provoked_stays_in_the_odds(store: Path) -> None:

@@ -36,6 +36,9 @@ N_PAIRS = 60
 """Pairs of faults looked at as whole states, besides no fault and all single faults; as many
 again for each time that the machine was worked on."""
 
+N_UNSTEADY = 300
+"""As many where one of them comes and goes, of which only those are kept."""
+
 MOST_FOLDED = 1e8
 """Entries that whole states after a repair may go through before simpler ones take their place."""
 
@@ -237,7 +240,8 @@ class Assessment:
 
     ``few`` is the same on the nodes for choosing, where it was worked out already;
     ``fewer_nodes`` says that it took the place of odds on all nodes, which took too much.
-    ``cells`` are those of the ranks that tie epochs.
+    ``cells`` are those of the ranks that tie epochs. With ``spells`` the posterior has faults that
+    come and go in it, where the model has some.
     """
 
     machine: Machine
@@ -248,6 +252,14 @@ class Assessment:
     few: Assessment | None = None
     fewer_nodes: bool = False
     cells: int = RANKS[0]
+    spells: bool = True
+
+    @cached_property
+    def steady(self) -> Assessment:
+        """The assessment given that no fault comes and goes, which ``network`` is about."""
+        if not isinstance(self.posterior, Mixed):
+            return self
+        return replace(self, posterior=self.posterior.parts[0], spells=False)
 
     @property
     def approximate(self) -> Approximate | None:
@@ -370,7 +382,8 @@ class Assessment:
     @cached_property
     def _coarse(self) -> Assessment | None:
         choosing = self.machine.choosing
-        return self.few or (None if choosing is None else assess(choosing, self.job))
+        few = self.few or (None if choosing is None else assess(choosing, self.job))
+        return few if few is None or self.spells else few.steady
 
     @cached_property
     def folded(self) -> FoldedNetwork:
@@ -392,11 +405,7 @@ class Assessment:
         listed = few or likely_histories(network, self.posterior, n_pairs)
         if not network.intermittent:
             return listed
-        single = len(listed) - (0 if few else n_pairs)
-        return (
-            *listed,
-            *intermittent.histories(network, self.machine, listed[: single + n_pairs // 4]),
-        )
+        return (*listed, *intermittent.histories(network, self.machine, listed))
 
     def _to_fold(self) -> Iterator[Network]:
         """The network in which any quantity may be asked for; after a repair simpler ones too.
@@ -406,10 +415,16 @@ class Assessment:
         """
         if self.network.later:
             asked, cells = tuple(self.machine.model.quantities), min(self.cells, RANKS[1])
-            yield _with_spells(self.machine, self.job, asked, cells)
-        yield _with_spells(self.machine, self.job, (), self.cells)
+            yield self._whole(asked, cells)
+        yield self._whole((), self.cells)
         if self.network.later:
-            yield _with_spells(self.machine, self.job, (), APART)
+            yield self._whole((), APART)
+
+    def _whole(self, asked: Sequence[str], cells: int) -> Network:
+        """The network of the job, faults that come and go in it where they are told of."""
+        apart, spells = cells == APART, self.spells and bool(intermittent.spells(self.machine))
+        taken = understand(self.machine, self.job, apart=apart)
+        return network_of(self.machine, self.job, taken, asked=asked, cells=cells, spells=spells)
 
     def predictive(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:
         """Outcomes of a fresh reading and their chances, for the folded states."""
@@ -433,15 +448,19 @@ class Assessment:
             table, lambda rows: intermittent.mix(machine, network, folded.histories, rows, met)
         )
 
+    @property
+    def p_unsteady(self) -> float:
+        """Posterior probability that some fault of the machine as it came comes and goes."""
+        return float(self.posterior.shares[1]) if isinstance(self.posterior, Mixed) else 0.0
+
     @cached_property
     def p_comes_and_goes(self) -> Mapping[tuple[str, str], float]:
         """Posterior probability that each (component, mode) is there now, coming and going."""
         if not isinstance(self.posterior, Mixed):
             return {}
-        share, part = self.posterior.shares[1], self.posterior.parts[1]
         course = course_of(self.machine, self.job, spells=True)
         now = intermittent.nodes(self.machine, course.names)[-1]
-        p = share * part.joint([now])
+        p = self.p_unsteady * self.posterior.parts[1].joint([now])
         out: dict[tuple[str, str], float] = {}
         for s, q in zip(intermittent.spells(self.machine), p[1:], strict=True):
             out[s.component, s.mode] = out.get((s.component, s.mode), 0.0) + float(q)
@@ -560,21 +579,14 @@ def unsteady(steady: Assessment) -> Assessment:
 
     These are whole states, each alone and with the likeliest other faults.
     """
-    machine, job = steady.machine, steady.job
-    if not intermittent.spells(machine):
+    machine = steady.machine
+    if isinstance(steady.posterior, Mixed) or not intermittent.spells(machine):
         return steady
-    network = _with_spells(machine, job, (), steady.cells)
-    every = steady._histories(network, N_PAIRS)
+    network = steady._whole((), steady.cells)
+    every = steady._histories(network, N_UNSTEADY)
     histories = [h for h in every if h and h[-1][0] == intermittent.NAME]
     found = Mixed((steady.posterior, Listed(FoldedNetwork(network, histories))))
     return replace(steady, posterior=found)
-
-
-def _with_spells(machine: Machine, job: Job, asked: Sequence[str], cells: int) -> Network:
-    """The network in which faults come and go too, where the model has some that may."""
-    spells = bool(intermittent.spells(machine))
-    taken = understand(machine, job, apart=cells == APART)
-    return network_of(machine, job, taken, asked=asked, cells=cells, spells=spells)
 
 
 def _grouped(table: Table, gear: Table) -> Table:

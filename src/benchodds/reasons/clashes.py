@@ -125,7 +125,7 @@ def _clean(
 
 def conflict_bits(assessment: Assessment) -> float:
     """How much less likely the readings are together than one by one, in bits."""
-    network = assessment.network
+    network, assessment = assessment.network, assessment.steady
     none = _log_evidence(only(network, None))
     ids = [t.reading.id for t in assessment.taken if t.table is not None]
     single = math.fsum(_log_evidence(only(network, i)) - none for i in ids)
@@ -140,7 +140,7 @@ def clashes(assessment: Assessment) -> tuple[Clash, ...]:
     those of one clash add up to 1. Where other readings in the place of these would take too
     much, all of it is about the likeliest whole states alone.
     """
-    coarse = assessment.coarse  # many networks, most of them of whole states
+    coarse = assessment.steady.coarse  # many networks, most of them of whole states
     try:
         return _clashes(coarse)
     except TooLargeError:
@@ -306,6 +306,7 @@ def gear_notes(assessment: Assessment, book: Ledger | None = None) -> tuple[Gear
     Named when more likely than not, or when the readings raise it by
     :data:`NOTICEABLE_DB` or more. ``book`` is the job's ledger, if it was worked out before.
     """
+    assessment = assessment.steady
     book = ledger(assessment, ends=True) if book is None else book
     chosen = [s for s in book.suspects if s.kind != "component"]
     before, now = book.marginals[0], book.marginals[-1]

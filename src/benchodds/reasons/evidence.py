@@ -188,8 +188,10 @@ def ledger(assessment: Assessment, *, ends: bool = False, was: bool = False) -> 
 
     The weights of a suspect add up to its log odds in the assessment less those before any
     reading: each row is an exact posterior of the network with one reading more. What the
-    prior excludes, or holds certain, no reading moves; it is left out.
+    prior excludes, or holds certain, no reading moves; it is left out. All of it is given that no
+    fault comes and goes.
     """
+    assessment = assessment.steady
     try:
         return _ledger(assessment, ends, was)
     except TooLargeError:

@@ -45,10 +45,12 @@ def explain_reading(
     JobError
         The reading says nothing (not taken, refused, not possible).
     """
+    steady = assessment.steady
     try:
-        return _explained(assessment, reading_id, kept, level)
+        why = _explained(steady, reading_id, kept, level)
     except TooLargeError:
-        return _explained(assessment.narrowed(), reading_id, None, level)
+        why = _explained(steady.narrowed(), reading_id, None, level)
+    return replace(why, comes_and_goes=assessment.p_unsteady)
 
 
 def _explained(assessment: Assessment, reading_id: str, kept: Ledger | None, level: float) -> Why:

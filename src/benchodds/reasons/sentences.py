@@ -30,6 +30,8 @@ FAINT_DB = 1.0
 """The smallest evidence a person notices (Good 1950, after Turing); less is not told."""
 NEVER = 1e-9
 """Share of machines that is told as none: what rounding leaves of zero is less."""
+TOLD = 0.1
+"""Chance of a fault that comes and goes from which it is said that it is left out."""
 FAINT_BITS = 0.01
 """Information that is told as none."""
 
@@ -59,6 +61,9 @@ def sentences(why: Why) -> list[str]:
     if why.budget:
         parts.append(_budget(why.budget))
     parts.append(_learning(why.learning))
+    if why.comes_and_goes >= TOLD:
+        words = _("Taken for granted here: no fault comes and goes ({p} that one does).")
+        parts.append(words.format(p=percent(why.comes_and_goes)))
     if why.approximate:
         parts.append(why.approximate.why)
     return [line for part in parts if part for line in wrap(part, "", "  ")]

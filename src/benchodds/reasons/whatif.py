@@ -91,7 +91,8 @@ class Learning:
 
 def folded_without(assessment: Assessment, reading: str) -> FoldedNetwork:
     """Whole machine states given all other readings."""
-    return FoldedNetwork(without(assessment.network, [reading]), assessment.folded.histories)
+    histories = assessment.steady.folded.histories
+    return FoldedNetwork(without(assessment.network, [reading]), histories)
 
 
 def _pruned(assessment: Assessment) -> list[State]:

@@ -91,6 +91,8 @@ class Why:
     """Test of every reading of the job, by reading."""
     titles: Mapping[str, str]
     """Words for every component and fault of the model, by name (``exc``, ``exc.open``)."""
+    comes_and_goes: float = 0.0
+    """Chance that some fault comes and goes, which all else here takes for no."""
     approximate: Approximate | None = None
     """What the odds stand on, when exact ones would take too much."""
 
@@ -104,8 +106,9 @@ def to_dict(why: Why, found: Sequence[Clash] = ()) -> dict[str, Any]:
     ``budget`` (nominal, of, unit, shift, combined, contributions), ``weights`` (name, kind,
     taken_db, left_out_db, before, after; largest first), ``path`` (per reading, log odds in
     decibans of every suspect after it; the first row is before any), ``turn``, ``learning``,
-    ``one_sided``, ``p_slip``, ``gear``, ``clashes``, ``approximate`` (what, why). What does not
-    apply is null.
+    ``one_sided``, ``p_slip``, ``gear``, ``clashes``, ``comes_and_goes`` (chance that some
+    fault does, which the rest takes for no), ``approximate`` (what, why). What does not apply is
+    null.
     Probabilities are 0 to 1, weights decibans, quantities in ``reading.unit``.
     """
     book = why.ledger
@@ -140,6 +143,7 @@ def to_dict(why: Why, found: Sequence[Clash] = ()) -> dict[str, Any]:
         "p_slip": why.p_slip,
         "gear": [asdict(n) for n in why.gear],
         "clashes": [asdict(c) for c in found],
+        "comes_and_goes": why.comes_and_goes,
         "approximate": asdict(why.approximate) if why.approximate else None,
     }
 
