@@ -22,7 +22,7 @@ from benchodds.basics.meterdata import parse_accuracy
 from benchodds.basics.quantities import SILENT, Value
 from benchodds.basics.tables import Array, Network, State, Table, Variable, renamed
 from benchodds.infer import intermittent
-from benchodds.infer.belief import Belief, Listed, Mixed, kept_to, likeliest, posterior
+from benchodds.infer.belief import Belief, Mixed, kept_to, likeliest, posterior
 from benchodds.infer.compiled import Machine
 from benchodds.infer.epochs import APART, RANKS, Change, Course, change_of, outcome_of
 from benchodds.infer.machine import FoldedNetwork, likely_histories
@@ -36,8 +36,11 @@ N_PAIRS = 60
 """Pairs of faults looked at as whole states, besides no fault and all single faults; as many
 again for each time that the machine was worked on."""
 
-N_UNSTEADY = 300
+N_UNSTEADY = 120
 """As many where one of them comes and goes, of which only those are kept."""
+
+CHEAP_UNSTEADY = 3e7
+"""Entries up to which the odds of faults that come and go are exact."""
 
 MOST_FOLDED = 1e8
 """Entries that whole states after a repair may go through before simpler ones take their place."""
@@ -436,16 +439,23 @@ class Assessment:
         With a table of some gear, (its states, n), the outcomes stand for each of n groups of
         these apart, one group after the other: P(group, outcome | state).
         """
-        machine = self.coarse.machine
+        machine, folded = self.coarse.machine, self.folded
+        network = folded.network
+
+        def split(table: Table) -> Table:
+            return table if gear is None else _grouped(table, gear)
+
         _outcomes, table = machine.predictive(test, technique)
-        if gear is not None:
-            table = _grouped(table, gear)
-        folded, network = self.folded, self.folded.network
-        met = intermittent.foreseen(machine, test, technique, table, network)
+        rows = split(table)
+        met = intermittent.foreseen(machine, test, technique, split)
         if met is None or not network.intermittent:
-            return folded.outcomes(table)
+            return folded.outcomes(rows)
+        there = intermittent.without_gear(network, met.there)
         return folded.outcomes(
-            table, lambda rows: intermittent.mix(machine, network, folded.histories, rows, met)
+            rows,
+            lambda away: intermittent.mix(
+                machine, network, folded.histories, away, replace(met, there=there)
+            ),
         )
 
     @property
@@ -577,16 +587,22 @@ def assess(machine: Machine, job: Job, extra: Sequence[Reading] = ()) -> Assessm
 def unsteady(steady: Assessment) -> Assessment:
     """The assessment with faults that come and go beside those that are steady.
 
-    These are whole states, each alone and with the likeliest other faults.
+    Where exact odds of these would take long they are whole states, each fault alone and with the
+    likeliest others.
     """
     machine = steady.machine
     if isinstance(steady.posterior, Mixed) or not intermittent.spells(machine):
         return steady
     network = steady._whole((), steady.cells)
     every = steady._histories(network, N_UNSTEADY)
-    histories = [h for h in every if h and h[-1][0] == intermittent.NAME]
-    found = Mixed((steady.posterior, Listed(FoldedNetwork(network, histories))))
-    return replace(steady, posterior=found)
+    told = tuple(h for h in every if h and h[-1][0] == intermittent.NAME)
+    network = intermittent.only_unsteady(replace(network, states=told))
+    nodes = [v for v in network.variables if v.startswith(intermittent.NAME)]
+    wanted = [*_wanted(machine, steady.taken, network), *nodes]
+    with suppress(EvidenceError):  # impossible: no fault of these comes and goes
+        part = posterior(network, wanted, CHEAP_UNSTEADY)
+        return replace(steady, posterior=Mixed((steady.posterior, part)))
+    return steady
 
 
 def _grouped(table: Table, gear: Table) -> Table:

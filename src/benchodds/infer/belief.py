@@ -106,8 +106,13 @@ class Mixed:
 Belief = Posterior | Listed | Mixed
 
 
-def posterior(network: Network, wanted: Iterable[str]) -> Posterior | Listed:
+def posterior(network: Network, wanted: Iterable[str], cheap: float = CHEAP) -> Posterior | Listed:
     """Posterior of the network: exact, or over the states it is kept to where these take less.
+
+    Parameters
+    ----------
+    cheap
+        Entries up to which it is exact where it is kept to some states.
 
     Raises
     ------
@@ -119,7 +124,7 @@ def posterior(network: Network, wanted: Iterable[str]) -> Posterior | Listed:
     if not network.states:
         return inference.posterior(network, wanted)
     try:
-        return inference.posterior(network, wanted, CHEAP)
+        return inference.posterior(network, wanted, cheap)
     except TooLargeError:
         return Listed(FoldedNetwork(network, network.states))
 

@@ -12,7 +12,7 @@ this fault alone, its constants drawn anew each time: a contact is as bad as it 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -128,6 +128,12 @@ def with_node(network: Network, machine: Machine, complaint: str) -> Network:
     return replace(
         network, variables=variables, tables=tables, findings=findings, intermittent=NAME
     )
+
+
+def only_unsteady(network: Network) -> Network:
+    """The network of a machine on which some fault comes and goes."""
+    some = (np.arange(network.variables[NAME].size) > 0).astype(float)
+    return replace(network, findings={**network.findings, f"{NAME} some": Table((NAME,), some)})
 
 
 def _shares(network: Network, machine: Machine, complaint: str) -> dict[str, Array]:
@@ -414,36 +420,50 @@ class _Reading:
 
 
 def foreseen(
-    machine: Machine, test: str, technique: Technique, table: Table, gear: Network
+    machine: Machine, test: str, technique: Technique, split: Callable[[Table], Table]
 ) -> Met | None:
-    """How a fresh reading meets what comes and goes: outcomes are the last axis of ``table``.
+    """How a fresh reading meets what comes and goes, with the outcome as the last axis.
 
-    Gear is as in the network ``gear``, before any reading.
+    ``split`` says which outcomes are told apart by the gear behind them.
     """
-    touching = _touching(machine, table)
-    if not touching:
+    technique = replace(technique, card=None)
+    _outcomes, table = machine.predictive(test, technique)
+    met, n, tool = _touching(machine, table), len(spells(machine)), machine.instrument(test)
+    if not met:
         return None
-    tool = machine.instrument(test)
-    away, rows = np.ones(1 + len(spells(machine))), {}
-    for k, s in touching.items():
-        share, keeps = s.shows(tool.test.provokes), s.spec.keeps
-        parts = [(share, _shown(machine, tool, table, s))]
-        away[k] = 1 - share
-        if isinstance(tool, SparkInstrument):
-            away[k] *= keeps
-            law = machine.given(tool.quantities, s.component, s.mode)
-            anew = tool.mixed(share, law).predictive(technique)[1]
-            parts = [(share * keeps, parts[0][1]), (1 - keeps, _of_gear(machine, anew, None))]
-        rows[k] = _no_gear(gear, _sum(parts))
-    return Met(away, _stacked(len(spells(machine)), rows))
+
+    def work_out() -> Table:
+        return _stacked(n, {k: _fresh(machine, tool, technique, table, s) for k, s in met.items()})
+
+    there = machine.kept("foreseen", test, (), technique, "hookup", POINTS, work_out)
+    assert there is not None
+    away = np.ones(1 + n)
+    for k, s in met.items():
+        kept = s.spec.keeps if isinstance(tool, SparkInstrument) else 1.0
+        away[k] = kept * (1 - s.shows(tool.test.provokes))
+    return Met(away, split(there))
 
 
-def _no_gear(network: Network, table: Table) -> Table:
-    """A table with the gear summed out, its last axis left."""
-    p = table.p
-    for v in reversed(table.scope[:-1]):
-        p = np.tensordot(network.tables[v].p, np.moveaxis(p, table.scope.index(v), 0), 1)
-    return Table(table.scope[-1:], p)
+def _fresh(
+    machine: Machine, tool: Instrument, technique: Technique, table: Table, spell: Spell
+) -> Table:
+    """Outcomes with the fault there, in all tries or in some, the machine summed out."""
+    share, keeps = spell.shows(tool.test.provokes), spell.spec.keeps
+    there = _shown(machine, tool, table, spell)
+    if not isinstance(tool, SparkInstrument):
+        return _sum([(share, there)])
+    law = machine.given(tool.quantities, spell.component, spell.mode)
+    anew = tool.mixed(share, law).predictive(technique)[1]
+    return _sum([(share * keeps, there), (1 - keeps, _of_gear(machine, anew, None))])
+
+
+def without_gear(network: Network, table: Table) -> Table:
+    """A table with the gear summed out, as it is before any reading; the node and the outcome
+    are left."""
+    p = np.moveaxis(table.p, 0, -2)
+    for v in reversed(table.scope[1:-1]):
+        p = np.tensordot(network.tables[v].p, np.moveaxis(p, table.scope.index(v) - 1, 0), 1)
+    return Table((table.scope[0], table.scope[-1]), p)
 
 
 def mix(
