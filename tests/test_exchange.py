@@ -76,7 +76,7 @@ STORIES: dict[str, tuple[Taken, ...]] = {
         ("gap", ("0/10",), Technique(), "hookup 4"),
     ),
 }
-HEAVY = ("single: coil insulation", "contradictory")
+HEAVY = ("single: coil insulation", "double: stop line and plug", "contradictory")
 """Stories that run with one in ``COARSE`` of the cells."""
 
 
