@@ -3,12 +3,43 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+import pytest
 from click.testing import CliRunner
 
 from benchodds.cli.main import main
+from benchodds.infer.assess import Assessment, Machine, assess
+from benchodds.keep.session import Session
+from benchodds.model.jobs import Job, Reading
+from benchodds.screens.readings import SHEET_KEYS, Noted, checked_reading, make_technique
+
+
+class Asked:
+    """A machine and a job with readings as if taken, alike when their contents are."""
+
+    def __init__(self, machine: Machine, job: Job, as_if: Sequence[Reading]):
+        self.what = machine, job, as_if
+        self._key = id(machine), job.id, tuple(e.uid for e in job.events), tuple(as_if)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Asked) and self._key == other._key
+
+    def __hash__(self) -> int:
+        return hash(self._key)
+
+
+@lru_cache(maxsize=1)
+def _assessed(asked: Asked) -> Assessment:
+    return assess(*asked.what)
+
+
+def assessed(machine: Machine, job: Job, as_if: Sequence[Reading] = ()) -> Assessment:
+    """The assessment of a job, made once for commands that follow each other."""
+    return _assessed(Asked(machine, job, as_if))
 
 
 class BenchJob:
@@ -25,7 +56,9 @@ class BenchJob:
 
     def run(self, *args: str) -> str:
         """Output of a command that must succeed."""
-        result = CliRunner().invoke(main, [*args, "--store", self.store])
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("benchodds.keep.session.assess", assessed)
+            result = CliRunner().invoke(main, [*args, "--store", self.store])
         assert result.exit_code == 0, result.output
         return result.output
 
@@ -33,10 +66,19 @@ class BenchJob:
         """The JSON a command prints."""
         return json.loads(self.run(*args, "--json"))
 
-    def record(self, test: str, *values: str, **technique: str) -> dict[str, Any]:
-        """Record a reading."""
-        options = [f"--{k.replace('_', '-')}={v}" for k, v in technique.items()]
-        return self.json("record", self.id, test, *values, *options)
+    def record(self, test: str, *values: str, note: str | None = None, **technique: str) -> str:
+        """Record a reading as ``record`` does, without asking what it moved; its name."""
+        session = Session(self.store)
+        how = {name: make(technique[k]) for k, (name, make) in SHEET_KEYS.items() if k in technique}
+        assert len(how) == len(technique), technique
+        job = session.store.job(self.id)
+        said = Noted(test, values, make_technique(how), note)
+        noted = checked_reading(session.machine(job), job, said)
+        return session.append(self.id, noted.event, noted.uid).readings[-1].id
+
+    def told(self, test: str, *values: str) -> dict[str, Any]:
+        """Record a reading by the command, which says what it moved."""
+        return self.json("record", self.id, test, *values)
 
     def odds(self) -> Odds:
         """The odds now."""

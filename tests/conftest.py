@@ -13,14 +13,19 @@ import pytest
 import sqlalchemy as sa
 
 sys.path.insert(0, str(Path(__file__).parent))
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # there is a process for each core as it is
 
 
 @pytest.fixture(autouse=True)
 def _own_folders(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> None:
-    """No test reads or writes the user's own store, models or cache."""
+    """No test reads or writes the user's own store, models or cache.
+
+    Compiled tables are shared by the processes of a run, whose folders lie beside each other.
+    """
     home = tmp_path_factory.getbasetemp()
+    run = home.parent if "PYTEST_XDIST_WORKER" in os.environ else home
     monkeypatch.setenv("XDG_DATA_HOME", str(home / "share"))
-    monkeypatch.setenv("BENCHODDS_CACHE", str(home / "cache"))
+    monkeypatch.setenv("BENCHODDS_CACHE", str(run / "cache"))
     monkeypatch.delenv("BENCHODDS_STORE", raising=False)
     monkeypatch.delenv("BENCHODDS_FOLDER", raising=False)
 

@@ -67,7 +67,7 @@ def test_what_is_written_is_read_back(places: Places) -> None:
     assert list(archive.write(second.snapshot().jobs)) == list(archive.write(first.snapshot().jobs))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(history=st.lists(deeds, max_size=8))
 def test_any_history_passes_through_a_file(history: list[tuple[Any, ...]]) -> None:
     """Whatever the builders let through is the same job after writing and reading."""
@@ -211,7 +211,7 @@ def test_spoilt_files(spoil: Callable[[list[str]], list[str]], words: str, tmp_p
         list(archive.read(spoil(lines)))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.lists(st.text(max_size=60), max_size=5), st.booleans())
 def test_any_text_is_jobs_or_a_sentence(lines: list[str], headed: bool) -> None:
     """Never another error."""

@@ -92,7 +92,7 @@ def test_a_failed_reading_stands_until_struck_or_taken_again(job: BenchJob) -> N
     """Struck, it is gone; taken again, the later reading decides, if the odds agree."""
     passes(job)
     assert swap_is_open(job)
-    failed = job.record("rsec", "OL")["reading"]
+    failed = job.record("rsec", "OL")
     assert not swap_is_open(job)
     job.json("strike", job.id, failed, "--reason", "cap not off")
     assert swap_is_open(job)

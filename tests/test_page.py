@@ -331,7 +331,7 @@ WILD = st.one_of(
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(st.sampled_from(["reading", "strike", "setup", "gear", "done"]), st.data())
 def test_any_form_is_taken_or_told(job: BenchJob, address: str, data: st.DataObject) -> None:

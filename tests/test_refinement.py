@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -35,8 +35,8 @@ SYSTEMS = ("mag-cdi", "dc-cdi", "tci", "charging", "starter")
 MOST = 1e-3
 """Greatest move of any posterior in any job."""
 
-FEW = 3
-"""Jobs of each system in the normal tests, all of one variant."""
+FEW = 2
+"""Jobs of each system in the normal tests, all of one variant; the first that are not too large."""
 
 
 def past(system: str, most: int) -> list[dict[str, Any]]:
@@ -65,10 +65,7 @@ def odds(job: dict[str, Any], refine: int) -> dict[str, float]:
     """Posterior of every part, every fault and the gear."""
     m = machine(job["system"], job["variant"], refine)
     readings = [(t, values, Technique.from_data(how)) for t, values, how in job["readings"]]
-    found = assess(m, job_of(m, readings, job["complaint"], job["contexts"]))
-    if found.approximate:
-        raise TooLargeError(found.approximate.why)
-    return answers(found)
+    return answers(assess(m, job_of(m, readings, job["complaint"], job["contexts"])))
 
 
 def answers(found: Assessment) -> dict[str, float]:
@@ -86,7 +83,12 @@ def move(job: dict[str, Any]) -> tuple[float, str]:
 @contextmanager
 def roomy(entries: float) -> Iterator[None]:
     """Larger tables than in daily use: twice the nodes need them."""
+
+    def refused(*_: object) -> None:
+        raise TooLargeError("what stands in for exact odds says nothing of nodes")
+
     with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("benchodds.infer.assess.likeliest", refused)
         patch.setattr("benchodds.infer.network.MAX_PARENT_STATES", 100_000_000)
         patch.setattr("benchodds.infer.buckets.MOST_ENTRIES", entries)
         patch.setattr("benchodds.infer.buckets.MOST_KEPT", entries)
@@ -97,16 +99,15 @@ def roomy(entries: float) -> Iterator[None]:
 def test_posteriors_hardly_move_on_denser_nodes(system: str) -> None:
     """No posterior moves by a thousandth when every grid is doubled."""
     mine = [j for j in JOBS if j["system"] == system]
-    some = [j for j in mine if j["variant"] == mine[0]["variant"]][:FEW]
     moves = []
-    with roomy(2e10):
-        for job in some:
-            try:
+    with roomy(3e8):
+        for job in (j for j in mine if j["variant"] == mine[0]["variant"]):
+            with suppress(TooLargeError):  # readings that tie too much together on dense nodes
                 moves.append(move(job))
-            except TooLargeError:  # several readings that tie too much together on dense nodes
-                continue
+            if len(moves) == FEW:
+                break
 
-    assert len(moves) >= FEW - 1
+    assert len(moves) == FEW
     assert max(moves)[0] < MOST
 
 

@@ -166,7 +166,7 @@ def test_an_exciter_that_reads_like_the_pulse_winding_is_a_wrong_plug(store: Pat
     """R7: 224 ohm where 9 to 27 are due, and 160 to 285 belong to the winding beside it."""
     job = BenchJob(store)
     before = job.odds()
-    reading = job.record("rexc", "224 ohm")
+    reading = job.told("rexc", "224 ohm")
     odds = job.odds()
     # No fault of an exciter winding makes 224 ohm of 15; the pulse winding has just that.
     assert reading["slip"] >= 0.8

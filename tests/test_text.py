@@ -169,7 +169,6 @@ def test_a_terminal_of_few_characters(store: Path) -> None:
 @pytest.mark.parametrize("args", [["jobs"], ["--help"], ["show", "1", "--json"]])
 def test_an_answer_that_cannot_be_shown(args: list[str], store: Path) -> None:
     """A full disk behind standard output is one sentence and exit code 2."""
-    shell("open", "--system", "mag-cdi", "--complaint", "no-spark", store=store)
     command = [sys.executable, "-m", "benchodds", *args]
     env = {**os.environ, "BENCHODDS_STORE": str(store)}
     with Path("/dev/full").open("wb") as full:

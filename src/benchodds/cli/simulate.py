@@ -222,7 +222,7 @@ def draw(
     from benchodds.basics.errors import UnknownNameError, nearest
     from benchodds.keep import files
     from benchodds.keep.outputs import free, write
-    from benchodds.keep.session import load_machine
+    from benchodds.keep.session import load_coarse
     from benchodds.trials.pastjobs import PastShop
     from benchodds.trials.trialfile import load_trial
 
@@ -237,7 +237,7 @@ def draw(
                     trial=trial, system=system, hint=nearest(system, spec.routines)
                 )
             )
-        machines += [load_machine(system, v, system).coarse for v in variants]
+        machines += [load_coarse(system, v, system) for v in variants]
     shop = PastShop(machines, spec.routines, spec.past, seed, name)
     lines = (json.dumps(row) + "\n" for row in shop.rows(jobs))
     progress = click.progressbar(lines, length=jobs, label=_("Jobs"), file=sys.stderr)

@@ -25,7 +25,7 @@ from benchodds.model.system import MAX_PARENT_STATES, Quantity, SystemModel
 BUDGET = 3_000_000
 """Most values of a formula for one combination of states."""
 
-AT_ONCE = 500_000
+AT_ONCE = 100_000
 """Most of these that are shared out among nodes at once, to bound memory."""
 
 FEWEST, MOST = 6, 600

@@ -39,13 +39,22 @@ def token() -> str:
 @lru_cache(maxsize=8)
 def load_machine(system: str, variant: str | None, prior_set: str) -> Machine:
     """Read model, bench and priors, and compile the machine or fetch it compiled."""
-    model = files.load_system(system, variant)
-    bench = files.load_bench(model.bench)
-    priors = files.load_priors(prior_set)
-    model, bench = applied(model, bench, priors.spreads)
+    model, bench, priors = _read(system, variant, prior_set)
     thin = model.thinned()
     choosing = _compiled(thin, bench, priors) if thin is not model else None
     return _compiled(model, bench, priors, choosing)
+
+
+def load_coarse(system: str, variant: str | None, prior_set: str) -> Machine:
+    """The same on the nodes on which tests are chosen alone."""
+    model, bench, priors = _read(system, variant, prior_set)
+    return _compiled(model.thinned(), bench, priors)
+
+
+def _read(system: str, variant: str | None, prior_set: str) -> tuple[SystemModel, Bench, PriorSet]:
+    model = files.load_system(system, variant)
+    priors = files.load_priors(prior_set)
+    return *applied(model, files.load_bench(model.bench), priors.spreads), priors
 
 
 def _compiled(

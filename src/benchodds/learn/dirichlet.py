@@ -66,9 +66,8 @@ def log_marginal(counts: ArrayLike, weights: ArrayLike) -> Array:
     """
     n, a = np.broadcast_arrays(np.asarray(counts, float), np.asarray(weights, float))
     total_n, total_a = n.sum(axis=-1), a.sum(axis=-1)
-    some = a > 0
-    safe = np.where(some, a, 1.0)
-    terms = np.where(some, gammaln(safe + n) - gammaln(safe), np.where(n > 0, -np.inf, 0.0))
+    terms, hit = np.zeros(n.shape), n > 0
+    terms[hit] = gammaln(a[hit] + n[hit]) - gammaln(a[hit])
     return np.asarray(gammaln(total_a) - gammaln(total_a + total_n) + terms.sum(axis=-1))
 
 

@@ -43,6 +43,9 @@ TOLERANCE = 1e-7
 AT_ONCE = 20_000
 """Observations whose posterior is held in memory at a time."""
 
+MOST_AT_ONCE = 200_000
+"""Entries of a table by strength, group and fault that are held in memory at a time."""
+
 
 @dataclass(frozen=True, eq=False)
 class Level:
@@ -201,21 +204,24 @@ def strength_posterior(problem: Problem, level: Level, n: Array) -> tuple[Array,
     for b, alpha in enumerate(problem.strength[:, None] * problem.base):
         here = problem.base_of == b
         own = level.member[:, here] @ n[here]
-        jobs = own.sum(axis=1)
-        some = jobs > 0
-        rest = n[here].sum(axis=0) - own
-        if not some.any() or not rest[some].sum():
+        some = own.sum(axis=1) > 0
+        own, centre, rest = own[some], level.centre[some], n[here].sum(axis=0) - own[some]
+        if not rest.sum():
             continue
-        for i, strength in enumerate(np.exp(LOG_STRENGTHS)):
+        jobs, others = own.sum(axis=1, keepdims=True), rest.sum(axis=1, keepdims=True)
+        step = max(1, MOST_AT_ONCE // own.size)
+        for first in range(0, len(logs), step):
+            part = slice(first, first + step)
+            strength = np.exp(LOG_STRENGTHS[part])[:, None, None]
             if parted:
-                telling = own * (strength / (strength + jobs))[:, None]
-                seen = telling.sum(axis=0) - telling
+                telling = own * (strength / (strength + jobs))
+                seen = telling.sum(axis=1, keepdims=True) - telling
             else:
-                seen = rest * (strength / (strength + rest.sum(axis=1)))[:, None]
+                seen = rest * (strength / (strength + others))
             weights = alpha + seen
-            q = normalised(np.maximum(weights * level.centre, TINY))
-            s = 1 / (1 / strength + 1 / weights.sum(axis=1))
-            logs[i] += float(log_marginal(own[some], s[some, None] * q[some]).sum())
+            q = normalised(np.maximum(weights * centre, TINY))
+            s = 1 / (1 / strength + 1 / weights.sum(axis=-1, keepdims=True))
+            logs[part] += log_marginal(own, s * q).sum(axis=1)
     weights = np.exp(logs - logs.max())
     return np.exp(LOG_STRENGTHS), weights / weights.sum()
 

@@ -14,7 +14,7 @@ from benchodds.basics.language import N_, _
 from benchodds.infer.assess import Machine
 from benchodds.infer.network import quantity_node, quantity_table
 from benchodds.keep import files
-from benchodds.keep.session import Session, load_machine
+from benchodds.keep.session import Session, load_coarse
 from benchodds.learn.casebook import StoreChunk, catalog, chunks_of, complaint, read_jobs
 from benchodds.learn.drift import Drift, Surprises, check, recent_start, surprises
 from benchodds.learn.learning import Learning
@@ -108,7 +108,7 @@ def worths() -> Callable[[str, str], ReadingWorth]:
 
 def machine(system: str, variant: str | None) -> Machine:
     """A machine with its own, untuned priors, on the nodes on which tests are chosen."""
-    return load_machine(system, variant, system).coarse
+    return load_coarse(system, variant, system)
 
 
 def sources(wish: Wish, session: Session, learning: Learning) -> list[Chunk]:

@@ -140,17 +140,18 @@ def share_out(values: Array, weight: Array, nodes: Nodes) -> Array:
     """
     rows, n, m = len(values), len(nodes.values), len(nodes.place)
     total = weight.sum(axis=1, keepdims=True)
-    is_open = np.isinf(values) if nodes.is_open else np.zeros(values.shape, dtype=bool)
-    closed = np.where(is_open, 0.0, weight)
-    x = np.clip(np.where(is_open, 0.0, values), nodes.values[0], nodes.values[m - 1])
+    is_open, closed = np.isinf(values), weight
+    if nodes.is_open:
+        closed, values = np.where(is_open, 0.0, weight), np.where(is_open, 0.0, values)
+    x = np.clip(values, nodes.values[0], nodes.values[m - 1])
     j = np.clip(np.searchsorted(nodes.values[:m], x, side="right") - 1, 0, m - 2)
-    within = (j >= nodes.first) & (j < nodes.last)
-    at = np.log(np.maximum(x, 1e-300)) if nodes.is_log else x
-    low, high = nodes.place[j], nodes.place[j + 1]
-    a, b = nodes.values[j], nodes.values[j + 1]
-    part = np.where(within, (at - low) / (high - low), (x - a) / (b - a))
-    part = np.clip(part, 0.0, 1.0)
-    part = np.where(part < 1e-9, 0.0, np.where(part > 1 - 1e-9, 1.0, part))
+    part = (x - nodes.values[j]) / np.diff(nodes.values[:m])[j]
+    if nodes.is_log:
+        within = (j >= nodes.first) & (j < nodes.last)
+        at = np.log(np.maximum(x, 1e-300))
+        part = np.where(within, (at - nodes.place[j]) / np.diff(nodes.place)[j], part)
+    part[part < 1e-9] = 0.0
+    part[part > 1 - 1e-9] = 1.0
     index = (np.arange(rows)[:, None] * n + j).ravel()
 
     def gathered(below: Array, above: Array) -> Array:
@@ -163,28 +164,32 @@ def share_out(values: Array, weight: Array, nodes: Nodes) -> Array:
         line[:, -1] += np.where(is_open, weight, 0.0).sum(axis=1)
     if nodes.last - nodes.first < 2:
         return np.asarray(line / total)
-    return np.asarray(_sharpened(line, gathered(*_pulls(j, part, within, nodes)), nodes) / total)
+    return np.asarray(_sharpened(line, gathered(*_pulls(j, part, nodes)), nodes) / total)
 
 
-def _pulls(
-    j: NDArray[np.intp], part: Array, within: NDArray[np.bool_], nodes: Nodes
-) -> tuple[Array, Array]:
+def _pulls(j: NDArray[np.intp], part: Array, nodes: Nodes) -> tuple[Array, Array]:
     """How much a cubic draws from the neighbours to the nodes below and above each value.
 
     A cubic through four nodes (a quadratic at the ends) is the straight line less second
-    differences about the two inner nodes.
+    differences about the two inner nodes. What does not depend on the value is worked out once
+    for each interval.
     """
     place, first, last = nodes.place, nodes.first, nodes.last
     alpha, beta = _parts(nodes)
-    h = np.where(within, place[j + 1] - place[j], 1.0)
-    s, t = part * h, (1 - part) * h
-    has_low, has_high = within & (j > first), within & (j + 1 < last)
-    h0 = np.where(has_low, place[j] - place[np.maximum(j - 1, 0)], 1.0)
-    h3 = np.where(has_high, place[np.minimum(j + 2, len(place) - 1)] - place[j + 1], 1.0)
-    low = s * t / (h0 * (h0 + h)) * np.where(has_high, (t + h3) / (h0 + h + h3), 1.0)
-    high = s * t / (h3 * (h + h3)) * np.where(has_low, (s + h0) / (h0 + h + h3), 1.0)
-    below = np.where(has_low, low / np.where(has_low, alpha[j], 1.0), 0.0)
-    above = np.where(has_high, high / np.where(has_high, beta[j + 1], 1.0), 0.0)
+    i = np.arange(len(place) - 1)
+    h = np.diff(place)
+    has_low, has_high = (i > first) & (i < last), (i >= first) & (i + 1 < last)
+    h0 = np.where(has_low, np.roll(h, 1), 1.0)
+    h3 = np.where(has_high, np.roll(h, -1), 1.0)
+    wide = h0 + h + h3
+    low = np.where(has_low, h**2 / (h0 * (h0 + h) * np.where(has_low, alpha[i], 1.0)), 0.0)
+    high = np.where(has_high, h**2 / (h3 * (h + h3) * np.where(has_high, beta[i + 1], 1.0)), 0.0)
+    far_low, per_low = np.where(has_high, h3 / wide, 1.0), np.where(has_high, h / wide, 0.0)
+    far_high, per_high = np.where(has_low, h0 / wide, 1.0), np.where(has_low, h / wide, 0.0)
+    rest = 1 - part
+    both = part * rest
+    below = both * ((low * far_low)[j] + (low * per_low)[j] * rest)
+    above = both * ((high * far_high)[j] + (high * per_high)[j] * part)
     return below, above
 
 

@@ -75,10 +75,10 @@ class Setting:
 @lru_cache(maxsize=2)
 def world_of(setting: Setting) -> World:
     """The policies' world of a setting, made once in a process."""
-    from benchodds.keep.session import load_machine
+    from benchodds.keep.session import load_coarse
     from benchodds.keep.shopfile import load_shop
 
-    machine = load_machine(setting.system, setting.variant, setting.priors).coarse
+    machine = load_coarse(setting.system, setting.variant, setting.priors)
     shop = load_shop(setting.shop)
     return World(
         machine, setting.complaint, setting.contexts, shop, setting.told_apart, setting.crowd
