@@ -33,6 +33,9 @@ EVEN = 0.5
 LOOKED_AT = 8
 """How many of the best tests are weighed against a ripe repair."""
 
+TWICE = 2
+"""Readings of a test on the machine as it is: the second shows a slip, a third has to pay."""
+
 
 def mutual_information(p_state: Array, p_outcome: Array) -> float:
     """I(state; outcome) in bits; p_state (n,) sums to 1, rows of p_outcome (n, m) sum to 1."""
@@ -237,7 +240,8 @@ def plan(assessment: Assessment, shop: Shop) -> Plan:
     After a repair the complaint itself is looked at before anything else, as soon as a cure is
     more likely than not; a machine that passed, and is cured as surely as the shop asks, goes out.
     A ripe repair waits when one more test is expected to save more, in waste avoided, than
-    its own minutes cost (one-step value of sample information; Raiffa 1968).
+    its own minutes cost (one-step value of sample information; Raiffa 1968). So must a test that
+    was read twice on the machine as it is.
     """
     ranking, left = rank(assessment)
     repairs = acts(assessment, shop)
@@ -254,7 +258,7 @@ def plan(assessment: Assessment, shop: Shop) -> Plan:
             return Plan("test", check.test, None, ranking, left, repairs)
         if not asked and assessment.p_cured >= shop.proof.sure:
             return Plan("close", None, None, ranking, left, repairs)
-    best = next((r for r in ranking if r.bits >= LEAST_BITS), None)
+    best = next((r for r in ranking if _tells(assessment, r, repairs, shop)), None)
     ripe = next((a for a in repairs if a.ready), None)
     if ripe is not None:
         saving, test = max(
@@ -269,6 +273,17 @@ def plan(assessment: Assessment, shop: Shop) -> Plan:
         return Plan("stop", None, None, ranking, left, repairs)
     proves = assessment.machine.model.tests[best.test].proves
     return Plan("prove-gear" if proves else "test", best.test, None, ranking, left, repairs)
+
+
+def _tells(assessment: Assessment, test: Ranked, repairs: Sequence[Act], shop: Shop) -> bool:
+    """Whether a test is worth its walk: it tells something, or, read twice already, saves waste."""
+    if test.bits < LEAST_BITS:
+        return False
+    taken = (t for t in assessment.taken if t.reading.test == test.test and t.table is not None)
+    if sum(not assessment.is_stale(t) for t in taken) < TWICE:
+        return True
+    act = next((a for a in repairs if a.permit.allowed), None)
+    return act is not None and _saving(assessment, act, test, shop) > 0
 
 
 def unproved(assessment: Assessment) -> frozenset[str]:
