@@ -33,7 +33,7 @@ from benchodds.trials.policies import Policy
 from benchodds.trials.steps import Act
 from benchodds.trials.works import outcomes
 
-MOST_STEPS = 120
+MOST_STEPS = 500
 """Steps after which a policy is said to run in a circle."""
 
 MACHINE, LUCK, WORK, ORDER, CHECK = range(5)

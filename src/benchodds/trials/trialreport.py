@@ -210,8 +210,8 @@ def _reliability(policies: Mapping[str, Any]) -> list[str]:
             lines += [
                 f"  {policy}, {title}: "
                 + _(
-                    "{n} times, Brier {brier:.3f}, off by {error:.3f} ({low:.3f} to {high:.3f}), by "
-                    "chance alone about {chance:.3f}"
+                    "{n} times, Brier {brier:.3f}, off by {error:.3f} ({low:.3f} to "
+                    "{high:.3f}), by chance alone about {chance:.3f}"
                 ).format(
                     n=said["n"],
                     brier=said["brier"],
