@@ -2,15 +2,18 @@
 
 Outcomes are drawn from the odds themselves (what the next reading shows, given all before), so
 that every course that the tool holds possible comes up as often as it says. Repairs are written
-down as done, gear that failed its proof as changed. ``python tests/played.py [JOBS]`` plays so
-many on every shipped system and prints what ended how.
+down as done, gear that failed its proof as changed. ``python tests/played.py [JOBS] [SYSTEM...]``
+plays so many over the systems, 200 over all five without a word, and prints what ended how;
+``--from JOB`` leaves the first of each system out, so that they may be played in pieces.
 """
 
 from __future__ import annotations
 
+import argparse
 import sys
 from collections import Counter
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -26,6 +29,8 @@ from made_jobs import AT, job_of
 SYSTEMS = ("mag-cdi", "dc-cdi", "tci", "charging", "starter")
 MOST_STEPS = 60
 """Steps after which a job counts as one without an ending."""
+SAME = 4
+"""Times that a test may not show the same before anything is done."""
 
 
 @dataclass
@@ -38,9 +43,18 @@ class Played:
 
     @property
     def circles(self) -> list[tuple[str, str]]:
-        """Repairs done three times, and tests that showed the same four times."""
-        seen = Counter(self.steps).items()
-        return [step for step, n in seen if n > (2 if step[1] == "done" else 3)]
+        """Steps done again without new evidence: repairs with nothing read since, and tests that
+        showed the same four times on the machine as it is."""
+        out: list[tuple[str, str]] = []
+        shown: Counter[tuple[str, str]] = Counter()
+        for before, step in pairwise([("", ""), *self.steps]):
+            if step[1] == "done":
+                out += [step] if step == before else []
+                shown.clear()
+            else:
+                shown[step] += 1
+                out += [step] if shown[step] == SAME else []
+        return out
 
 
 def play(machine: Machine, complaint: str, seed: int) -> Played:
@@ -90,20 +104,27 @@ def _drawn(found: Assessment, test: str, rng: np.random.Generator) -> tuple[str,
     return f"{value:.6f} {tool.test.unit}", technique
 
 
-def main(n: int) -> None:
-    """Play ``n`` jobs on every system and print how they ended."""
-    for system in SYSTEMS:
+def main() -> None:
+    """Play jobs and print how they ended."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("jobs", type=int, nargs="?", default=200)
+    parser.add_argument("systems", nargs="*", default=SYSTEMS)
+    parser.add_argument("--from", type=int, default=0, dest="first")
+    asked = parser.parse_args()
+    for system in asked.systems:
         machine = load_machine(system, None, system).coarse
         complaints = list(machine.model.complaints)
         ends: Counter[str] = Counter()
         steps, cured = [], []
-        for seed in range(n):
+        for seed in range(asked.first, asked.jobs // len(asked.systems)):
             played = play(machine, complaints[seed % len(complaints)], seed)
             ends[played.ending] += 1
             steps.append(len(played.steps))
             cured.append(played.cured)
             if played.ending == "none" or played.circles:
-                print(f"{system} {seed}: {played.ending}, circles {played.circles}", flush=True)
+                said = [f"{step}={shown}" for step, shown in played.steps]
+                print(f"{system} {seed}: {played.ending}, circles {played.circles}: {said}")
+            sys.stdout.flush()
         print(
             f"{system}: {dict(ends)}; steps {np.mean(steps):.1f}, at most {max(steps)}; cured at "
             f"the end {percent(float(np.mean(cured)))}",
@@ -112,4 +133,4 @@ def main(n: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 40)
+    main()

@@ -66,7 +66,7 @@ def _drawn(network: Network, rng: np.random.Generator) -> Truth:
     nature = Nature(replace(network, findings={}, special=()))
     drawn = nature.crowd({c: np.array([i]) for c, i in here.items()}, 1, rng)
     state = tuple((c, network.variables[c].states[i]) for c, i in here.items() if i)
-    return Truth({v: int(at[0]) for v, at in drawn.items()}, state)
+    return Truth({v: int(at[0]) for v, at in drawn.at.items()}, state)
 
 
 def random_job(machine: Machine, n: int, seed: int) -> Job:

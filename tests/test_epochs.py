@@ -6,25 +6,33 @@ repair and experiment", UAI 1996 (untouched parts persist, touched ones get a no
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import synthetic
+from bench_cli import BenchJob
 from benchodds.basics.errors import JobError, UnknownNameError
-from benchodds.basics.tables import Array
+from benchodds.basics.tables import Array, Network
+from benchodds.cli.main import main
 from benchodds.infer.assess import Assessment, Machine, assess
+from benchodds.infer.bif import bif_text
 from benchodds.infer.epochs import Course, ranked
-from benchodds.infer.exchange import to_pgmpy
+from benchodds.infer.exchange import log_scale, to_pgmpy
 from benchodds.infer.inference import posterior
 from benchodds.keep.session import load_machine
 from benchodds.model import jobs
 from benchodds.model.jobs import Job, Technique
 from benchodds.reasons.evidence import joint
 from made_jobs import AT, job_of
-from test_exchange import by_pgmpy
+from test_exchange import Agrum, by_pgmpy, short_names
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::FutureWarning")
 
@@ -68,14 +76,78 @@ COURSES: dict[str, list[Row]] = {
 
 
 @pytest.mark.parametrize("system", COURSES)
-def test_unrolled_network_by_pgmpy(system: str) -> None:
-    """Components as they came and as they are, by pgmpy's variable elimination, to 1e-9."""
+def test_unrolled_network_by_two_libraries(system: str, tmp_path: Path) -> None:
+    """Components as they came and as they are, by pgmpy's variable elimination and by pyAgrum from
+    a file, to 1e-9."""
     network = assessed(COURSES[system], system=system).network
     names = [*network.roots, *network.later]
     ours = posterior(network, names)
     model, evidence = to_pgmpy(network, names)
     for v, p in by_pgmpy(model, evidence, names).items():
         assert p == pytest.approx(ours.joint([v]), abs=1e-9, rel=0), v
+    by_agrum(network, names, tmp_path)
+
+
+def by_agrum(network: Network, names: list[str], folder: Path) -> None:
+    """Compare posteriors and P(evidence) with pyAgrum's lazy propagation, to 1e-9."""
+    path = folder / "epochs.bifxml"
+    path.write_text(bif_text(network, names), encoding="utf-8")
+    ours, short, agrum = (
+        posterior(network, names),
+        short_names(path),
+        Agrum(path, "LazyPropagation"),
+    )
+    for v in names:
+        assert agrum.p(short[v]) == pytest.approx(ours.joint([v]), abs=1e-9, rel=0), v
+    evidence = math.log(agrum.inference.evidenceProbability()) + log_scale(network)
+    assert evidence == pytest.approx(ours.log_evidence, abs=1e-9)
+
+
+@cache
+def small_machine(n: int) -> Machine:
+    """Parts in series: every second repair fits a new one, every third may spoil the next part."""
+    plain = synthetic.machine(n)
+    repairs = dict(plain.model.repairs)
+    for i, (name, repair) in enumerate(plain.model.repairs.items()):
+        said: dict[str, object] = {"renews": (f"part{i:03d}",)} if i % 2 else {"holds": 0.8}
+        said |= {"spoils": {f"part{(i + 1) % n:03d}.weak": 0.07}} if i % 3 == 0 else {}
+        repairs[name] = repair.model_copy(update=said)
+    return replace(plain, model=plain.model.model_copy(update={"repairs": repairs}))
+
+
+def random_course(n: int, seed: int) -> list[Row]:
+    """Readings, repairs and old parts put back, at random, on parts in series."""
+    rng = np.random.default_rng(seed)
+    rows: list[Row] = []
+    fitted: list[str] = []
+    for k in range(9):
+        i = int(rng.integers(n))
+        if k % 3 == 2 and fitted and rng.random() < 0.25:
+            rows.append(f"<{fitted.pop()}")
+        elif k % 3 == 2:
+            fitted.append(f"new{i:03d}")
+            rows.append(fitted[-1])
+        elif rng.random() < 0.6:
+            volts = rng.choice([0.0, 5.2, 7.4, 9.1, 11.9, 12.5])
+            rows.append((f"meter{i:03d}", (f"{volts} V",), PLAIN))
+        else:
+            rows.append((f"look{i:03d}", (str(rng.choice(["sound", "burnt"])),), PLAIN))
+    return rows
+
+
+@pytest.mark.parametrize("seed", range(16))
+def test_random_small_systems_of_several_epochs(seed: int, tmp_path: Path) -> None:
+    """Three pieces of work with readings between them, on two to five parts: two libraries."""
+    n = 2 + seed % 4
+    made = small_machine(n)
+    network = assess(made, job_of(made, random_course(n, seed), "dead")).network
+    names = [*network.roots, *network.later]
+    assert len(network.later) >= 2
+    ours = posterior(network, names)
+    model, evidence = to_pgmpy(network, names)
+    for v, p in by_pgmpy(model, evidence, names).items():
+        assert p == pytest.approx(ours.joint([v]), abs=1e-9, rel=0), v
+    by_agrum(network, names, tmp_path)
 
 
 # ---- by hand -------------------------------------------------------------------------------
@@ -252,6 +324,31 @@ def test_what_cannot_be_done_or_undone() -> None:
         jobs.strike_event(job, "D1", at=AT, uid="y", reason="no")
     with pytest.raises(JobError, match="was not done on this job"):
         jobs.action_event(job, "new-plug", at=AT, uid="z", back=True)
+
+
+def test_bad_input_of_epochs_is_one_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A repair that this variant lacks, an old part of what was never changed, a reading dated
+    before its epoch (the clock was set back): exit code 2, and the record stays as it was."""
+    job = BenchJob(tmp_path / "jobs.sqlite")
+    job.run("done", job.id, "new-plug")
+    kept = job.json("show", job.id)
+
+    def refused(*args: str) -> str:
+        result = CliRunner().invoke(main, [*args, "--store", job.store])
+        assert result.exit_code == 2, result.output
+        assert result.output.count("\n") == 1 and "Traceback" not in result.output
+        return result.output
+
+    assert "'solenoid' is not a repair of mag-cdi (early)" in refused("done", job.id, "solenoid")
+    assert "no old part to put back" in refused("done", job.id, "new-coil", "--back")
+    monkeypatch.setattr("benchodds.screens.readings.now", lambda: "2001-01-01T00:00:00Z")
+    said = refused("record", job.id, "gap", "none 0/10")
+    assert "2001-01-01T00:00:00Z, before D1 (new-plug" in said
+    assert job.json("show", job.id) == kept
+    monkeypatch.undo()
+    job.record("gap", "none 0/10")
 
 
 def test_a_struck_repair_is_none() -> None:

@@ -68,14 +68,18 @@ def _read(machine: Machine, job: Job) -> Iterator[tuple[Reading, tuple[Value, ..
 
 
 def _reopened_at(machine: Machine, job: Job) -> dict[str, int]:
-    """When what tests are about was last worked on, as numbers of events."""
+    """When what tests are about was last worked on, as numbers of events.
+
+    What proves that the complaint is gone is about everything.
+    """
     out: dict[str, int] = {}
+    proofs = {t for c in job.complaint.split("+") for t in machine.model.proof.get(c, ())}
     if actions := job.live_actions:
         epochs = course_of(machine, job).names
         for action, (before, after) in zip(actions, pairwise(epochs), strict=True):
             moved = {v for v in machine.scopes if before.get(v, v) != after.get(v, v)}
-            about = (t for t in machine.model.tests if moved & set(machine.reads(t)))
-            out |= dict.fromkeys(about, action.seq)
+            about = {t for t in machine.model.tests if moved & set(machine.reads(t))}
+            out |= dict.fromkeys(about | proofs, action.seq)
     return out
 
 

@@ -8,6 +8,7 @@ Williams, Artificial Intelligence 32 (1987), with the cost added.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -32,6 +33,10 @@ EVEN = 0.5
 
 LOOKED_AT = 8
 """How many of the best tests are weighed against a ripe repair."""
+
+TWICE, THRICE = 2, 3
+"""Readings of a test on the machine as it is: the second shows a slip, a third has to pay, and a
+fourth is not proposed: what does not change from one to the next is not told by more of them."""
 
 
 def mutual_information(p_state: Array, p_outcome: Array) -> float:
@@ -237,7 +242,8 @@ def plan(assessment: Assessment, shop: Shop) -> Plan:
     After a repair the complaint itself is looked at before anything else, as soon as a cure is
     more likely than not; a machine that passed, and is cured as surely as the shop asks, goes out.
     A ripe repair waits when one more test is expected to save more, in waste avoided, than
-    its own minutes cost (one-step value of sample information; Raiffa 1968).
+    its own minutes cost (one-step value of sample information; Raiffa 1968). So must a test that
+    was read twice on the machine as it is; one that was read three times is not proposed.
     """
     ranking, left = rank(assessment)
     repairs = acts(assessment, shop)
@@ -247,18 +253,24 @@ def plan(assessment: Assessment, shop: Shop) -> Plan:
     proof = next((r for r in ranking if r.test in suspect), None)
     if proof is not None:
         return Plan("prove-gear", proof.test, None, ranking, left, repairs)
+    times = Counter(
+        t.reading.test
+        for t in assessment.taken
+        if t.table is not None and not assessment.is_stale(t)
+    )
+    fresh = [r for r in ranking if times[r.test] < THRICE]
     if assessment.job.live_actions and assessment.p_cured >= EVEN:
         asked = unproved(assessment)
-        check = min((r for r in ranking if r.test in asked), key=lambda r: r.minutes, default=None)
+        check = min((r for r in fresh if r.test in asked), key=lambda r: r.minutes, default=None)
         if check is not None:
             return Plan("test", check.test, None, ranking, left, repairs)
         if not asked and assessment.p_cured >= shop.proof.sure:
             return Plan("close", None, None, ranking, left, repairs)
-    best = next((r for r in ranking if r.bits >= LEAST_BITS), None)
+    best = next((r for r in fresh if _tells(assessment, r, times, repairs, shop)), None)
     ripe = next((a for a in repairs if a.ready), None)
     if ripe is not None:
         saving, test = max(
-            ((_saving(assessment, ripe, r, shop), r) for r in ranking[:LOOKED_AT]),
+            ((_saving(assessment, ripe, r, shop), r) for r in fresh[:LOOKED_AT]),
             key=lambda pair: pair[0],
             default=(0.0, None),
         )
@@ -269,6 +281,22 @@ def plan(assessment: Assessment, shop: Shop) -> Plan:
         return Plan("stop", None, None, ranking, left, repairs)
     proves = assessment.machine.model.tests[best.test].proves
     return Plan("prove-gear" if proves else "test", best.test, None, ranking, left, repairs)
+
+
+def _tells(
+    assessment: Assessment,
+    test: Ranked,
+    times: Mapping[str, int],
+    repairs: Sequence[Act],
+    shop: Shop,
+) -> bool:
+    """Whether a test is worth its walk: it tells something, or, read twice already, saves waste."""
+    if test.bits < LEAST_BITS:
+        return False
+    if times[test.test] < TWICE:
+        return True
+    act = next((a for a in repairs if a.permit.allowed), None)
+    return act is not None and _saving(assessment, act, test, shop) > 0
 
 
 def unproved(assessment: Assessment) -> frozenset[str]:

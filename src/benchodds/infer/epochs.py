@@ -376,7 +376,7 @@ class Course:
         keep: Array = np.ones(())
         scope: list[str] = []
         for component, old, new in rank.moved:
-            like = _alike(table.p, table.scope.index(component))
+            like = alike(table.p, table.scope.index(component))
             keep = np.multiply.outer(keep, like)
             scope += [old, new]
         stays = np.eye(len(width)).reshape(len(width), len(width), *[1] * keep.ndim)
@@ -447,7 +447,7 @@ def ranked(p: Array, edges: Array) -> Array:
     return np.asarray(share.reshape(n, len(edges) - 1, *p.shape[1:]))
 
 
-def _alike(p: Array, axis: int) -> Array:
+def alike(p: Array, axis: int) -> Array:
     """Which two states of a parent leave a quantity with the same law, shape (n, n)."""
     rows = np.moveaxis(p, axis, 0)
     return np.array(
@@ -479,4 +479,4 @@ def present(network: Network, history: State) -> State:
     return tuple(f for f in history if f[0] in network.components)
 
 
-__all__ = ["Change", "Course", "change_of", "constants", "outcome_of", "present", "ranked"]
+__all__ = ["Change", "Course", "alike", "change_of", "constants", "outcome_of", "present", "ranked"]

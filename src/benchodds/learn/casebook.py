@@ -14,12 +14,12 @@ from benchodds.basics.language import N_, _, ngettext
 from benchodds.infer.assess import merge
 from benchodds.keep import files
 from benchodds.keep.store import Store
-from benchodds.learn.cases import Case, CaseMaker, Told, check_faults
+from benchodds.learn.cases import Case, CaseMaker, Told, check_faults, known
 from benchodds.learn.learning import Learning
 from benchodds.learn.rows import RowsError, csv_rows, json_rows
 from benchodds.learn.settling import read
 from benchodds.learn.tally import STORE, Bad, Chunk, Run, Tally
-from benchodds.learn.written import RowError, SetAside, Written
+from benchodds.learn.written import Done, RowError, SetAside, Written, split
 from benchodds.model.jobs import Job
 from benchodds.model.system import SystemModel
 
@@ -146,11 +146,7 @@ def case_of(job: Job, learning: Learning) -> Case | RowError:
             learning.grade(item.grade)
         verdict = job.closed or {}
         minutes = verdict.get("minutes")
-        readings = []
-        for reading in job.until(0).live_readings:
-            technique = replace(merge(reading.technique, job), card=None)
-            taken = tuple(sorted(technique.as_data().items()))
-            readings.append(Written(model.find_test(reading.test), reading.values, taken))
+        readings, work = split(known(item, model) for item in _course(job))
         if job.complaint not in model.complaints:
             raise RowError(
                 _("'{complaint}' is no longer a complaint of {model}").format(
@@ -173,12 +169,24 @@ def case_of(job: Job, learning: Learning) -> Case | RowError:
             told,
             minutes=float(minutes) if isinstance(minutes, int | float) else None,
             revises=str(verdict.get("revises") or ""),
-            readings=tuple(readings),
+            readings=readings,
+            work=work,
         )
     except RowError as error:
         return error
     except BenchoddsError as error:
         return RowError(str(error))
+
+
+def _course(job: Job) -> list[Written | Done]:
+    """The readings and repairs of a job that were not struck, in order."""
+    rows: list[tuple[int, Written | Done]] = []
+    for reading in job.live_readings:
+        technique = replace(merge(reading.technique, job), card=None)
+        taken = tuple(sorted(technique.as_data().items()))
+        rows.append((reading.seq, Written(reading.test, reading.values, taken)))
+    rows += [(a.seq, Done(a.repair, back=a.back)) for a in job.live_actions]
+    return [item for _seq, item in sorted(rows, key=lambda row: row[0])]
 
 
 def _closings(job: Job, learning: Learning) -> tuple[Told, ...]:

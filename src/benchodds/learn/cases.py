@@ -19,7 +19,9 @@ minutes    labour, all told; may be blank
 shop       who did it; blank for one shop
 revises    the earlier job that this one shows to have been closed wrongly; may be blank
 readings   ``TEST=VALUE|VALUE {field=value, ...}; TEST=VALUE``, in the order taken, fields those
-           of a technique; or (JSON) a list of {"test", "values": [..], "technique": {..}}
+           of a technique, with ``done REPAIR`` between them (``back REPAIR``: the old part was
+           put back); or (JSON) a list of {"test", "values": [..], "technique": {..}} and of
+           {"done": REPAIR} or {"back": REPAIR}
 =========  =====================================================================================
 
 A row becomes a :class:`Case` here, or a :class:`RowError` that says in one sentence what is
@@ -39,12 +41,15 @@ from benchodds.basics.errors import BenchoddsError, UnknownNameError, nearest
 from benchodds.basics.language import _
 from benchodds.learn.learning import Learning
 from benchodds.learn.written import (
+    Course,
+    Done,
     RowError,
     Written,
     hashable,
     list_of,
     listed_readings,
     parse_readings,
+    split,
     text_of,
 )
 from benchodds.model.jobs import MOST_MINUTES
@@ -98,7 +103,8 @@ class Case:
     shop: str = ""
     minutes: float | None = None
     revises: str = ""  # the job that this one shows to have been closed wrongly
-    readings: tuple[Written, ...] = ()
+    readings: tuple[Written, ...] = ()  # before the first repair
+    work: tuple[Done, ...] = ()  # repairs, each with what was read after it
 
 
 Catalog = Callable[[str, str | None], SystemModel]
@@ -144,7 +150,7 @@ class CaseMaker:
             text_of(shop, "shop"),
             self._minutes(minutes, name),
             text_of(revises, "revises"),
-            self._readings(readings, head.model) if readings else (),
+            *(self._readings(readings, head.model) if readings else ()),
         )
 
     def _head(self, *key: Any) -> _Head | RowError:
@@ -243,16 +249,32 @@ class CaseMaker:
             )
         return float(number)
 
-    def _readings(self, value: Any, model: SystemModel) -> tuple[Written, ...]:
+    def _readings(self, value: Any, model: SystemModel) -> Course:
         found = parse_readings(value) if isinstance(value, str) else listed_readings(value)
         if len(found) > MOST_READINGS:
             raise RowError(
                 _("{n} readings; at most {most} are read").format(n=len(found), most=MOST_READINGS)
             )
         try:
-            return tuple(Written(model.find_test(w.test), w.values, w.technique) for w in found)
+            return split(known(item, model) for item in found)
         except UnknownNameError as error:
             raise RowError(str(error)) from None
+
+
+def known(item: Written | Done, model: SystemModel) -> Written | Done:
+    """A reading or repair by the name that the machine has for it. Raises UnknownNameError."""
+    if isinstance(item, Written):
+        return Written(model.find_test(item.test), item.values, item.technique)
+    if item.repair not in model.repairs:
+        raise UnknownNameError(
+            _("'{repair}' is not a repair of {model} ({variant}){hint}").format(
+                repair=item.repair,
+                model=model.id,
+                variant=model.variant,
+                hint=nearest(item.repair, model.repairs),
+            )
+        )
+    return item
 
 
 @dataclass(frozen=True, slots=True)

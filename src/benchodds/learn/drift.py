@@ -163,7 +163,7 @@ def surprises(
     tests: defaultdict[tuple[str, str], list[float]] = defaultdict(lambda: [0, 0.0, 0.0])
     for kind in kinds[:most_jobs]:
         machine = replace(machines(kind.system, kind.variant), priors=priors[kind.system])
-        job = replace(job_of(machine, kind.readings, kind.complaint), contexts=kind.contexts)
+        job = replace(job_of(machine, (kind.readings, ()), kind.complaint), contexts=kind.contexts)
         try:
             slips = assess(machine, job).slips
         except BenchoddsError:

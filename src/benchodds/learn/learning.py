@@ -67,6 +67,13 @@ class Together(Strict):
     provenance: str = Field(min_length=3)
 
 
+class Work(Strict):
+    """Trials behind a stated share of repairs that hold, of duds, or of come-backs."""
+
+    strength: float = Field(gt=0)
+    provenance: str = Field(min_length=3)
+
+
 class Suspicion(Strict):
     """Share of wrong closings that fall on what the readings left open; the rest heeds none."""
 
@@ -123,6 +130,7 @@ class Learning(Strict):
     came_back: Words = Field(alias="came-back")
     pooling: dict[PoolingName, Pooling]
     together: Together
+    work: Work
     suspicion: Suspicion
     floor: Floor
     check: Check

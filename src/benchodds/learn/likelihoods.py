@@ -15,21 +15,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchodds.basics.errors import EvidenceError
+from benchodds.basics.errors import EvidenceError, TooLargeError
 from benchodds.basics.language import _
-from benchodds.basics.tables import Array, State
-from benchodds.infer.assess import Machine, network_of, understand
+from benchodds.basics.tables import Array, Network, State
+from benchodds.infer.assess import MOST_FOLDED, Machine, network_of, understand
+from benchodds.infer.epochs import RANKS
 from benchodds.infer.machine import FoldedNetwork
 from benchodds.learn.cases import Told
 from benchodds.learn.learning import Learning
-from benchodds.learn.written import Written
-from benchodds.model.jobs import Job, Reading
+from benchodds.learn.written import Course, Done, Written
+from benchodds.model.jobs import Action, Job, Reading
 from benchodds.model.priors import NONE, PriorSet, flat_priors
 from benchodds.model.system import SystemModel
 
@@ -46,14 +48,25 @@ def fault_names(model: SystemModel) -> tuple[str, ...]:
     return (*(f"{c}.{m}" for c, m in model.faults()), NONE)
 
 
-def job_of(machine: Machine, readings: Sequence[Written], complaint: str) -> Job:
-    """A job that holds these readings and nothing else."""
-    taken = tuple(
-        Reading(f"R{i}", i, w.test, w.values, w.taken(), AT) for i, w in enumerate(readings, 1)
-    )
+def job_of(machine: Machine, course: Course, complaint: str) -> Job:
+    """A job that holds these readings and repairs and nothing else."""
+    readings: list[Reading] = []
+    actions: list[Action] = []
+
+    def read(some: Sequence[Written]) -> None:
+        for w in some:
+            name, seq = f"R{len(readings) + 1}", len(readings) + len(actions) + 1
+            readings.append(Reading(name, seq, w.test, w.values, w.taken(), AT))
+
+    read(course[0])
+    for n, done in enumerate(course[1], start=1):
+        seq = len(readings) + n
+        actions.append(Action(f"D{n}", seq, AT, done.repair, back=done.back))
+        read(done.readings)
     model = machine.model
     names = (model.id, model.variant, complaint, (), model.version, "", "")
-    return Job("past", *names, opened_at=AT, readings=taken)
+    taken, acted = tuple(readings), tuple(actions)
+    return Job("past", *names, opened_at=AT, readings=taken, actions=acted)
 
 
 @dataclass
@@ -64,8 +77,8 @@ class ReadingWorth:
     """
 
     machine: Machine
-    _kept: dict[tuple[Written, ...], Array] = field(default_factory=dict)
-    _networks: dict[tuple[Written, ...], FoldedNetwork] = field(default_factory=dict)
+    _kept: dict[Course, Array] = field(default_factory=dict)
+    _networks: dict[Course, FoldedNetwork] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.machine = replace(self.machine, priors=flat_priors(self.machine.model))
@@ -74,8 +87,11 @@ class ReadingWorth:
         self._states = (*single, ())
         self._before = self._log_weights(())
 
-    def __call__(self, readings: tuple[Written, ...]) -> Array:
+    def __call__(self, readings: tuple[Written, ...], work: tuple[Done, ...] = ()) -> Array:
         """P(readings | fault), largest 1, in the order of :func:`fault_names`.
+
+        What was read after repairs counts for the fault that the machine came with, over all that
+        its part may have gone through; where that takes too much, what was read before them does.
 
         Raises
         ------
@@ -84,17 +100,35 @@ class ReadingWorth:
         EvidenceError
             When no fault explains the readings.
         """
-        if readings not in self._kept:
-            logs = self.log_likelihoods(readings)
+        course = (readings, work if any(d.readings for d in work) else ())
+        if course not in self._kept:
+            logs = self.log_likelihoods(*course)
             top = float(logs.max())
             if not math.isfinite(top):
                 raise EvidenceError(_("no single fault explains these readings together"))
-            self._kept[readings] = np.maximum(np.exp(logs - top), LEAST)
-        return self._kept[readings]
+            self._kept[course] = np.maximum(np.exp(logs - top), LEAST)
+        return self._kept[course]
 
-    def log_likelihoods(self, readings: tuple[Written, ...]) -> Array:
+    def log_likelihoods(self, readings: tuple[Written, ...], work: tuple[Done, ...] = ()) -> Array:
         """Log P(readings | fault), errors as above; -inf for what cannot be."""
+        if work:
+            with suppress(TooLargeError):
+                return np.asarray(self._worked_on(readings, work) - self._before)
         return np.asarray(self._log_weights(readings) - self._before)
+
+    def _worked_on(self, readings: tuple[Written, ...], work: tuple[Done, ...]) -> Array:
+        """Log P(fault it came with, readings of all epochs), over its part's courses since."""
+        job = job_of(self.machine, (readings, work), self._complaint)
+        network = network_of(self.machine, job, understand(self.machine, job), cells=RANKS[1])
+        histories = courses(network)
+        folded = FoldedNetwork(network, histories, MOST_FOLDED)
+        roots = dict(zip(network.roots, self.machine.modes, strict=True))
+        out = np.full(len(self._states), -math.inf)
+        for history, log in zip(histories, folded.history_log_weights, strict=True):
+            came = tuple((roots[v], mode) for v, mode in history if v in roots)
+            i = self._states.index(came)
+            out[i] = np.logaddexp(out[i], log)
+        return out
 
     def outcomes(self, readings: tuple[Written, ...], after: Written) -> Array:
         """P(outcome of one more test | fault, readings); rows by fault, each sums to 1."""
@@ -106,13 +140,37 @@ class ReadingWorth:
         return self._folded(readings).log_weights
 
     def _folded(self, readings: tuple[Written, ...]) -> FoldedNetwork:
-        if readings not in self._networks:
+        course: Course = (readings, ())
+        if course not in self._networks:
             if len(self._networks) >= NETWORKS:
                 self._networks.clear()
-            job = job_of(self.machine, readings, self._complaint)
+            job = job_of(self.machine, course, self._complaint)
             network = network_of(self.machine, job, understand(self.machine, job))
-            self._networks[readings] = FoldedNetwork(network, self._states)
-        return self._networks[readings]
+            self._networks[course] = FoldedNetwork(network, self._states)
+        return self._networks[course]
+
+
+def courses(network: Network) -> tuple[State, ...]:
+    """What every component of a machine that was worked on may have gone through, one at a time.
+
+    All else is good throughout: what the work may have spoilt beside a fault is left out.
+    """
+    found: dict[State, None] = {(): None}
+    for root in network.roots:
+        names, mine = network.variables[root].states, {root}
+        line: list[State] = [(), *(((root, mode),) for mode in names[1:])]
+        for node in network.later:
+            before = network.tables[node].scope[1]
+            if before in mine:
+                mine.add(node)
+                p = network.tables[node].p
+                line = [
+                    (*history, (node, names[j])) if j else history
+                    for history in line
+                    for j in np.flatnonzero(p[:, names.index(dict(history).get(before, names[0]))])
+                ]
+        found |= dict.fromkeys(line)
+    return tuple(found)
 
 
 def closing_likelihood(

@@ -121,17 +121,17 @@ def _join(tally: Tally, only: dict[str, Found], job: str) -> None:
     """One case out of a last come-back and all that it revises, the earlier closings doubted."""
     source, place, last = only[job]
     told = last.told
-    readings = last.readings
+    taken = last.readings, last.work
     at = last.revises
     while at in only:
         before = only[at][2]
         told = (*(Told(t.faults, "came-back") for t in before.told), *told)
-        readings = readings or before.readings
+        taken = taken if any(taken) else (before.readings, before.work)
         if not before.revises:
             tally.take(before)
         tally.revised += 1
         at = before.revises
-    whole = replace(last, told=told, readings=readings, revises="")
+    whole = replace(last, told=told, readings=taken[0], work=taken[1], revises="")
     tally.add_case(whole, (source, place))
 
 

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from benchodds.infer.assess import Machine, assess
 from benchodds.learn.likelihoods import job_of
-from benchodds.learn.written import parse_readings
+from benchodds.learn.written import parse_readings, split
 from benchodds.model.jobs import Job
 from benchodds.model.priors import PriorSet
 
@@ -57,7 +57,7 @@ def effect(
 
 
 def _odds(machine: Machine, job: StandingJob) -> dict[str, float]:
-    made: Job = job_of(machine, parse_readings(job.readings), job.complaint)
+    made: Job = job_of(machine, split(parse_readings(job.readings)), job.complaint)
     found = assess(machine, replace(made, contexts=job.contexts))
     return {f"{c}.{m}": p for (c, m), p in found.p_mode.items()}
 

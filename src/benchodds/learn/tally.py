@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from benchodds.basics.language import N_, _, ngettext
 from benchodds.learn.cases import Case, CaseMaker, Told
-from benchodds.learn.written import RowError, SetAside, Written
+from benchodds.learn.written import Done, RowError, SetAside, Written
 
 SHOWN = 20
 """Most bad rows of one source that are kept by number; the rest are counted."""
@@ -47,6 +47,7 @@ class Alike(NamedTuple):
     told: tuple[Told, ...]
     readings: tuple[Written, ...]
     period: str  # of closing, "2025-01-31" or "2025-01"
+    work: tuple[Done, ...] = ()
 
 
 class Chunk(Protocol):
@@ -195,6 +196,7 @@ def alike(case: Case, length: int = DAY) -> Alike:
         case.told,
         case.readings,
         case.closed[:length],
+        case.work,
     )
 
 

@@ -13,7 +13,8 @@ from benchodds.learn.tunework import IN_USE, Review, Tuning, Verdict
 
 
 def tuned_json(found: Tuning, where: Mapping[str, str]) -> dict[str, Any]:
-    """``tune --json``: account, and by system name, moves, verdict, spreads tried, effects.
+    """``tune --json``: account, and by system name, moves, verdict, spreads tried, shares of work,
+    effects.
 
     ``gain`` is in nats a job, positive when the tuned set does better; ``became`` says what
     was done with the set.
@@ -52,6 +53,18 @@ def tuned_json(found: Tuning, where: Mapping[str, str]) -> dict[str, Any]:
                         "taken": x.taken,
                     }
                     for x in (found.learned[system].tried if system in found.learned else ())
+                ],
+                "work": [
+                    {
+                        "key": s.spread.key,
+                        "before": float(s.spread.was),
+                        "after": s.mean,
+                        "low": s.low,
+                        "high": s.high,
+                        "trials": s.n,
+                        "came_true": s.true,
+                    }
+                    for s in found.worked[system]
                 ],
                 "verdict": verdict_json(found.verdicts[system]),
                 "standing": [

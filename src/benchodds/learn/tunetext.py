@@ -15,6 +15,7 @@ from benchodds.learn.standing import Effect
 from benchodds.learn.tally import Tally
 from benchodds.learn.tuned import Move
 from benchodds.learn.tunework import IN_USE, Review, Tuning, Verdict
+from benchodds.learn.worked import Share
 
 SCHEMA = 1
 SHOWN = 12
@@ -74,6 +75,7 @@ def report(found: Tuning, where: Mapping[str, str]) -> str:
         lines += wrap(says(found.verdicts[system]), "  ")
         if system in found.learned:
             lines += spreads(found.learned[system])
+        lines += work(found.worked[system])
         lines += [line for e in found.effects if e.job.system == system for line in effect(e)]
         lines += wrap(where[system], "  ")
     return "\n".join(lines)
@@ -121,6 +123,21 @@ def spreads(found: Learned) -> list[str]:
         between = _("{low:.2f} to {high:.2f}").format(low=t.shift[1], high=t.shift[2])
         word = _("better") if t.taken else _("no better, left as it was")
         lines.append(f"  {name:<34} {t.shift[0]:6.2f} {between:>14} {t.jobs:5}  {word}")
+    return lines
+
+
+def work(found: Sequence[Share]) -> list[str]:
+    """What repairs taught of what holds, is a dud and comes back."""
+    if not found:
+        return []
+    lines = [
+        f"  {_('work, per hundred'):<34} {_('before'):>6} {_('now'):>6} {_('between'):>14} "
+        + _("trials")
+    ]
+    for s in found:
+        between = _("{low:.1f} to {high:.1f}").format(low=100 * s.low, high=100 * s.high)
+        before = 100 * float(s.spread.was)
+        lines.append(f"  {s.name:<34} {before:6.1f} {100 * s.mean:6.1f} {between:>14} {s.n:6.1f}")
     return lines
 
 

@@ -28,8 +28,10 @@ from benchodds.learn.spreads import learn as learn_spreads
 from benchodds.learn.standing import Effect, effects
 from benchodds.learn.tally import Chunk, Run, Tally
 from benchodds.learn.tuned import Move, Origin, build, sample
-from benchodds.learn.tuning import Knowledge, nameless, prepare, screen
+from benchodds.learn.tuning import Knowledge, decay, nameless, prepare, screen
 from benchodds.learn.tuning_files import load_laws, load_learning, load_standing, next_name
+from benchodds.learn.worked import Share
+from benchodds.learn.worked import learn as learn_worked
 from benchodds.model.gear import Bench, gear_nodes
 from benchodds.model.priors import PriorSet, flat_priors
 from benchodds.model.system import SystemModel
@@ -91,6 +93,7 @@ class Tuning:
     verdicts: Mapping[str, Verdict]
     rolled: Rolled
     learned: Mapping[str, Learned]
+    worked: Mapping[str, Sequence[Share]]
     effects: Sequence[Effect]
 
 
@@ -202,7 +205,7 @@ def tune(wish: Wish, session: Session, tell: Tell = lambda _: None, run: Run = m
     origin = Origin(
         tuple(tally.sources), jobs, tally.first, tally.last, wish.half_life_days, wish.shop
     )
-    sets, moves, verdicts = {}, {}, {}
+    sets, moves, verdicts, worked = {}, {}, {}, {}
     learned = {s: _spreads(s, tally, knowledge, tell) for s in jobs} if wish.spreads else {}
     for system in knowledge.priors:
         verdicts[system] = verdict(rolled, system, learning)
@@ -210,13 +213,28 @@ def tune(wish: Wish, session: Session, tell: Tell = lambda _: None, run: Run = m
         sets[system], moves[system] = build(
             system, counted, fitted, drawn, knowledge, origin, next_name(system), score
         )
-        if system in learned:
-            spreads = tuple(learned[system].spreads)
-            sets[system] = sets[system].model_copy(update={"spreads": spreads})
+        worked[system] = _worked(system, tally, knowledge, wish.half_life_days)
+        laws = learned[system].spreads if system in learned else []
+        spreads = (*laws, *(share.spread for share in worked[system]))
+        sets[system] = sets[system].model_copy(update={"spreads": spreads})
     before = compared.get(IN_USE, compared[SHIPPED])
     tell(_("trying standing jobs"))
     shown = effects(load_standing(), machine, before, sets)
-    return Tuning(tally, sets, moves, verdicts, rolled, learned, shown)
+    return Tuning(tally, sets, moves, verdicts, rolled, learned, worked, shown)
+
+
+def _worked(
+    system: str, tally: Tally, knowledge: Knowledge, half_life_days: float | None
+) -> list[Share]:
+    """Shares of work, jobs counted by their age as for everything else."""
+    return learn_worked(
+        system,
+        tally,
+        knowledge.catalog,
+        machine(system, None).bench,
+        knowledge.learning,
+        lambda kind: decay(kind.period, tally.last, half_life_days),
+    )
 
 
 def _spreads(system: str, tally: Tally, knowledge: Knowledge, tell: Tell) -> Learned:

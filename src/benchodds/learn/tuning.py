@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -31,7 +31,7 @@ from benchodds.learn.likelihoods import (
 )
 from benchodds.learn.pooling import Index, Level, Problem
 from benchodds.learn.tally import Alike, Tally
-from benchodds.learn.written import Written
+from benchodds.learn.written import Course, Written
 from benchodds.model.priors import NONE, PriorSet, multiplier
 
 Worths = Callable[[str, str], ReadingWorth]
@@ -67,9 +67,9 @@ class Counted:
 
 def screen(tally: Tally, knowledge: Knowledge) -> None:
     """Refuse jobs with readings that cannot be understood or that nothing explains."""
-    for kind in [k for k in tally.counts if k.readings]:
+    for kind in [k for k in tally.counts if k.readings or k.work]:
         try:
-            knowledge.worths(kind.system, kind.variant)(nameless(kind.readings))
+            knowledge.worths(kind.system, kind.variant)(*anonymous(kind))
         except BenchoddsError as error:
             tally.drop(kind, str(error))
 
@@ -86,6 +86,12 @@ def nameless(readings: tuple[Written, ...]) -> tuple[Written, ...]:
     if any(k == "same_hookup" for w in out for k, _ in w.technique):
         return tuple(out)
     return tuple(sorted(out, key=repr))
+
+
+def anonymous(kind: Alike) -> Course:
+    """The readings and repairs of a kind of job as :func:`nameless` has them."""
+    work = (replace(d, readings=nameless(d.readings)) for d in kind.work)
+    return nameless(kind.readings), tuple(work)
 
 
 def decay(period: str, latest: str, half_life_days: float | None) -> float:
@@ -171,24 +177,24 @@ def prepare(
         mask[i, [column[f] for f in _names(knowledge, cell)]] = 1.0
     levels = _levels(cells, bases, faults, knowledge)
     base_of = np.array([bases.index((c[0], c[3])) for c in cells], dtype=np.intp)
-    observed: Counter[tuple[int, tuple[Told, ...], tuple[Written, ...], float]] = Counter()
+    observed: Counter[tuple[int, tuple[Told, ...], Course, float]] = Counter()
     several: defaultdict[str, list[float]] = defaultdict(lambda: [0.0, 0.0])
     latest = tally.last
     for kind, n in tally.counts.items():
         worth = decay(kind.period, latest, half_life_days)
-        readings = nameless(kind.readings)
+        course = anonymous(kind)
         at_once = together(kind.told, learning)
         if at_once or kind.told[-1].faults not in ((), (NONE,)):
             several[kind.system][0] += n * worth * bool(at_once)
             several[kind.system][1] += n * worth
         if not at_once:
-            observed[at[_cell(kind)], kind.told, readings, worth] += n
+            observed[at[_cell(kind)], kind.told, course, worth] += n
         for fault in at_once:  # readings of two faults at once are not told apart
             share = link_share(
                 knowledge.priors[kind.system], fault, [f for f in at_once if f != fault]
             )
             alone = (Told((fault,), kind.told[-1].grade),)
-            observed[at[_cell(kind)], alone, (), worth * share] += n
+            observed[at[_cell(kind)], alone, ((), ()), worth * share] += n
     keys = sorted(observed)  # the same whatever the order of the rows
     return Counted(
         Problem(
@@ -312,7 +318,7 @@ def _has_variant(priors: PriorSet, variant: str) -> bool:
 
 
 def _likelihoods(
-    observed: list[tuple[int, tuple[Told, ...], tuple[Written, ...], float]],
+    observed: list[tuple[int, tuple[Told, ...], Course, float]],
     cells: tuple[Cell, ...],
     base: Array,
     base_of: Index,
@@ -327,12 +333,13 @@ def _likelihoods(
     for cell in cells:
         names = _names(knowledge, cell)
         machines[cell[:2]] = names, [column[f] for f in names]
-    for k, (c, told, readings, _case) in enumerate(observed):
+    for k, (c, told, course, _case) in enumerate(observed):
         cell = cells[c]
         names, where = machines[cell[:2]]
-        key = (cell[:2], cell[3:], told, readings)  # the shop makes no difference
+        key = (cell[:2], cell[3:], told, course)  # the shop makes no difference
         if key not in kept:
-            read = knowledge.worths(cell[0], cell[1])(readings) if readings else np.ones(len(names))
+            worth = knowledge.worths(cell[0], cell[1])
+            read = worth(*course) if any(course) else np.ones(len(names))
             suspicion = base[base_of[c], where]
             for x in cell[4]:
                 suspicion = suspicion * context_multipliers(knowledge.priors[cell[0]], x, names)

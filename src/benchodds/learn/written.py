@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 from benchodds.basics.errors import BenchoddsError, ReadingError, nearest
@@ -12,6 +12,7 @@ from benchodds.basics.language import _
 from benchodds.model.jobs import Technique
 
 _READING = re.compile(r"\s*([A-Za-z0-9_-]+)\s*=\s*([^{}]*?)\s*(?:\{([^{}]*)\}\s*)?")
+_DONE = re.compile(r"\s*(done|back)\s+([A-Za-z0-9_-]+)\s*")
 _SPLIT = re.compile(r"[\s+]+")
 _YES = {"yes": True, "no": False, "true": True, "false": False}
 
@@ -37,14 +38,45 @@ class Written:
         return Technique.from_data(dict(self.technique))
 
 
-def parse_readings(text: str) -> tuple[Written, ...]:
+@dataclass(frozen=True, slots=True, order=True)
+class Done:
+    """A repair that was done, and what was read after it; ``back``: its old part was put back."""
+
+    repair: str
+    readings: tuple[Written, ...] = ()
+    back: bool = False
+
+
+Course = tuple[tuple[Written, ...], tuple[Done, ...]]
+"""What was read before the first repair, and the repairs in order."""
+
+
+def split(items: Iterable[Written | Done]) -> Course:
+    """Readings and repairs in the order taken, by what came before the first repair."""
+    first: list[Written] = []
+    work: list[Done] = []
+    for item in items:
+        if isinstance(item, Done):
+            work.append(item)
+        elif work:
+            work[-1] = replace(work[-1], readings=(*work[-1].readings, item))
+        else:
+            first.append(item)
+    return tuple(first), tuple(work)
+
+
+def parse_readings(text: str) -> tuple[Written | Done, ...]:
     """Readings written in one cell: ``TEST=VALUE|VALUE {field=value, ...}; TEST=VALUE``.
 
-    The fields in braces are those of :class:`~benchodds.model.jobs.Technique`. Raises RowError.
+    The fields in braces are those of :class:`~benchodds.model.jobs.Technique`. A repair that was
+    done between them is ``done REPAIR``, an old part put back ``back REPAIR``. Raises RowError.
     """
-    out = []
+    out: list[Written | Done] = []
     for part in text.split(";"):
         if not part.strip():
+            continue
+        if work := _DONE.fullmatch(part):
+            out.append(Done(work[2], back=work[1] == "back"))
             continue
         found = _READING.fullmatch(part)
         values = tuple(v.strip() for v in found[2].split("|")) if found else ()
@@ -69,12 +101,17 @@ def parse_readings(text: str) -> tuple[Written, ...]:
     return tuple(out)
 
 
-def listed_readings(value: Any) -> tuple[Written, ...]:
-    """Readings as a list of objects with test, values and technique."""
+def listed_readings(value: Any) -> tuple[Written | Done, ...]:
+    """Readings as a list of objects with test, values and technique; repairs between them as
+    objects with ``done`` or ``back`` and the name of the repair."""
     if not isinstance(value, list | tuple):
         raise RowError(_("'readings' should be a text or a list of objects"))
-    out = []
+    out: list[Written | Done] = []
     for item in value:
+        work = [k for k in ("done", "back") if isinstance(item, Mapping) and k in item]
+        if work:
+            out.append(Done(text_of(item[work[0]], work[0]), back=work[0] == "back"))
+            continue
         if not isinstance(item, Mapping) or not isinstance(item.get("test"), str):
             raise RowError(_("a reading should be an object with test, values and technique"))
         values = item.get("values")

@@ -14,6 +14,7 @@ import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from datetime import datetime
 from typing import Any, Self
 
 from benchodds.basics.errors import (
@@ -236,14 +237,24 @@ def reading_event(
     technique: Technique,
     note: str | None = None,
 ) -> Event:
-    """Return the event that records a reading. Raises JobError; ReadingError on its technique."""
+    """Return the event that records a reading. Raises JobError, also where it is dated before the
+    last repair, after which it counts; ReadingError on its technique."""
     data = {
         "test": test,
         "values": values,
         "technique": technique.checked().as_data(),
         "note": note,
     }
-    return _built(job, "reading", at, uid, data)
+    event = _built(job, "reading", at, uid, data)
+    last = job.live_actions[-1] if job.live_actions and event.seq == 0 else None
+    if last is not None and datetime.fromisoformat(at) < datetime.fromisoformat(last.at):
+        raise JobError(
+            _(
+                "the reading is dated {at}, before {name} ({repair}, {done}), after which it would "
+                "count; set the clock right, or strike {name} if it was not done"
+            ).format(at=at, name=last.id, repair=last.repair, done=last.at)
+        )
+    return event
 
 
 def strike_event(job: Job, reading_id: str, *, at: str, uid: str, reason: str) -> Event:

@@ -76,6 +76,9 @@ def applied(
     for s in spreads:
         if s.operator or (s.variant and s.variant != model.variant):
             continue
+        kind, _dot, name = s.key.partition(".")
+        if s.system and kind == "repairs" and name.partition(".")[0] not in model.repairs:
+            continue  # of another variant
         if s.system:
             model = changed(model, s.key.split("."), s.law)
         else:

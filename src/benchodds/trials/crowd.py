@@ -7,19 +7,23 @@ there. So readings that share an operator, an adapter or a winding stay tied, as
 itself, and what is left is Monte Carlo error, some parts in a hundred of a probability
 (likelihood weighting: Fung and Chang 1989; Shachter and Peot 1989). States stand in fixed
 numbers (strata), so a rare one is judged as well as a common one.
+
+Work on the machine moves weight between states. Where that of several comes together, the
+machines of the new state are picked from theirs by weight (systematic resampling: G. Kitagawa,
+Journal of Computational and Graphical Statistics 5, 1996).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchodds.basics.tables import Array, State, Table
-from benchodds.choose.decision import Flags
-from benchodds.trials.draws import Nature, Numbers
+from benchodds.trials.draws import Crowd, Nature, Numbers
+from benchodds.trials.works import Work
 
 ADAPTER = "adapter"
 
@@ -28,12 +32,12 @@ ADAPTER = "adapter"
 class Block:
     """Machines of one state of the gear: ``size`` for each whole state, in order."""
 
-    at: Mapping[str, Numbers]
+    machines: Crowd
     size: int
 
     def chances(self, table: Table) -> Array:
         """P(outcome | each machine), shape (n_states * size, n_outcomes)."""
-        return np.asarray(table.p[tuple(self.at[v] for v in table.scope[:-1])])
+        return np.asarray(table.p[tuple(self.machines.at[v] for v in table.scope[:-1])])
 
 
 def draw_block(
@@ -109,33 +113,6 @@ class Weights:
         total = sum(float(w.sum()) for w in parts)
         return Weights(tuple(w / total for w in parts))
 
-    def renewed(self, untouched: Weights) -> Weights:
-        """Weights when the gear has been changed: all of it is in the first state.
-
-        Machines behind gear that was not sound are as ``untouched`` has them, the weights
-        without what was read through gear.
-        """
-        fresh = untouched.parts[0]
-        shape = fresh / np.maximum(fresh.sum(axis=1, keepdims=True), 1e-300)
-        gone = self.mass()[:, 1:].sum(axis=1, keepdims=True)
-        return Weights((self.parts[0] + gone * shape, *(0.0 * w for w in self.parts[1:])))
-
-    def moved(self, cures: Flags, rest: Numbers) -> Weights:
-        """Weights after a repair that did not cure: states go where it leaves them.
-
-        Machines of a state share its new weight as the readings so far have it, and evenly
-        where these say that there is none.
-        """
-        mass = self.mass()
-        new = np.zeros_like(mass)
-        np.add.at(new, rest, np.where(cures[:, None], 0.0, mass))
-        new = new / new.sum()
-        parts = []
-        for g, w in enumerate(self.parts):
-            shape = np.where(mass[:, [g]] > 1e-200, w, 1.0)
-            parts.append(shape / shape.sum(axis=1, keepdims=True) * new[:, [g]])
-        return Weights(tuple(parts))
-
     def outcomes(self, tests: Tests) -> Array:
         """P(state, gear, outcome) for all tests, shape (n_states, n_gear, n_columns)."""
         joint = [
@@ -143,3 +120,102 @@ class Weights:
             for w, t in zip(self.parts, tests.tables, strict=True)
         ]
         return np.stack(joint, axis=1).astype(np.float64)
+
+
+@dataclass(frozen=True, eq=False)
+class Cast:
+    """The machines of a crowd, by state of the gear, and their weights before the next reading."""
+
+    blocks: tuple[Block, ...]
+    weights: Weights
+    tests: dict[str, Tests] = field(default_factory=dict)
+    """By way of cranking, as they are asked for."""
+
+    def worked_on(
+        self,
+        weights: Weights,
+        work: Work,
+        back: bool,
+        nature: Nature,
+        rng: np.random.Generator,
+    ) -> Cast:
+        """The crowd after a repair whose check failed, or after which the machine came ``back``."""
+        chance = work.p * (work.back if back else work.failed)
+        target = work.after_back if back else work.target
+        blocks, parts = [], []
+        for block, w in zip(self.blocks, weights.parts, strict=True):
+            rows, new = picked(w, work.source, target, chance)
+            modes = {c: np.repeat(m, block.size) for c, m in work.modes.items()}
+            machines = nature.changed(
+                block.machines.take(rows.ravel()), modes, work.change.renewed, rng
+            )
+            blocks.append(Block(machines, block.size))
+            parts.append(new)
+        return Cast(tuple(blocks), _shared(parts))
+
+    def renewed(self, weights: Weights, gear: str, nature: Nature) -> Cast:
+        """The crowd when gear of a kind has been changed: that of all machines is sound."""
+        sound = nature.sound(gear)
+        if gear != ADAPTER:
+            blocks = tuple(_through(b, gear, sound) for b in self.blocks)
+            return Cast(blocks, weights)
+        every = np.concatenate(weights.parts, axis=1)
+        n, size = len(every), self.blocks[0].size
+        starts = np.cumsum([0, *(n * b.size for b in self.blocks[:-1])])
+        sides = [
+            (s + np.arange(n * b.size)).reshape(n, b.size)
+            for s, b in zip(starts, self.blocks, strict=True)
+        ]
+        place = np.stack([_systematic(row, size) for row in every])
+        rows = np.take_along_axis(np.concatenate(sides, axis=1), place, axis=1).ravel()
+        machines = Crowd.joined([b.machines for b in self.blocks]).take(rows)
+        mass = np.repeat(every.sum(axis=1, keepdims=True) / size, size, axis=1)
+        none = (0.0 * w for w in weights.parts[1:])
+        first = _through(Block(machines, size), gear, sound)
+        return Cast((first, *self.blocks[1:]), Weights((mass, *none)))
+
+
+def _through(block: Block, gear: str, state: int) -> Block:
+    """A block seen through gear in a state."""
+    at = block.machines.at
+    if gear not in at:
+        return block
+    new = np.full_like(at[gear], state)
+    return Block(Crowd({**at, gear: new}, block.machines.ranks), block.size)
+
+
+def _shared(parts: Sequence[Array]) -> Weights:
+    """Weights that sum to 1."""
+    total = sum(float(w.sum()) for w in parts)
+    return Weights(tuple(w / total for w in parts))
+
+
+def _systematic(weights: Array, size: int) -> Numbers:
+    """``size`` places among weights, each as often as its share of them; evenly where all are 0."""
+    sums = np.cumsum(weights)
+    if sums[-1] <= 0:
+        sums = np.arange(1.0, len(weights) + 1)
+    even = (np.arange(size) + 0.5) / size
+    return np.asarray(np.searchsorted(sums, even * sums[-1]), dtype=np.intp)
+
+
+def picked(w: Array, source: Numbers, target: Numbers, chance: Array) -> tuple[Numbers, Array]:
+    """Machines for every state after moves, as rows of those before, with their weights.
+
+    ``w`` (n_states, size); both results have that shape. Where one state alone leads somewhere
+    its machines go there as they are.
+    """
+    n, size = w.shape
+    rows, out = np.arange(n * size).reshape(n, size), np.zeros_like(w)
+    for t in range(n):
+        moves = np.flatnonzero((target == t) & (chance > 0) & (w[source].sum(axis=1) > 0))
+        if len(moves) == 1:
+            m = moves[0]
+            rows[t] = source[m] * size + np.arange(size)
+            out[t] = w[source[m]] * chance[m]
+        elif len(moves):
+            some = w[source[moves]] * chance[moves, None]
+            place = _systematic(some.ravel(), size)
+            rows[t] = source[moves][place // size] * size + place % size
+            out[t] = some.sum() / size
+    return rows, out

@@ -3,15 +3,16 @@
 A machine is drawn whole: its faults with the links between them, then every quantity from its
 own table given what it depends on, and the operator, adapter, meter, input and leads of the
 session. A reading is drawn from the measurement model's chances given all these, so readings
-that share an operator or a dead adapter go wrong together, as at the bench. The hook-up is
-new for every reading.
+that share an operator, a dead adapter or a meter that is off go wrong together, as at the bench.
+The hook-up is new for every reading. Work on a machine draws what it touches anew, as
+:mod:`benchodds.infer.epochs` has it: a part that stays keeps its place among its like.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from benchodds.basics.errors import ModelError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, State, Table
+from benchodds.infer.epochs import alike
 
 Numbers = NDArray[np.intp]
 
@@ -31,18 +33,44 @@ MOST_TRIES = 2000
 
 @dataclass(frozen=True, eq=False)
 class Truth:
-    """A drawn machine with its session: the state number of every variable."""
+    """A drawn machine with its session: the state number of every variable.
+
+    ``ranks``, from 0 to 1, say where its random constants lie among those of its like.
+    """
 
     at: Mapping[str, int]
     state: State
+    ranks: Mapping[str, float] = field(default_factory=dict)
 
     def has(self, faults: Iterable[tuple[str, str]]) -> bool:
         """Whether any of these faults is there."""
         return bool(set(self.state) & set(faults))
 
 
+@dataclass(frozen=True, eq=False)
+class Crowd:
+    """Many of them side by side: state numbers and ranks by variable, each (n,)."""
+
+    at: Mapping[str, Numbers]
+    ranks: Mapping[str, Array]
+
+    def take(self, rows: Numbers) -> Crowd:
+        """Some of them, in this order."""
+        at = {v: x[rows] for v, x in self.at.items()}
+        return Crowd(at, {v: x[rows] for v, x in self.ranks.items()})
+
+    @staticmethod
+    def joined(crowds: Sequence[Crowd]) -> Crowd:
+        """One crowd after the other."""
+        at = {v: np.concatenate([c.at[v] for c in crowds]) for v in crowds[0].at}
+        ranks = {v: np.concatenate([c.ranks[v] for c in crowds]) for v in crowds[0].ranks}
+        return Crowd(at, ranks)
+
+
 class Nature:
     """Draws machines from a network before any reading.
+
+    ``constants`` are its quantities with random constants, and the part that these belong to.
 
     Raises
     ------
@@ -50,9 +78,10 @@ class Nature:
         When the network holds findings on anything but its components.
     """
 
-    def __init__(self, network: Network) -> None:
+    def __init__(self, network: Network, constants: Mapping[str, str] | None = None) -> None:
         self.network = network
         self.roots = network.roots
+        self.constants = constants or {}
         for name, table in network.findings.items():
             if not set(table.scope) <= set(self.roots):
                 raise ModelError(
@@ -70,61 +99,100 @@ class Nature:
 
     def machine(self, rng: np.random.Generator) -> Truth:
         """A machine with the complaint, and the session in which it is looked at."""
-        at = self._faults(rng)
-        return self._truth(self._fill(at, rng.random(len(self._order))))
+        at = {c: np.array([i], dtype=np.intp) for c, i in self._faults(rng).items()}
+        return self._truth(self.crowd(at, 1, rng))
 
-    def mended(
-        self, truth: Truth, faults: Iterable[tuple[str, str]], rng: np.random.Generator
+    def worked_on(
+        self,
+        truth: Truth,
+        after: Mapping[str, Array],
+        renewed: Collection[str],
+        rng: np.random.Generator,
     ) -> Truth:
-        """The machine without these faults: new parts, and new values of all that they move."""
-        states = self.network.variables
-        gone = {c for c, mode in truth.state if (c, mode) in set(faults)}
-        if not gone:
-            return truth
-        at = {v: i for v, i in truth.at.items() if v not in gone} | dict.fromkeys(gone, 0)
-        moved = set(gone)
+        """The machine after work with these outcomes: P(mode after | mode before) by component."""
+        luck = rng.random(len(after)).tolist()
+        modes = {
+            c: np.array([_pick(np.cumsum(p[truth.at[c]]), u)], dtype=np.intp)
+            for (c, p), u in zip(after.items(), luck, strict=True)
+        }
+        at = {v: np.array([i], dtype=np.intp) for v, i in truth.at.items()}
+        crowd = Crowd(at, {v: np.array([x]) for v, x in truth.ranks.items()})
+        return self._truth(self.changed(crowd, modes, renewed, rng))
+
+    def changed(
+        self,
+        crowd: Crowd,
+        modes: Mapping[str, Numbers],
+        renewed: Collection[str],
+        rng: np.random.Generator,
+    ) -> Crowd:
+        """Machines whose touched components are in these modes now, some parts ``renewed``.
+
+        What hangs on them is drawn anew; a random constant stays at its rank, but where its part
+        is new or the mode has changed its law.
+        """
+        at, ranks, moved = {**crowd.at, **modes}, dict(crowd.ranks), set(modes)
+        n = len(next(iter(at.values())))
         for v in self._order:
-            if moved & set(self.network.tables[v].scope[1:]):
-                moved.add(v)
-                del at[v]
-        assert all(states[c].states[0] == "good" for c in gone)
-        return self._truth(self._fill(at, rng.random(len(self._order))))
+            own = self.constants.get(v, "")
+            if not moved & set(self.network.tables[v].scope[1:]) and own not in renewed:
+                continue
+            moved.add(v)
+            at.pop(v, None)
+            if v in ranks:
+                anew = np.full(n, own in renewed) | ~self._stays(v, crowd, modes)
+                ranks[v] = np.where(anew, rng.random(n), ranks[v])
+        return self._filled(at, ranks, n, rng)
+
+    def _stays(self, v: str, crowd: Crowd, modes: Mapping[str, Numbers]) -> NDArray[np.bool_]:
+        """Whether the modes above a quantity leave it the law that it had."""
+        table = self.network.tables[v]
+        same = np.ones(len(next(iter(modes.values()))), dtype=bool)
+        for c in modes.keys() & set(table.scope):
+            same &= alike(table.p, table.scope.index(c))[crowd.at[c], modes[c]] > 0
+        return same
 
     def with_sound(self, truth: Truth, gear: str) -> Truth:
         """The machine looked at through new gear of a kind, in its commonest sound state."""
         if gear not in truth.at:
             return truth
+        return Truth({**truth.at, gear: self.sound(gear)}, truth.state, truth.ranks)
+
+    def sound(self, gear: str) -> int:
+        """The commonest sound state of gear of a kind."""
         states, p = self.network.variables[gear].states, self.network.tables[gear].p
-        sound = [i for i, s in enumerate(states) if s.startswith("ok")]
-        return Truth({**truth.at, gear: max(sound, key=lambda i: float(p[i]))}, truth.state)
+        return max((i for i, s in enumerate(states) if s[:2] == "ok"), key=lambda i: float(p[i]))
 
-    def crowd(
-        self, fixed: Mapping[str, Numbers], size: int, rng: np.random.Generator
-    ) -> dict[str, Numbers]:
-        """States of every variable for ``size`` machines that have these; the rest is drawn."""
-        out = dict(fixed)
+    def crowd(self, fixed: Mapping[str, Numbers], size: int, rng: np.random.Generator) -> Crowd:
+        """``size`` machines that have these states; the rest is drawn."""
+        return self._filled(fixed, {}, size, rng)
+
+    def _filled(
+        self,
+        fixed: Mapping[str, Numbers],
+        known: Mapping[str, Array],
+        size: int,
+        rng: np.random.Generator,
+    ) -> Crowd:
+        """Machines with these states and ranks; what has none is drawn."""
+        at, ranks = dict(fixed), dict(known)
         for v in self._order:
-            if v not in out:
-                rows = self._sums[v][tuple(out[p] for p in self.network.tables[v].scope[1:])]
-                luck = rng.random(size)[:, None] * rows[..., -1:]
-                out[v] = np.broadcast_to((rows <= luck).sum(axis=-1), size).astype(np.intp)
-        return out
+            if v not in at:
+                luck = ranks.get(v)
+                luck = rng.random(size) if luck is None else luck
+                if v in self.constants:
+                    ranks[v] = luck
+                rows = self._sums[v][tuple(at[p] for p in self.network.tables[v].scope[1:])]
+                place = (rows <= luck[:, None] * rows[..., -1:]).sum(axis=-1)
+                place = np.minimum(place, rows.shape[-1] - 1)
+                at[v] = np.broadcast_to(place, size).astype(np.intp)
+        return Crowd(at, ranks)
 
-    def _truth(self, at: Mapping[str, int]) -> Truth:
+    def _truth(self, crowd: Crowd) -> Truth:
+        at = {v: int(x[0]) for v, x in crowd.at.items()}
         names = self.network.variables
         state = tuple((c, names[c].states[at[c]]) for c in self.roots if at[c])
-        return Truth(at, state)
-
-    def _fill(
-        self, at: Mapping[str, int], luck: np.ndarray[tuple[int], np.dtype[np.float64]]
-    ) -> dict[str, int]:
-        """Values of all variables that have none yet, each by its own number from 0 to 1."""
-        out = dict(at)
-        for v, u in zip(self._order, luck.tolist(), strict=True):
-            if v not in out:
-                parents = self.network.tables[v].scope[1:]
-                out[v] = _pick(self._sums[v][tuple(out[p] for p in parents)], u)
-        return out
+        return Truth(at, state, {v: float(x[0]) for v, x in crowd.ranks.items()})
 
     def _faults(self, rng: np.random.Generator) -> dict[str, int]:
         """Component states by rejection: exactly the prior with links and weighted states."""
@@ -151,7 +219,7 @@ class Nature:
 
 
 def reading(table: Table, truth: Truth, luck: float) -> int:
-    """Number of the outcome of a fresh reading.
+    """Number of the outcome of a fresh reading; every reading of a drawn machine goes through here.
 
     ``table`` is P(outcome | scope) with the outcome last, hook-up summed over; ``luck`` is
     uniform on 0 to 1.

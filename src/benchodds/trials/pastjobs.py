@@ -3,14 +3,17 @@
 The shop has machines of its own (faults a factor off the prior file), people of its own and one
 meter. A job's readings are drawn from the measurement model exactly as they are written down:
 what the record does not say was not known when drawing either. Which test comes next depends on
-what was seen, never on the truth. Closings are right but for a small share, some of which come
-back and are closed again.
+what was seen, never on the truth. Then what was found is mended, which may fail; after each repair
+the complaint is looked at, and a fault that is left is tried again. Closings are right but for a
+small share, some of which come back and are closed again; so do machines on which what was mended
+does not last.
 
 A spark seen as weak or strong is written as that word; the number of tries is not.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
@@ -20,15 +23,17 @@ import numpy as np
 
 from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.quantities import to_base
-from benchodds.basics.tables import Array, Network, Table
+from benchodds.basics.tables import Array, Network, State, Table
 from benchodds.choose.coarse import plain
-from benchodds.choose.rules import Seen, allowed, rule_of
+from benchodds.choose.rules import Seen, allowed, cleared, rule_of
 from benchodds.infer.assess import Machine
+from benchodds.infer.epochs import change_of
 from benchodds.model.jobs import Technique
 from benchodds.model.priors import NONE
 from benchodds.trials.draws import Nature, Truth, reading
 from benchodds.trials.perturb import other_priors
 from benchodds.trials.trial import PastJobs, Routine
+from benchodds.trials.works import outcomes
 
 PARTS = 10
 """Parts of a planner's bin that a number may fall in before it is written down."""
@@ -56,8 +61,10 @@ class Bench:
         """What draws machines with a complaint, cranked by one of the shop's people."""
         key = (complaint, contexts, operator)
         if key not in self._natures:
-            network = self.machine.prior(complaint, contexts)
-            self._natures[key] = Nature(cranked_by(network, self.spec.operators[operator]))
+            network = cranked_by(
+                self.machine.prior(complaint, contexts), self.spec.operators[operator]
+            )
+            self._natures[key] = Nature(network, self.machine.constants)
         return self._natures[key]
 
     def written(
@@ -99,6 +106,21 @@ class Bench:
             self._tables[key] = edges, Table(table.scope, p)
         return self._tables[key]
 
+    def item(
+        self,
+        test: str,
+        how: str,
+        truth: Truth,
+        operator: str,
+        said: bool,
+        rng: np.random.Generator,
+    ) -> dict[str, Any]:
+        """A fresh reading as an item of a row."""
+        technique = self.technique(test, how, said)
+        value = self.written(test, technique, truth, rng)
+        taken = technique.as_data() | ({"operator": operator} if said else {})
+        return {"test": test, "values": [value], "technique": taken}
+
     def technique(self, test: str, how: str, said: bool) -> Technique:
         """How a reading is taken, as far as the record says."""
         spec = self.machine.model.tests[test]
@@ -112,6 +134,49 @@ class Bench:
             if spec.leads:
                 out = replace(out, leads="nulled")
         return out
+
+
+@dataclass
+class Work:
+    """The work on one machine, as it is written down.
+
+    Every fault named is mended by the cheapest repair for it, done once more where the fault is
+    still there, then by the next; after each the complaint is looked at.
+    """
+
+    bench: Bench
+    nature: Nature
+    complaint: str
+    operator: str
+    said: bool
+    items: list[dict[str, Any]] = field(default_factory=list)
+    cured: bool = False
+
+    def mend(self, truth: Truth, faults: State, rng: np.random.Generator) -> float:
+        """Mend some faults, which may be others than those that are there; minutes by the book."""
+        model, minutes = self.bench.machine.model, 0.0
+        for fault in faults:
+            able = [n for n, r in model.repairs.items() if fault in cleared(r, model)]
+            able.sort(key=lambda n: (model.repairs[n].cost, n))
+            for name, again in itertools.product(able, (False, True)):
+                truth = self._done(truth, name, again, rng)
+                minutes += to_base(model.repairs[name].minutes, "min")
+                if fault not in truth.state:
+                    break
+        self.cured = bool(faults) and not truth.state
+        return minutes
+
+    def _done(self, truth: Truth, name: str, again: bool, rng: np.random.Generator) -> Truth:
+        machine = self.bench.machine
+        after = outcomes(machine, self.nature.network.tables, name, again)
+        renewed = change_of(machine.model.repairs[name], machine.model).renewed
+        truth = self.nature.worked_on(truth, after, renewed, rng)
+        self.items.append({"done": name})
+        ways = machine.bench.cranking
+        usual = max(ways, key=lambda n: ways[n].share)
+        for test in machine.model.proof.get(self.complaint, ())[:1]:
+            self.items.append(self.bench.item(test, usual, truth, self.operator, self.said, rng))
+        return truth
 
 
 def cranked_by(network: Network, law: str) -> Network:
@@ -191,12 +256,7 @@ class PastShop:
         said = rng.random() > spec.unsaid
         readings, minutes = self._readings(bench, truth, operator, said, rng)
         names = [f"{c}.{m}" for c, m in truth.state] or [NONE]
-        repairs = [
-            to_base(r.minutes, "min")
-            for r in model.repairs.values()
-            if any(_clears(r.clears, fault) for fault in truth.state)
-        ]
-        minutes = (minutes + sum(repairs)) * float(np.exp(spec.slower * rng.standard_normal()))
+        slower = float(np.exp(spec.slower * rng.standard_normal()))
         grade = str(rng.choice(list(spec.grades), p=_shares(spec.grades)))
         told, wrong = names, False
         if grade == "gave-up":
@@ -204,6 +264,14 @@ class PastShop:
             told = [guess] if rng.random() < spec.guesses else []
         elif rng.random() < spec.wrong:
             told, wrong = [self._other(bench, complaint, truth, rng)], True
+        work = Work(bench, nature, complaint, operator, said)
+        if grade != "gave-up":
+            named = {tuple(fault.split(".")) for fault in told}
+            mended = tuple(fault for fault in model.faults() if fault in named)
+            minutes += work.mend(truth, mended, rng)
+            if truth.state and not wrong and not work.cured:
+                grade, told = "gave-up", names
+        minutes *= slower
         row = {
             "job": f"{self.name}{number + 1}",
             "closed": day.isoformat(),
@@ -216,9 +284,10 @@ class PastShop:
             "minutes": round(minutes) if said else None,
             "shop": self.name.rstrip("-"),
             "revises": "",
-            "readings": readings,
+            "readings": readings + work.items,
         }
-        if not (wrong and rng.random() < spec.found_out):
+        lasts = rng.random() >= bench.machine.bench.work.returns
+        if not (rng.random() < spec.found_out if wrong else work.cured and not lasts):
             return _written(row), None
         back = day + timedelta(days=int(rng.integers(*AFTER_DAYS)))
         again = {
@@ -252,17 +321,13 @@ class PastShop:
             seen = Seen.of(passed, (t for t, good in passed.items() if good), failed)
             if not allowed(rule_of(model, spec), seen, np.zeros(0)):  # a routine knows no odds
                 continue
-            technique = bench.technique(test, how, said)
-            value = bench.written(test, technique, truth, rng)
+            item = bench.item(test, how, truth, operator, said, rng)
             tool = bench.machine.instrument(test)
-            sign = tool.sign(tool.parse([value])[0])
+            sign = tool.sign(tool.parse(item["values"])[0])
             passed[test] = sign > 0
             found = sign < 0 if step.when == "fails" else sign > 0
             condemned |= bool(step.condemns) and found
-            taken = technique.as_data()
-            if said:
-                taken["operator"] = operator
-            out.append({"test": test, "values": [value], "technique": taken})
+            out.append(item)
             need = set(model.setups_of(test))
             minutes += model.minutes(test)
             minutes += sum(to_base(model.setups[s].minutes, "min") for s in need - opened)
@@ -289,10 +354,6 @@ def _any(items: Sequence[Any], rng: np.random.Generator) -> Any:
 def _shares(weights: Mapping[str, float]) -> Array:
     p = np.array(list(weights.values()), dtype=float)
     return np.asarray(p / p.sum())
-
-
-def _clears(patterns: Sequence[str], fault: tuple[str, str]) -> bool:
-    return f"{fault[0]}.{fault[1]}" in patterns or f"{fault[0]}.*" in patterns
 
 
 def _written(row: dict[str, Any]) -> dict[str, Any]:

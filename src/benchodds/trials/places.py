@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TypeVar, cast
+from zlib import crc32
 
 import numpy as np
 
@@ -23,10 +24,12 @@ from benchodds.choose.coarse import Coarse, Groups, coarse, grouped
 from benchodds.choose.decision import Check, Decision
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Assessment, Machine, Taken, assess, network_of, settled
+from benchodds.infer.epochs import Course, change_of
 from benchodds.model.jobs import Job, Reading, Technique
-from benchodds.trials.crowd import ADAPTER, Block, Tests, Weights, draw_block, lay_out
+from benchodds.trials.crowd import ADAPTER, Block, Cast, Tests, Weights, draw_block, lay_out
 from benchodds.trials.draws import Nature
-from benchodds.trials.steps import Act, Belief, History, Told, first_act
+from benchodds.trials.steps import BACK, Act, Belief, History, Told, done, first_act
+from benchodds.trials.works import Hope, Work, outcomes, work_of
 
 T = TypeVar("T")
 
@@ -34,6 +37,9 @@ AT = "2000-01-01T00:00:00Z"
 
 KEPT = 64
 """Histories whose weights are kept at hand; of others only what was asked for is."""
+
+CASTS = 8
+"""Crowds after a repair, or behind new gear, that are kept at hand."""
 
 TAKES = 8
 """Times that a test is taken at most: once, and again after vain repairs, or while it fails and
@@ -61,7 +67,8 @@ class World:
     answers: dict[object, object] = field(default_factory=dict)
     _groups: dict[str, Groups] = field(default_factory=dict)
     _coarse: dict[tuple[str, str], Coarse] = field(default_factory=dict)
-    _tests: dict[str, Tests] = field(default_factory=dict)
+    _works: dict[tuple[str, bool], Work] = field(default_factory=dict)
+    _casts: OrderedDict[History, Cast] = field(default_factory=OrderedDict)
     _weights: OrderedDict[History, Weights] = field(default_factory=OrderedDict)
 
     def start(self) -> Place:
@@ -79,25 +86,26 @@ class World:
         return decision_of(self.machine, self.job(()), self.before, self.shop)
 
     @cached_property
-    def blocks(self) -> tuple[Block, ...]:
-        """The crowd, by state of the gear."""
-        rng = np.random.default_rng(SEED)
-        nature = Nature(self.before.network)
-        states = self.root.states
-        if len(self.root.gear) == 1:
-            return (draw_block(nature, states, None, self.size, rng),)
-        adapter = self.before.network.variables[ADAPTER].states
-        p = self.before.network.tables[ADAPTER].p
-        sound = np.array([s.startswith("ok") for s in adapter])
-        return (
-            draw_block(nature, states, np.where(sound, p, 0.0), self.size, rng),
-            draw_block(nature, states, np.where(sound, 0.0, p), max(1, self.size // 5), rng),
-        )
+    def nature(self) -> Nature:
+        """What draws the crowd."""
+        return Nature(self.before.network, self.machine.constants)
 
     @cached_property
-    def fresh(self) -> Weights:
-        """Weights before any reading."""
-        return Weights.start(self.root.p, self.blocks)
+    def fresh(self) -> Cast:
+        """The crowd before any reading."""
+        rng = np.random.default_rng(SEED)
+        states, nature = self.root.states, self.nature
+        if len(self.root.gear) == 1:
+            blocks: tuple[Block, ...] = (draw_block(nature, states, None, self.size, rng),)
+        else:
+            names = self.before.network.variables[ADAPTER].states
+            p = self.before.network.tables[ADAPTER].p
+            sound = np.array([s.startswith("ok") for s in names])
+            blocks = (
+                draw_block(nature, states, np.where(sound, p, 0.0), self.size, rng),
+                draw_block(nature, states, np.where(sound, 0.0, p), max(1, self.size // 5), rng),
+            )
+        return Cast(blocks, Weights.start(self.root.p, blocks))
 
     @cached_property
     def cranking(self) -> str:
@@ -129,49 +137,81 @@ class World:
             self._coarse[test, how] = coarse(tool, outcomes, table, groups)
         return self._coarse[test, how]
 
-    def tests(self, how: str) -> Tests:
-        """Chances of all tests on the crowd."""
-        if how not in self._tests:
+    def tests(self, how: str, history: History = ()) -> Tests:
+        """Chances of all tests on the crowd as it is after a history."""
+        cast = self.cast(history)
+        if how not in cast.tests:
             tables = {t: self.coarse(t, how).table for t in self.machine.model.tests}
-            self._tests[how] = lay_out(self.blocks, tables, len(self.root.states))
-        return self._tests[how]
+            cast.tests[how] = lay_out(cast.blocks, tables, len(self.root.states))
+        return cast.tests[how]
+
+    def cast(self, history: History) -> Cast:
+        """The crowd after a history: machines change with work on them, and with new gear."""
+        ends = (i for i, e in enumerate(history, 1) if isinstance(e, Act) or self.renewed(e))
+        key = history[: max(ends, default=0)]
+        if not key:
+            return self.fresh
+        if key not in self._casts:
+            self._casts[key] = self._changed(key[:-1], key[-1])
+            if len(self._casts) > CASTS:
+                self._casts.popitem(last=False)
+        self._casts.move_to_end(key)
+        return self._casts[key]
+
+    def _changed(self, earlier: History, last: Told | Act) -> Cast:
+        before, weights = self.cast(earlier), self.weights(earlier)
+        if isinstance(last, Act):
+            work, back = self.work(last.name, done(earlier, last.name)), last.kind == BACK
+            rng = np.random.default_rng([SEED, crc32(repr((earlier, last)).encode())])
+            return before.worked_on(weights, work, back, self.nature, rng)
+        tests = self.tests(last.how, earlier)
+        after = weights.seen(tests, tests.columns(last.test).start + last.group)
+        return before.renewed(after, self.renewed(last), self.nature)
 
     def weights(self, history: History) -> Weights:
         """Weights of the crowd after a history."""
-        if not history:
-            return self.fresh
+        if not history or isinstance(history[-1], Act) or self.renewed(history[-1]):
+            return self.cast(history).weights
         if history not in self._weights:
-            self._weights[history] = self._weigh(history[:-1], history[-1])
+            earlier, last = history[:-1], history[-1]
+            tests = self.tests(last.how, earlier)
+            column = tests.columns(last.test).start + last.group
+            self._weights[history] = self.weights(earlier).seen(tests, column)
             if len(self._weights) > KEPT:
                 self._weights.popitem(last=False)
         self._weights.move_to_end(history)
         return self._weights[history]
 
-    def _weigh(self, earlier: History, last: Told | Act) -> Weights:
-        before = self.weights(earlier)
-        if isinstance(last, Act):
-            remedy = self.root.remedy(last.name)
-            return before.moved(remedy.cures, remedy.rest)
-        tests = self.tests(last.how)
-        after = before.seen(tests, tests.columns(last.test).start + last.group)
-        if not self.renews(last):
-            return after
-        return after.renewed(self.weights(tuple(e for e in earlier if not self.was_through(e))))
+    def work(self, repair: str, again: bool) -> Work:
+        """A repair as it may turn out, done for the first time or ``again``."""
+        if (repair, again) not in self._works:
+            after = outcomes(self.machine, self.nature.network.tables, repair, again)
+            made = work_of(self.machine, self.root.states, after, repair, self.shop)
+            self._works[repair, again] = made
+        return self._works[repair, again]
 
-    def renews(self, event: Told | Act) -> bool:
-        """Whether gear is changed after this: a proof of it that failed."""
-        if isinstance(event, Act) or not self.root.check(event.test).proves:
+    def renewed(self, event: Told | Act) -> str:
+        """The gear that is changed after this, a proof of it that failed; or none."""
+        proves = "" if isinstance(event, Act) else self.machine.model.tests[event.test].proves
+        if isinstance(event, Act) or not proves:
+            return ""
+        return proves if self.coarse(event.test, event.how).signs[event.group] < 0 else ""
+
+    def was_through(self, event: Told | Act, gear: str) -> bool:
+        """Whether this was read through gear of a kind, and no proof of it."""
+        if isinstance(event, Act) or self.machine.model.tests[event.test].proves == gear:
             return False
-        return self.coarse(event.test, event.how).signs[event.group] < 0
+        return gear in self.coarse(event.test, event.how).table.scope
 
     @cached_property
-    def through_gear(self) -> frozenset[str]:
-        """Tests whose outcomes depend on the gear that can be proved."""
-        return frozenset(c.name for c in self.root.checks if c.through_gear)
-
-    def was_through(self, event: Told | Act) -> bool:
-        """Whether this was read through the gear that can be proved."""
-        return isinstance(event, Told) and event.test in self.through_gear
+    def about(self) -> Mapping[str, frozenset[str]]:
+        """By repair, the tests about what it touches: they may tell something new after it."""
+        machine, out = self.machine, {}
+        for name, repair in machine.model.repairs.items():
+            change = change_of(repair, machine.model)
+            moved = set(Course(machine.scopes, machine.constants, [change]).names[0])
+            out[name] = frozenset(t for t in machine.model.tests if moved & set(machine.reads(t)))
+        return out
 
     def job(self, told: tuple[Told, ...]) -> Job:
         """The job at the bench that has these readings."""
@@ -220,7 +260,7 @@ class World:
 
 @dataclass(frozen=True)
 class Place:
-    """A place in a job: readings, and repairs done in vain, in order."""
+    """A place in a job: readings, and repairs that failed their check or came back, in order."""
 
     world: World = field(compare=False, hash=False, repr=False)
     events: History
@@ -228,7 +268,7 @@ class Place:
     @cached_property
     def key(self) -> History:
         """What the place depends on: the order of readings does not before a repair or new gear."""
-        changes = (isinstance(e, Act) or self.world.renews(e) for e in self.events)
+        changes = (isinstance(e, Act) or self.world.renewed(e) for e in self.events)
         first = next((i for i, change in enumerate(changes) if change), None)
         n = len(self.events) if first is None else first
         told = cast(tuple[Told, ...], self.events[:n])
@@ -247,9 +287,11 @@ class Place:
     @cached_property
     def _counted(self) -> History:
         """All that still counts, repairs included."""
-        last = max((i for i, e in enumerate(self.events) if self.world.renews(e)), default=0)
+        changed = {g: i for i, e in enumerate(self.events) if (g := self.world.renewed(e))}
         return tuple(
-            e for i, e in enumerate(self.events) if i >= last or not self.world.was_through(e)
+            e
+            for i, e in enumerate(self.events)
+            if not any(i < last and self.world.was_through(e, g) for g, last in changed.items())
         )
 
     @cached_property
@@ -265,20 +307,29 @@ class Place:
             passed=passed,
             failed=failed,
             opened=frozenset(s for t in done for s in model.setups_of(t)),
-            mended=frozenset(a.name for a in self.events if isinstance(a, Act)),
+            mended=self._in_vain,
         )
+
+    @cached_property
+    def _in_vain(self) -> frozenset[str]:
+        """Repairs that were done and are not thought of again: not surely needed once more."""
+        done = {e.name for e in self.events if isinstance(e, Act)}
+        p = self.world.weights(self.key).mass().sum(axis=1) if done else np.zeros(0)
+        sure = self.world.shop.parts.sure
+        return frozenset(r for r in done if float(p[self.world.root.remedy(r).needed].sum()) < sure)
 
     def _marks(self) -> tuple[frozenset[str], frozenset[str], frozenset[str]]:
         """Tests that are spent, that passed last and that failed last, as far as they still count.
 
-        Where steps wait for a test, it is done again while it fails, some times.
+        What was worked on may be read again. Where steps wait for a test, it is done again while
+        it fails, some times.
         """
         world = self.world
         spent, passed, fails = set[str](), set[str](), Counter[str]()
         for event in self._counted:
             if isinstance(event, Act):
-                void = world.root.remedy(event.name).reopens
-                spent, passed = spent - void, passed - void
+                spent -= world.about[event.name]
+                passed -= world.root.remedy(event.name).reopens
                 continue
             name = event.test
             good = world.coarse(name, event.how).signs[event.group] > 0
@@ -286,6 +337,8 @@ class Place:
             again = world.root.check(name).gates and 0 < fails[name] < TAKES
             (passed.add if good else passed.discard)(name)
             (spent.discard if again else spent.add)(name)
+        times = Counter(t.test for t in self.told)
+        spent |= {t for t, n in times.items() if n >= TAKES}
         return frozenset(spent), frozenset(passed), frozenset(+fails)
 
     @property
@@ -297,7 +350,7 @@ class Place:
     def decision(self) -> Decision:
         """The whole decision, outcomes in groups."""
         world, flags = self.world, self.flags
-        tests = world.tests(self.how)
+        tests = world.tests(self.how, self.key)
         joint = world.weights(self.key).outcomes(tests)
         p = world.weights(self.key).mass()
         checks = []
@@ -331,8 +384,17 @@ class Place:
         return Place(self.world, (*self.events, Told(test, self.how, group)))
 
     def in_vain(self, repair: str) -> Place:
-        """The place after a repair that did not cure."""
+        """The place after a repair that failed its check."""
         return Place(self.world, (*self.events, Act("repair", repair)))
+
+    def came_back(self, repair: str) -> Place:
+        """The place when the machine is back that went out after a repair."""
+        return Place(self.world, (*self.events, Act(BACK, repair)))
+
+    def hope(self, repair: str) -> Hope:
+        """What is hoped of a repair that is done here."""
+        work = self.world.work(repair, done(self.events, repair))
+        return work.hope(self.world.weights(self.key).mass().sum(axis=1))
 
     def once(self, name: object, work: Callable[[], T]) -> T:
         """What was worked out for this place under a name, worked out when first asked for."""
@@ -361,7 +423,7 @@ class Place:
         return self.once("bits", self._bits)
 
     def _bits(self) -> Mapping[str, float]:
-        tests = self.world.tests(self.how)
+        tests = self.world.tests(self.how, self.key)
         joint = self.world.weights(self.key).outcomes(tests).sum(axis=1)
         entropy = -float(xlogx(joint[:, : int(tests.starts[1])].sum(axis=1)).sum())
         told = xlogx(joint).sum(axis=0) - xlogx(joint.sum(axis=0))

@@ -6,12 +6,14 @@ number alone, so neither the number of jobs nor that of processes changes them.
 
 Costs are the shop's: labour with set-ups, parts, days of waiting, donor parts ruined on the
 average, come-backs, and machines handed back unsolved. Gear that fails its proof is changed, and
-what was read through it may be read again. A repair is followed by its check; a
-fault that is left and missed there comes back within the week, and work goes on.
+what was read through it may be read again. A repair may fail, spoil something or fit a dud
+(:mod:`works`); it is followed by its check. A machine that fails it, or comes back within the
+week, is worked on until it is cured for good or given up.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -24,16 +26,22 @@ from benchodds.basics.quantities import to_base
 from benchodds.choose.rules import cleared
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Machine
+from benchodds.infer.epochs import change_of
 from benchodds.trials.draws import Nature, Truth, reading
 from benchodds.trials.places import TAKES, Place, World
 from benchodds.trials.policies import Policy
 from benchodds.trials.steps import Act
+from benchodds.trials.works import outcomes
 
-MOST_STEPS = 120
+MOST_STEPS = 500
 """Steps after which a policy is said to run in a circle."""
 
-MACHINE, LUCK, MENDED, ORDER = range(4)
+MACHINE, LUCK, WORK, ORDER, CHECK = range(5)
 """Streams of random numbers of a job."""
+
+
+PAIRS = ("stated", "parts", "cured", "comes_back")
+"""Fields of a row that pair stated chances with the truth."""
 
 
 @dataclass(frozen=True)
@@ -41,6 +49,8 @@ class Row:
     """How one policy fared on one job.
 
     ``correct``: in the end the machine had no fault, by repair or by nature, when it left.
+    ``cured`` pairs, for every repair, the chance stated before its check that it has cured with the
+    truth, ``comes_back``, for every time that the machine went out, that of its coming back.
     ``minutes`` are all at the bench, ``search`` those before the repair that cured, or the end,
     began (tests, set-ups, vain repairs); ``cost`` is all money with labour. ``wrong_parts`` are
     parts paid for, not to be returned, that were not wanted. ``stated`` pairs the stated chance of
@@ -63,6 +73,8 @@ class Row:
     ended: str
     stated: tuple[tuple[float, int], ...]
     parts: tuple[tuple[float, int], ...]
+    cured: tuple[tuple[float, int], ...]
+    comes_back: tuple[tuple[float, int], ...]
 
     def to_dict(self) -> dict[str, Any]:
         """As plain data."""
@@ -71,7 +83,7 @@ class Row:
 
 def row_from(data: Mapping[str, Any]) -> Row:
     """A row from what :meth:`Row.to_dict` wrote."""
-    pairs = {k: tuple((float(p), int(y)) for p, y in data[k]) for k in ("stated", "parts")}
+    pairs = {k: tuple((float(p), int(y)) for p, y in data[k]) for k in PAIRS}
     return Row(**{**data, **pairs})
 
 
@@ -99,14 +111,18 @@ class Drawn:
         luck = self._luck[self.tests.index(test), min(time, TAKES - 1)]
         return reading(table, truth, float(luck))
 
-    def mended(self, truth: Truth, repair: str, faults: Any) -> Truth:
-        """The machine after a repair."""
-        number = sorted(self.world.model.repairs).index(repair)
-        return self.nature.mended(truth, faults, self._rng(MENDED, number))
+    def worked_on(self, truth: Truth, repair: str, time: int) -> Truth:
+        """The machine after a repair, the n-th time it is done."""
+        model = self.world.model
+        after = outcomes(self.world, self.nature.network.tables, repair, time > 0)
+        renewed = change_of(model.repairs[repair], model).renewed
+        rng = self._rng(WORK, sorted(model.repairs).index(repair), time)
+        return self.nature.worked_on(truth, after, renewed, rng)
 
-    def missed(self, time: int) -> float:
-        """Luck of the check after the n-th repair."""
-        return float(self._rng(MENDED, 1000 + time).random())
+    def check(self, time: int) -> tuple[float, float]:
+        """Luck of the check after the n-th repair, and of the week after it."""
+        missed, week = self._rng(CHECK, time).random(2).tolist()
+        return missed, week
 
     def renewed(self, truth: Truth, gear: str) -> Truth:
         """The machine with new gear of a kind."""
@@ -131,11 +147,13 @@ class Course:
         self.model = self.world.machine.model
         self.truth = self.drawn.truth
         self.minutes = self.search = self.money = 0.0
-        self.cured = False
+        self.out = False
         self.tests = self.repairs = self.wrong = self.backs = 0
         self.stated: list[tuple[float, int]] = []
         self.parts: list[tuple[float, int]] = []
-        self.times: dict[str, int] = {}
+        self.cured: list[tuple[float, int]] = []
+        self.backs_stated: list[tuple[float, int]] = []
+        self.times, self.done = Counter[str](), Counter[str]()
 
     def run(self) -> Row:
         """The whole job."""
@@ -152,7 +170,7 @@ class Course:
                 place = self.test(place, act.name)
                 continue
             place = self.mend(place, act.name)
-            if self.cured:
+            if self.out:
                 return self.row("mended")
         raise ModelError(_("the policy '{policy}' comes to no end").format(policy=self.policy.name))
 
@@ -181,15 +199,14 @@ class Course:
         how = place.how
         self.minutes += flags.minutes_of(flags.check(name))
         self.money += self.shop.harm(self.model, name, self.truth.state)
-        time = self.times.get(name, 0)
-        self.times[name] = time + 1
+        time = self.times[name]
+        self.times[name] += 1
         self.tests += 1
         shown = self.drawn.outcome(self.truth, name, time, self.world.technique(how))
         after = place.seen(name, self.world.coarse(name, how).place[shown])
-        if self.world.renews(after.events[-1]):
-            check = self.world.root.check(name)
-            self.minutes += check.renew
-            self.truth = self.drawn.renewed(self.truth, check.proves)
+        if gear := self.world.renewed(after.events[-1]):
+            self.minutes += to_base(self.shop.gear.renew, "min")
+            self.truth = self.drawn.renewed(self.truth, gear)
         return after
 
     def mend(self, place: Place, name: str) -> Place:
@@ -205,13 +222,26 @@ class Course:
         self.money += self.shop.wait(repair)
         self.wrong += int(not wanted and price > 0 and not repair.returnable)
         self.minutes += to_base(repair.minutes, "min") + self.shop.proof_minutes(sorted(faults))
-        self.truth = self.drawn.mended(self.truth, name, faults)
-        self.cured = wanted and not self.truth.state
-        if self.drawn.missed(self.repairs) < self.shop.missed(self.truth.state):
-            self.money += self.shop.come_back.cost
-            self.backs += 1
+        hope, before = place.hope(name), self.truth
+        times = self.done[name]
+        self.done[name] += 1
+        self.truth = self.drawn.worked_on(before, name, times)
+        missed, week = self.drawn.check(self.repairs)
         self.repairs += 1
-        return place if self.cured else place.in_vain(name)
+        mended = bool(before.state) and not self.truth.state
+        self.cured.append((round(hope.cured, 6), int(mended)))
+        if not mended and missed >= self.shop.missed(self.truth.state):
+            return place.in_vain(name)
+        back = not mended or week < self.drawn.world.bench.work.returns
+        self.backs_stated.append((round(hope.comes_back, 6), int(back)))
+        if not back:
+            self.out = True
+            return place
+        self.money += self.shop.come_back.cost
+        self.backs += 1
+        if mended:  # and did not last
+            self.truth = before
+        return place.came_back(name)
 
     def row(self, ended: str) -> Row:
         """What became of it."""
@@ -232,12 +262,14 @@ class Course:
             ended,
             tuple(self.stated),
             tuple(self.parts),
+            tuple(self.cured),
+            tuple(self.backs_stated),
         )
 
 
 def natures(machine: Machine, world: World) -> Nature:
     """What draws machines with the complaint of a world, as ``machine`` has them."""
-    return Nature(machine.prior(world.complaint, world.contexts))
+    return Nature(machine.prior(world.complaint, world.contexts), machine.constants)
 
 
 def run_job(

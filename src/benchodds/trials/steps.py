@@ -11,9 +11,12 @@ import numpy as np
 from benchodds.choose.acting import Acts, minutes_before, order, waits_for
 from benchodds.choose.decision import Decision
 
+BACK = "came-back"
+"""Kind of act of a machine that is back after the repair that is named."""
+
 
 class Act(NamedTuple):
-    """One thing done: kind ('test', 'repair', 'end') and name."""
+    """One thing done: kind ('test', 'repair', 'end', BACK) and name."""
 
     kind: str
     name: str
@@ -46,7 +49,12 @@ class Belief:
 
 
 History = tuple[Told | Act, ...]
-"""Readings, and repairs done in vain, in order."""
+"""Readings, and repairs that failed their check or came back, in order."""
+
+
+def done(history: History, repair: str) -> bool:
+    """Whether a repair was done before."""
+    return any(isinstance(e, Act) and e.name == repair for e in history)
 
 
 def first_act(decision: Decision) -> Act:

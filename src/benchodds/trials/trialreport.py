@@ -3,9 +3,10 @@
 ``simulate --json`` prints ``schema`` (1), ``setting`` (all that rows depend on, with the fixed
 order that was trained), ``bits_lost`` by test (what telling few outcomes apart loses before any
 reading) and ``natures``: by kind of nature and policy ``jobs``, ``measures`` (see MEASURES; each
-with ``value``, ``low``, ``high``: a 95 % bootstrap interval over jobs), ``leading_verdict`` and
-``parts_at_the_end`` (``n``, ``reliability_error``, ``error_by_chance_alone``, ``brier``,
-``log_score``, ``curve``), and ``look_ahead_needs_less`` (shares, the same jobs in both).
+with ``value``, ``low``, ``high``: a 95 % bootstrap interval over jobs), ``leading_verdict``,
+``parts_at_the_end``, ``cured`` and ``comes_back`` (``n``, ``reliability_error``,
+``error_by_chance_alone``, ``brier``, ``log_score``, ``curve``), and ``look_ahead_needs_less``
+(shares, the same jobs in both).
 """
 
 from __future__ import annotations
@@ -33,6 +34,14 @@ from benchodds.trials.simulate import Row
 SCHEMA = 1
 REFERENCE = "look-ahead"
 WITHOUT_ODDS = ("by-limits",)
+
+ODDS = {
+    "leading_verdict": "stated",
+    "parts_at_the_end": "parts",
+    "cured": "cured",
+    "comes_back": "comes_back",
+}
+"""Stated odds that are tried against the truth, and where rows have them."""
 
 MEASURES = {
     "correct": N_("share of machines that left without a fault"),
@@ -101,8 +110,8 @@ def summary(rows: Mapping[str, Sequence[Row]]) -> dict[str, Any]:
             "measures": {k: v.to_dict() for k, v in measures(mine).items()},
         }
         if policy not in WITHOUT_ODDS:
-            out[policy]["leading_verdict"] = calibration([r.stated for r in mine])
-            out[policy]["parts_at_the_end"] = calibration([r.parts for r in mine])
+            stated = {name: [getattr(r, pairs) for r in mine] for name, pairs in ODDS.items()}
+            out[policy] |= {name: calibration(p) for name, p in stated.items() if any(p)}
         if policy != REFERENCE and REFERENCE in rows:
             less = compared(mine, rows[REFERENCE])
             out[policy]["look_ahead_needs_less"] = {k: v.to_dict() for k, v in less.items()}
@@ -133,7 +142,7 @@ def table(report: Mapping[str, Any]) -> str:
                 f"look-ahead needs less {k}": v
                 for k, v in found.get("look_ahead_needs_less", {}).items()
             }
-            for part in ("leading_verdict", "parts_at_the_end"):
+            for part in ODDS:
                 if part in found:
                     said = found[part]
                     named[f"{part} reliability_error"] = said["reliability_error"]
@@ -170,7 +179,7 @@ def text(report: Mapping[str, Any]) -> str:
                 f"{m['cost']:8.1f}{m['tests']:7.1f}{m['wrong_parts']:7.2f}{m['come_backs']:7.3f}"
                 + error
             )
-        lines.append("")
+        lines += ["", *_reliability(policies)]
         for policy, found in policies.items():
             less = found.get("look_ahead_needs_less")
             if less:
@@ -183,6 +192,38 @@ def text(report: Mapping[str, Any]) -> str:
                 )
         lines.append("")
     return "\n".join(lines).rstrip()
+
+
+def _reliability(policies: Mapping[str, Any]) -> list[str]:
+    """What was stated of repairs, all policies that know odds together, in bins."""
+    lines = []
+    titles = {
+        "cured": _("stated that a repair has cured, and how often it had"),
+        "comes_back": _("stated that a machine that goes out comes back, and how often it did"),
+    }
+    for name, title in titles.items():
+        for policy, found in policies.items():
+            if name not in found:
+                continue
+            said = found[name]
+            error = said["reliability_error"]
+            lines += [
+                f"  {policy}, {title}: "
+                + _(
+                    "{n} times, Brier {brier:.3f}, off by {error:.3f} ({low:.3f} to "
+                    "{high:.3f}), by chance alone about {chance:.3f}"
+                ).format(
+                    n=said["n"],
+                    brier=said["brier"],
+                    error=error["value"],
+                    low=error["low"],
+                    high=error["high"],
+                    chance=said["error_by_chance_alone"],
+                )
+            ]
+            rows = zip(*(said["curve"][k] for k in ("stated", "true", "n")), strict=True)
+            lines += [f"    {p:6.1%} {y:7.1%} {n:6}" for p, y, n in rows]
+    return [*lines, ""] if lines else []
 
 
 def _share(v: Mapping[str, float]) -> str:

@@ -39,7 +39,7 @@ from benchodds.trials.policies import (
 from benchodds.trials.simulate import Row, natures, row_from, run_job
 from benchodds.trials.training import trained_order
 
-SCHEMA = 1
+SCHEMA = 2
 TRAINING_JOBS = 300
 TRIES = 300
 LOT = 5
