@@ -21,7 +21,7 @@ from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Array, Table
 from benchodds.measure.grids import rule
-from benchodds.measure.instrument import OUTCOME, Instrument, Outcome, bins
+from benchodds.measure.instrument import BEEPS, OUTCOME, Instrument, Outcome, bins
 from benchodds.model.jobs import Technique
 
 MOST_POINTS = {0: 1, 1: 41, 2: 9, 3: 7}
@@ -29,6 +29,8 @@ MOST_POINTS = {0: 1, 1: 41, 2: 9, 3: 7}
 FIXED = ("const", "mix")
 NORMAL = ("N", "band")
 N_CONTACT = 5
+N_BEEP, BEEP_WIDTH = 15, 0.1
+"""Points of the threshold of a beeper, and the width of each, as a part of it."""
 AT_ONCE = 500_000
 """Most chances worked out at once, to bound memory."""
 NARROWEST = 0.02
@@ -238,9 +240,8 @@ class MeterInstrument(Instrument):
         for value in values:
             number = value.number or 0.0
             if value.kind == "number":
-                r = max(value.step or 0.0, self._resolution(number, technique))
-                edges = np.array([number - r / 2, number + r / 2])
-                u = np.full(2, self._u(number, technique))
+                error, r = self.display_uncertainty(value, technique)
+                edges, u = np.array([number - r / 2, number + r / 2]), np.full(2, error)
                 f, over, names = self._meter_parts(technique, edges, u, technique.range_top)
                 cell = np.maximum(f[..., 1] - f[..., 0], 0.0) * (1 - m.over_range_by_contact)
                 slip = self.slipped.p(*edges)
@@ -251,6 +252,11 @@ class MeterInstrument(Instrument):
             elif value.kind == "unstable":
                 _shown, over, names = self._meter_parts(technique, np.zeros(1), np.ones(1), None)
                 cell, slip = np.ones_like(over)[..., None], 1.0
+            elif value.word in BEEPS:
+                edges, weights = parse_distribution(m.beep).points(N_BEEP)
+                f, _over, names = self._meter_parts(technique, edges, edges * BEEP_WIDTH, None)
+                heard = f @ weights
+                cell, slip = (heard if value.word == BEEPS[0] else 1 - heard), 0.5
             else:
                 raise ReadingError(
                     _("{test} cannot read '{text}'; write a number, OL or unstable").format(
