@@ -13,9 +13,8 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
-from scipy import stats
 
-from benchodds.basics.distributions import parse_distribution
+from benchodds.basics.errors import ReadingError
 from benchodds.infer.assess import Assessment, Machine, assess
 from benchodds.keep import session
 from benchodds.model.jobs import Technique
@@ -72,10 +71,11 @@ def test_a_drop_at_one_ampere_is_read_in_millivolts(written: str, low: float, hi
 @pytest.mark.parametrize("system", ["mag-cdi", "dc-cdi", "tci"])
 @pytest.mark.parametrize("shown", ["0.2", "0.4"])
 def test_hand_ohms_on_an_earth_path_say_hardly_anything(system: str, shown: str) -> None:
-    """Two-wire ohms are the path, two leads (0.1 to 0.5 ohm) and two contacts, shown in tenths:
-    0.2 or 0.4 ohm through leads that were not nulled is any path up to some tenths of an ohm, and a
-    contact that gives way under current and shaking is mostly good at rest (judgement). The weight may not pass 5 decibans either way (a factor of 3; Good's deciban), and a pass must be
-    worth less than a third, in decibans, of the drop under load that passes."""
+    """Two-wire ohms are the path, two leads (0.1 to 0.5 ohm) and two contacts, shown in tenths: 0.2
+    or 0.4 ohm through leads that were not nulled is any path up to some tenths of an ohm, and a
+    contact that gives way under current and shaking is mostly good at rest (judgement). The weight
+    may not pass 5 decibans either way (a factor of 3; Good's deciban), and a pass must be worth
+    less than a third, in decibans, of the drop under load that passes."""
     hand = worth(system, "gnd.highR", ("gnd-ohm", shown), leads="raw")
     assert 1 / 3.2 < hand < 3.2
     loaded = ("gnd-vd", "0.02") if system == "mag-cdi" else ("gnd-drop", "0.06")
@@ -87,7 +87,9 @@ def test_hand_ohms_on_a_starter_earth_say_nothing() -> None:
     hand = worth("starter", "ground.highR", ("gnd-ohm", "0.2"), leads="raw")
     assert 0.8 < hand < 1.25
     assert worth("starter", "ground.highR", ("drop-gnd", "0.10")) < 0.3
-    assert odds(found("starter", ("gnd-ohm", "OL"), complaint="no-crank"), "ground.open") > 1, "an open is seen"
+    assert odds(found("starter", ("gnd-ohm", "OL"), complaint="no-crank"), "ground.open") > 1, (
+        "an open is seen"
+    )
 
 
 @pytest.mark.parametrize(
@@ -105,6 +107,39 @@ def test_a_beeper_has_a_threshold_of_its_own(
     """Beepers sound below some tens of ohms (common practice, no published source): a ground of
     1 ohm too much beeps like a good one, an open does not; a stop line that beeps is shorted."""
     assert low < worth("mag-cdi", fault, (test, said)) < high
+
+
+# ---- a drop from the volts at both ends --------------------------------------------------------
+
+
+def test_a_drop_is_taken_from_the_volts_at_both_ends() -> None:
+    """12.4 V and 12.1 V to ground are a drop of 0.3 V (Kirchhoff), but no drop read in one: each
+    is shown in hundredths with three counts of error (0.017 V, JCGM 100, 4.3.7), and the battery's
+    volts move by 0.08 V between the two looks. So the difference is sure to
+    sqrt(2 (0.017^2 + 0.08^2)) = 0.116 V at best, and must weigh less than 0.30 V read in one."""
+    tool = machine("starter").instrument("drop-pos")
+    (value,) = tool.parse(["12.4-12.1"])
+    assert value.number == pytest.approx(0.3)
+    u, _step = tool.display_uncertainty(value, Technique())
+    assert 0.11 < u < 0.13
+    direct = abs(math.log(worth("starter", "cable.highR", ("drop-pos", "1.10"))))
+    ends = abs(math.log(worth("starter", "cable.highR", ("drop-pos", "11.2 V - 10.1 V"))))
+    assert 0.2 * direct < ends < direct
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        (["12.1-12.4"], "write the volts nearer the source first, 12.4-12.1"),
+        (["12.4", "12.1"], "write 12.4-12.1 when they are the volts at the two ends"),
+    ],
+)
+def test_volts_that_are_no_drop_are_asked_about(values: list[str], words: str) -> None:
+    """A sentence says how two absolute values are written; two drops of 12 V would be an open."""
+    with pytest.raises(ReadingError) as error:
+        machine("starter").instrument("drop-pos").parse(values)
+    assert words in str(error.value)
+    assert machine("starter").instrument("drop-pos").parse(["12.4 V", "12.1 V"])
 
 
 # ---- a winding with shorted turns --------------------------------------------------------------
@@ -197,7 +232,10 @@ def test_rest_volts_of_a_good_battery(system: str, test: str, fault: str) -> Non
     assert _fit(0.6, 0, 0) == pytest.approx(12.34, abs=0.01)
     assert _fit(1.0, 0.12, 0.15) == pytest.approx(13.0, abs=0.05)
     good = [
-        sum(found(system, (test, v)).chances[f"battery.{m}"] for m in machine(system).modes["battery"])
+        sum(
+            found(system, (test, v)).chances[f"battery.{m}"]
+            for m in machine(system).modes["battery"]
+        )
         for v in ("12.35", "13.0")
     ]
     prior = sum(found(system).chances[f"battery.{m}"] for m in machine(system).modes["battery"])

@@ -199,7 +199,8 @@ def _measure(part: str, text: str, expect: Expect) -> _Measured:
     elif match := _NUMBER.fullmatch(part):
         sign, digits, exponent, mark = (match[i] or "" for i in (1, 2, 3, 4))
         found, through = _unit(mark.strip(), unit), expect.through
-        if in_volts := bool(through and found and found[0] == "V"):
+        in_volts = through is not None and found is not None and found[0] == "V"
+        if found is not None and in_volts:
             found = unit, found[1]
         if found is None or found[0] != unit:
             odd = _("has an unknown unit {mark}").format(mark=_quoted(mark.strip()))

@@ -223,9 +223,7 @@ def _digits(c: Conformance) -> int:
     return next(enough, 15)
 
 
-def _guard(
-    guards: Mapping[Side, Guard], unit: str, words: Mapping[Side, str], digits: int
-) -> str:
+def _guard(guards: Mapping[Side, Guard], unit: str, words: Mapping[Side, str], digits: int) -> str:
     told = []
     for side, guard in guards.items():
         if guard.kind == "at" and guard.at is not None:
