@@ -48,7 +48,7 @@ _OVER = re.compile(r"(?i:o\.?l\.?|open|over[- ]?range|overload)\s*(?:@\s*(.+))?"
 _UNSTABLE = re.compile(r"(?i:unstable)(?:[\s:]+(.+))?")
 _GAP = re.compile(r"[-_\s]+")
 _ENDS = re.compile(r"(.+?)\s*(?:(?<!\.)\.\.(?!\.)|…|–|\s+to\s+|(?<=[^-\seE])\s*-)\s*(.+)")
-_BETWEEN = re.compile(r"([0-9.][^-]*?)\s*-\s*([0-9.].*)")
+_BETWEEN = re.compile(r"([0-9.,]+\s*(?:m?v(?:olts?)?)?)\s*-\s*([0-9.,]+.*)", re.IGNORECASE)
 _COUNT = re.compile(r"([a-z]*)[\s:]*([0-9]+)\s*(?:/|of|out of)\s*([0-9]+)", re.IGNORECASE)
 _TRAPS = (
     (re.compile(r"0\.?L\.?", re.I), N_("starts with a zero; write OL for over-range, or 0")),
@@ -365,7 +365,7 @@ def parse_value(text: str, expect: Expect) -> Value:
         return _read_unstable(match[1], text, expect)
     if why := next((why for trap, why in _TRAPS if trap.fullmatch(plain)), ""):
         raise _refuse(text, expect, _(why))
-    if expect.between and not _NUMBER.fullmatch(plain) and (ends := _BETWEEN.fullmatch(plain)):
+    if expect.between and (ends := _BETWEEN.fullmatch(plain)):
         return _read_between(ends[1], ends[2], text, expect)
     read = _measure(plain, text, expect)
     _ask_if_slipped(read, text, expect)

@@ -217,10 +217,11 @@ class Instrument(ABC):
             return self._u(number, technique), step
         # A drop from the volts at both ends: the meter's gain is common to them, what it adds and
         # how far the volts move between the two looks is not; sqrt(2) as both are as large.
-        step = max(value.step or 0.0, self._resolution(value.high, technique))
+        digit = self._resolution(value.high, technique)
+        step = max(value.step or 0.0, digit)
         exact = self._accuracy(technique)
-        added = exact.standard_uncertainty(0.0, step, technique.range_top)
-        gain = exact.standard_uncertainty(number, step, technique.range_top) - added
+        added = exact.standard_uncertainty(0.0, digit, technique.range_top)
+        gain = exact.standard_uncertainty(number, digit, technique.range_top) - added
         moved = to_base(self.test.between, self.test.unit)
         return math.hypot(math.sqrt(2) * math.hypot(added, moved), gain), math.sqrt(2) * step
 
