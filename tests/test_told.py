@@ -189,3 +189,41 @@ def test_what_cannot_be_told_is_refused(
     result = CliRunner().invoke(main, [*args, str(tmp_path / "j.sqlite"), *options])
     assert result.exit_code == 2
     assert words in " ".join(result.output.split())
+
+
+@pytest.mark.parametrize(
+    ("system", "context", "up", "down"),
+    [
+        ("mag-cdi", "over-bumps", ("con.", "gnd.", "stop.chafe"), ("exc.", "mod.", "sec.")),
+        (
+            "dc-cdi",
+            "over-bumps",
+            ("con.", "gnd.", "post."),
+            ("coil.shorted", "mod.", "pul.shorted"),
+        ),
+        ("tci", "over-bumps", ("con.", "gnd.", "stand."), ("coil.shorted", "igniter.")),
+        ("charging", "over-bumps", ("wire.", "conn.", "regnd."), ("reg.", "stator.")),
+        ("mag-cdi", "only-wet", ("stop.wet", "cap.track"), ("exc.", "mod.", "fly.")),
+        ("tci", "only-wet", ("kill.", "cap.track"), ("igniter.", "pul.", "battery.")),
+        ("mag-cdi", "after-minutes", ("exc.hot", "mod.hot", "sec.hot"), ("stop.", "cap.open")),
+        ("mag-cdi", "starts-pushed", ("fly.mag", "exc.shorted"), ("mod.dead", "exc.open")),
+        ("dc-cdi", "starts-pushed", ("battery.", "gnd.strap"), ("mod.dead", "fuse.blown")),
+        ("starter", "starts-pushed", ("battery.",), ("drag.seized",)),
+        ("starter", "only-hot", ("motor.", "drag.heavy"), ("battery.flat",)),
+    ],
+)
+def test_what_customers_say_points_where_physics_points(
+    system: str, context: str, up: tuple[str, ...], down: tuple[str, ...]
+) -> None:
+    """Shaking opens contacts, not windings; water leaks over insulators; warmth takes minutes; a
+    push turns faster than a kick and spares the battery (common practice, no published source)."""
+    m = machine(system)
+    complaint = list(m.model.complaints)[-1 if system == "starter" else 0]
+    plain, said = (single_shares(m.priors, m.model, complaint, c) for c in ((), (context,)))
+    for groups, sign in ((up, 1), (down, -1)):
+        for group in groups:
+            before, after = (
+                sum(p for f, p in x.items() if f.startswith(group)) for x in (plain, said)
+            )
+            assert before > 0, group
+            assert sign * (after - before) > 0, group

@@ -107,7 +107,9 @@ def opening(
     prior_set = check_file(prior_set or files.default_priors(model.id))
     priors = files.load_priors(prior_set)
     said = complaint or next(iter(model.complaints))
-    told = dict(map(_context, contexts))
+    told: dict[str, float] = {}
+    for context, chance in map(_context, contexts):
+        told[context] = max(chance, told.get(context, 0.0))
     names: list[tuple[str, Iterable[str], str]] = [
         *((c, model.complaints, _("complaint")) for c in alone(model, said)),
         *((c, model.contexts, _("context")) for c in told),

@@ -108,23 +108,7 @@ class Instrument(ABC):
                     test=self.name
                 )
             )
-        values = tuple(parse_value(t, self.expect()) for t in texts)
-        if len(values) == 2 and all(map(self.is_whole, values)) and values[0] != values[1]:
-            high, low = sorted(texts, reverse=True)
-            raise ReadingError(
-                _(
-                    "{high} and {low} for {test} are the battery's volts: write {high}-{low} when "
-                    "they are the volts at the two ends, or {high}V and {low}V when both were read "
-                    "over the path, which is open then"
-                ).format(high=high, low=low, test=self.name)
-            )
-        return values
-
-    def is_whole(self, value: Value) -> bool:
-        """Whether a bare number for a drop is about all the volts that there are."""
-        number = value.number if self.test.between and value.high is None else None
-        is_bare = value.text.strip()[-1:].isdigit()
-        return number is not None and is_bare and number > self.span[1] / 2
+        return tuple(parse_value(t, self.expect()) for t in texts)
 
     def sign(self, value: Value) -> int:
         """+1 when a bare comparison passes the value, -1 when it fails it, 0 when it cannot say."""
@@ -213,17 +197,7 @@ class Instrument(ABC):
         """Standard uncertainty of a number from the meter's accuracy, and its rounding step."""
         number = value.number or 0.0
         step = max(value.step or 0.0, self._resolution(number, technique))
-        if value.kind != "number" or value.high is None:
-            return self._u(number, technique), step
-        # A drop from the volts at both ends: the meter's gain is common to them, what it adds and
-        # how far the volts move between the two looks is not; sqrt(2) as both are as large.
-        digit = self._resolution(value.high, technique)
-        step = max(value.step or 0.0, digit)
-        exact = self._accuracy(technique)
-        added = exact.standard_uncertainty(0.0, digit, technique.range_top)
-        gain = exact.standard_uncertainty(number, digit, technique.range_top) - added
-        moved = to_base(self.test.between, self.test.unit)
-        return math.hypot(math.sqrt(2) * math.hypot(added, moved), gain), math.sqrt(2) * step
+        return self._u(number, technique), step
 
     # ---- shared pieces -------------------------------------------------------------------
 
