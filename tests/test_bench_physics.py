@@ -9,6 +9,7 @@ in the loop. What else is common practice is marked "common practice, no publish
 from __future__ import annotations
 
 import math
+import re
 from functools import lru_cache
 
 import numpy as np
@@ -262,3 +263,28 @@ def test_limits_print_with_the_digits_they_have() -> None:
     assert "12.45 V" in text
     outcomes, _table = machine("dc-cdi").instrument("vbat-rest").predictive(Technique())
     assert sum("12.45 V" in o.label for o in outcomes) == 2
+
+
+@pytest.mark.parametrize(
+    ("system", "test", "shown"),
+    [
+        ("dc-cdi", "vbat-rest", "12.6"),
+        ("tci", "vbat-rest", "12.4"),
+        ("charging", "vdc-fast", "14.1"),
+        ("charging", "vac-ab", "51"),
+        ("starter", "vbat-crank", "9.8"),
+        ("mag-cdi", "gnd-vd", "0.09"),
+    ],
+)
+def test_accept_and_reject_never_print_one_figure(system: str, test: str, shown: str) -> None:
+    """From 12.4 on it is accepted with 95 %, below 12.3 rejected: the two differ, however close."""
+    a = found(system, (test, shown))
+    text = " ".join(" ".join(sentences(explain_reading(a, a.taken[0].reading.id))).split())
+    (words,) = re.findall(r"times in 100, accept (.*?); reject (.*?)\. The bare", text)
+    accept, reject = (
+        dict(re.findall(r"(from|below|up to|above) ([0-9.]+ \S+?)(?:,|$)", w)) for w in words
+    )
+    for one, other in (("from", "below"), ("up to", "above")):
+        if one in accept and other in reject:
+            assert accept[one] != reject[other], words
+    assert accept or reject, words
