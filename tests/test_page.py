@@ -137,6 +137,21 @@ def test_strike_setup_repair_odds_and_why(job: BenchJob) -> None:
     assert "R2 rexc" in device.get(f"/job/{job.id}/why/R2").text
 
 
+def test_the_page_takes_what_else_is_told(job: BenchJob) -> None:
+    """What perhaps went before, what was replaced before, a second complaint."""
+    device = client(job)
+    data = fields(device.get("/").text, "/open")
+    data |= {"what": "mag-cdi/no-spark", "context": "washed=0.5"}
+    data |= {"replaced": "new-plug", "also": "weak-spark"}
+    where = device.post("/open", data=data, follow_redirects=False).headers["location"]
+    shown = job.json("show", where.rpartition("/")[2])
+    assert shown["complaint"] == "no-spark+weak-spark"
+    assert (shown["contexts"], shown["perhaps"]) == ([], {"washed": 0.5})
+    assert shown["replaced"] == ["new-plug"]
+    page = " ".join(device.get(where).text.split())
+    assert "perhaps (50 %): just washed" in page and "before it came in: fit a new" in page
+
+
 def test_a_job_is_opened_from_the_page(job: BenchJob) -> None:
     """Complaint and what went before; the same form twice is one job."""
     device = client(job)

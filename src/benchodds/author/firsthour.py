@@ -77,7 +77,7 @@ def first_hour(machine: Machine, complaint: str, shop: Shop, minutes: float = 60
 
 def _assessed(machine: Machine, job: Job, seen: Mapping[str, Table]) -> Assessment:
     """The job's odds with outcomes, not values, as what was seen."""
-    network = machine.prior(job.complaint, job.contexts)
+    network = machine.prior(job.complaint, job.told, job.replaced)
     network = replace(network, findings={**network.findings, **seen})
     return settled(machine, job, understand(machine, job), network)
 

@@ -48,6 +48,7 @@ _OVER = re.compile(r"(?i:o\.?l\.?|open|over[- ]?range|overload)\s*(?:@\s*(.+))?"
 _UNSTABLE = re.compile(r"(?i:unstable)(?:[\s:]+(.+))?")
 _GAP = re.compile(r"[-_\s]+")
 _ENDS = re.compile(r"(.+?)\s*(?:(?<!\.)\.\.(?!\.)|…|–|\s+to\s+|(?<=[^-\seE])\s*-)\s*(.+)")
+_BETWEEN = re.compile(r"([0-9.,]+\s*(?:m?v(?:olts?)?)?)\s*-\s*([0-9.,]+.*)", re.IGNORECASE)
 _COUNT = re.compile(r"([a-z]*)[\s:]*([0-9]+)\s*(?:/|of|out of)\s*([0-9]+)", re.IGNORECASE)
 _TRAPS = (
     (re.compile(r"0\.?L\.?", re.I), N_("starts with a zero; write OL for over-range, or 0")),
@@ -128,7 +129,7 @@ class Value:
     step: float | None = None  # worth of the last written digit (the finer one, when unstable)
     unit: str = ""  # base unit: "V", "ohm", "A", "mm", "rpm", "degC"; "" for words and sparks
     range_top: float | None = None  # "OL@20k" -> 20000.0
-    low: float | None = None  # an unstable reading's ends, when noted
+    low: float | None = None  # ends of an unstable reading, when noted; of a drop "12.4-12.1"
     high: float | None = None
     hits: int | None = None  # sparks seen ...
     tries: int | None = None  # ... out of how many
@@ -149,6 +150,8 @@ class Expect:
     sparks: bool = False  # counts sparks: "none 0/10", "7/10", "strong"
     span: tuple[float, float] | None = None  # smallest and largest sensible value, in `unit`
     signed: bool = False  # negative values allowed
+    between: bool = False  # reads the drop between two places: "12.4-12.1" is 0.3
+    through: float | None = None  # ohms read as a drop at this current, so volts are taken too
 
 
 class _Measured(NamedTuple):
@@ -199,14 +202,17 @@ def _measure(part: str, text: str, expect: Expect) -> _Measured:
         scale = _ONE.scaleb(_POWER[mark])
     elif match := _NUMBER.fullmatch(part):
         sign, digits, exponent, mark = (match[i] or "" for i in (1, 2, 3, 4))
-        found = _unit(mark.strip(), unit)
+        found, through = _unit(mark.strip(), unit), expect.through
+        in_volts = through is not None and found is not None and found[0] == "V"
+        if found is not None and in_volts:
+            found = unit, found[1]
         if found is None or found[0] != unit:
             odd = _("has an unknown unit {mark}").format(mark=_quoted(mark.strip()))
             what = (
                 _("is in {unit}").format(unit=_(_NAMES.get(found[0], found[0]))) if found else odd
             )
             raise _refuse(text, expect, f"{what}; {words}")
-        scale = found[1]
+        scale = found[1] / Decimal(str(through)) if in_volts else found[1]
     else:
         marks = ("OL", "open", "unstable", *_ANY_TEST)
         if part[:1].isalpha() and closest(part, marks):
@@ -250,8 +256,8 @@ def _ask_if_slipped(read: _Measured, text: str, expect: Expect) -> None:
         meant = read.number.scaleb(power)
         if low <= meant <= high and not low <= read.number <= high:
             least, most = (show(end, unit) for end in expect.span)
-            why = words.format(number=_exact(read.number, unit), low=least, high=most)
-            other = f"{read.digits}k" if power > 0 and unit in _LADDER else _exact(meant, unit)
+            why = words.format(number=show_exact(read.number, unit), low=least, high=most)
+            other = f"{read.digits}k" if power > 0 and unit in _LADDER else show_exact(meant, unit)
             raise _refuse(
                 text,
                 expect,
@@ -280,6 +286,17 @@ def _read_unstable(rest: str | None, text: str, expect: Expect) -> Value:
     _ask_if_slipped(high, text, expect)
     step, ends = float(min(low.step, high.step)), (float(low.number), float(high.number))
     return Value("unstable", text, step=step, unit=expect.unit, low=ends[0], high=ends[1])
+
+
+def _read_between(first: str, last: str, text: str, expect: Expect) -> Value:
+    """Read volts at the two ends of a path, the end nearer the source first, as the drop."""
+    high, low = (_measure(part, text, expect) for part in (first, last))
+    drop = high.number - low.number
+    if drop < 0:
+        why = _("falls below zero; write the volts nearer the source first, {last}-{first}")
+        raise _refuse(text, expect, why.format(last=last, first=first))
+    ends, step = (float(low.number), float(high.number)), float(max(high.step, low.step))
+    return Value("number", text, float(drop), step, expect.unit, low=ends[0], high=ends[1])
 
 
 def _read_sparks(text: str, expect: Expect) -> Value:
@@ -352,6 +369,8 @@ def parse_value(text: str, expect: Expect) -> Value:
         return _read_unstable(match[1], text, expect)
     if why := next((why for trap, why in _TRAPS if trap.fullmatch(plain)), ""):
         raise _refuse(text, expect, _(why))
+    if expect.between and (ends := _BETWEEN.fullmatch(plain)):
+        return _read_between(ends[1], ends[2], text, expect)
     read = _measure(plain, text, expect)
     _ask_if_slipped(read, text, expect)
     return Value("number", text, float(read.number), float(read.step), expect.unit)
@@ -370,8 +389,8 @@ def _laid_out(number: Decimal, unit: str, last: int | None) -> str:
     return f"{digits:f} {_LETTER[power]}{unit}".strip()
 
 
-def _exact(number: float | Decimal, unit: str) -> str:
-    """All digits of a number, none added."""
+def show_exact(number: float | Decimal, unit: str) -> str:
+    """As `show`, with all the digits that a number has and none added: a limit of 12.45 V."""
     return _laid_out(Decimal(str(number)), unit, None)
 
 
@@ -393,7 +412,7 @@ def show_value(value: Value) -> str:
     if value.kind == "number" and value.number is not None:
         return show(value.number, value.unit, value.step)
     if value.kind == "over-range":
-        return "OL" if value.range_top is None else f"OL@{_exact(value.range_top, value.unit)}"
+        return "OL" if value.range_top is None else f"OL@{show_exact(value.range_top, value.unit)}"
     if value.kind == "unstable" and value.low is not None and value.high is not None:
         low, high = (show(end, value.unit, value.step) for end in (value.low, value.high))
         shared = f" {value.unit}" if high.endswith(f" {value.unit}") else ""

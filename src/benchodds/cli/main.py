@@ -198,7 +198,17 @@ def demo(session: Session, pause: bool) -> None:
     help="What the customer says, such as no-spark; one for each joined system, or for some.",
 )
 @click.option("--variant", help="Variant of the machine; the model's default if left out.")
-@click.option("--context", "contexts", multiple=True, help="What went before; may be repeated.")
+@click.option(
+    "--context",
+    "contexts",
+    multiple=True,
+    help="What went before, washed=0.5 for perhaps; may be repeated.",
+)
+@click.option(
+    "--replaced",
+    multiple=True,
+    help="A repair that somebody did before it came in, such as new-plug; may be repeated.",
+)
 @click.option("--priors", "prior_set", help="Prior set; the system's own if left out.")
 @click.option("--name", help="A name for the job instead of a number.")
 @json_option
@@ -210,18 +220,23 @@ def open_job(
     complaints: tuple[str, ...],
     variant: str | None,
     contexts: tuple[str, ...],
+    replaced: tuple[str, ...],
     prior_set: str | None,
     name: str | None,
     as_json: bool,
 ) -> None:
     """Open a job.
 
+    What was replaced before, the complaint staying, is taken to be good but for the chance that
+    a new part is a dud, or that cleaning did not do it. Several complaints of one system may have
+    one cause or two.
+
     Systems that meet on one machine can be joined: --system tci --with charging. Parts that
     they share are one then, and every test has its system in front: charging-vdc-fast."""
     from benchodds.keep.session import said
 
     joined, complaint = said(system, others, variant, complaints)
-    job = session.open(joined, complaint, contexts, variant, prior_set, name)
+    job = session.open(joined, complaint, contexts, variant, prior_set, name, replaced=replaced)
     if as_json:
         print_json({"schema": 1, "job": job.id})
     else:

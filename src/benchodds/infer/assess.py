@@ -137,7 +137,7 @@ def course_of(machine: Machine, job: Job, *, apart: bool = False, spells: bool =
 def _outcomes(machine: Machine, job: Job, network: Network) -> list[dict[str, Array]]:
     """P(mode after | mode before) of what each live action of a job touched."""
     out: list[dict[str, Array]] = []
-    before: set[str] = set()
+    before = set(job.replaced)
     for action in job.live_actions:
         repair, again = machine.model.repairs.get(action.repair), action.repair in before
         given = (machine.model, network.tables, machine.bench.work, again)
@@ -168,7 +168,7 @@ def network_of(
     Where the machine was worked on, it is unrolled over its epochs; ``asked`` are variables of
     the present one that will be asked for beside the components, ``cells`` those of a rank.
     """
-    network = machine.prior(job.complaint, job.contexts)
+    network = machine.prior(job.complaint, job.told, job.replaced)
     unsteady = intermittent.with_node if spells else intermittent.steady
     network = unsteady(network, machine, job.complaint)
     variables, tables = dict(network.variables), dict(network.tables)

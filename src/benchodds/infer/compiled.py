@@ -14,7 +14,7 @@ import numpy as np
 from benchodds.basics.errors import UnknownNameError, nearest
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, Table, Variable, renamed, slim
-from benchodds.infer.epochs import constants
+from benchodds.infer.epochs import came_with, constants
 from benchodds.infer.inference import query
 from benchodds.infer.network import assemble
 from benchodds.measure.instrument import MAX_SIGNAL_VALUES, Instrument, Outcome
@@ -24,7 +24,7 @@ from benchodds.model.gear import Bench, turned
 from benchodds.model.jobs import Technique
 from benchodds.model.join import JoinedModel
 from benchodds.model.joinpriors import JoinedPriors, joined_prior
-from benchodds.model.priors import PriorSet, fault_prior
+from benchodds.model.priors import Contexts, PriorSet, fault_prior
 from benchodds.model.sources import Sources, sources
 from benchodds.model.system import Repair, SystemModel
 
@@ -254,12 +254,14 @@ class Machine:
         """Quantities with random constants, and the part that these belong to."""
         return constants(self.model)
 
-    def prior(self, complaint: str, contexts: Sequence[str]) -> Network:
-        """The network before any reading."""
+    def prior(self, complaint: str, contexts: Contexts, replaced: Sequence[str] = ()) -> Network:
+        """The network before any reading; ``replaced`` are repairs done before it came."""
         if isinstance(self.model, JoinedModel) and isinstance(self.priors, JoinedPriors):
             prior = joined_prior(self.priors, self.model, complaint, contexts)
         else:
             prior = fault_prior(self.priors, self.model, complaint, contexts)
+        done = [self.model.repairs[name] for name in replaced if name in self.model.repairs]
+        prior = came_with(prior, done, self.model, self.bench.work)
         return assemble(self.model, prior, self.variables, self.tables)
 
     @property

@@ -26,6 +26,7 @@ import numpy as np
 from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.tables import Array, Network, Special, State, Table, Variable
 from benchodds.model.gear import Work
+from benchodds.model.priors import FaultPrior
 from benchodds.model.system import Repair, SystemModel
 
 RANKS = (150, 8, APART := 0)
@@ -102,6 +103,42 @@ def outcome_of(
             p[:, 0] -= spoilt
             p[:, states.index(mode)] += spoilt
     return after
+
+
+def came_with(
+    prior: FaultPrior, repairs: Sequence[Repair], model: SystemModel, work: Work
+) -> FaultPrior:
+    """The prior of a machine that somebody worked on before it came, its complaint staying.
+
+    An epoch that nothing was read in, summed out: with p the prior of each component before, T
+    what the work did to it and w(s) the leak of a whole state s without a fault that explains the
+    complaint (else 1), the weight of a state a as it came is
+
+        w(a) sum_s prod_c p_c(s) T_c(a | s) w(s) = w(a) (prod_c p_c T_c(a) - (1 - leak) P(a, none))
+
+    where P(a, none) is that of a and of no fault before, so no fault now but those of new parts.
+    There it is the share ``q`` of the first term, the same for every fault of a new part. What
+    the work may have spoilt besides is left out.
+    """
+    before = {c: np.concatenate([[1.0], o]) for c, o in prior.odds.items()}
+    before = {c: p / p.sum() for c, p in before.items()}
+    tables = {c: Table((c,), p) for c, p in before.items()}
+    after, fresh, q = dict(before), set(), 1.0
+    for repair in repairs:
+        bare = repair.model_copy(update={"spoils": {}})
+        for c, p in outcome_of(bare, model, tables, work, again=False).items():
+            after[c] = after[c] @ p
+            modes = model.components[c].modes
+            fresh |= {(c, m) for m, x in zip(modes, p[0, 1:], strict=True) if x > 0}
+            q *= p[0, 0]
+    q *= float(np.prod([before[c][0] / p[0] for c, p in after.items()]))
+    base = prior.special or (Special((), prior.leak),)
+    worked = (Special((), 1 - (1 - s.ratio) * q, s.apart | fresh) for s in base if not s.state)
+    return replace(
+        prior,
+        odds={c: p[1:] / p[0] for c, p in after.items()},
+        special=(*base, *worked) if repairs else prior.special,
+    )
 
 
 def _cleared(repair: Repair, model: SystemModel) -> dict[str, set[str]]:

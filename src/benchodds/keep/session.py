@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cached_property, lru_cache
@@ -19,7 +19,7 @@ from benchodds.model import jobs
 from benchodds.model.events import Event, check_file
 from benchodds.model.gear import Bench
 from benchodds.model.jobs import Job, Reading, Technique
-from benchodds.model.join import JoinedModel, complaint_name
+from benchodds.model.join import PLUS, JoinedModel, alone, complaint_name
 from benchodds.model.laws import applied
 from benchodds.model.priors import PriorSet
 from benchodds.model.sources import sources
@@ -102,22 +102,29 @@ def opening(
     variant: str | None,
     prior_set: str | None,
     name: str | None,
+    replaced: Sequence[str] = (),
 ) -> tuple[Event, SystemModel]:
     """The event that opens a job, and the model it is about; every name is checked first.
 
-    Without a complaint it is the first of the model.
+    Without a complaint it is the first of the model. A context may have its chance with it,
+    'washed=0.5'; ``replaced`` are repairs that somebody did before.
     """
     check_file(system)
     model = files.load_system(system, variant)
-    if isinstance(model, JoinedModel) and complaint:
-        complaint = complaint_name(model.parts, complaint)
+    if complaint and (isinstance(model, JoinedModel) or PLUS in complaint):
+        complaint = complaint_name(getattr(model, "parts", (model,)), complaint)
     prior_set = check_file(prior_set or files.default_priors(model.id))
     priors = files.load_priors(prior_set)
     said = complaint or next(iter(model.complaints))
-    for given, known, what in (
-        (said, model.complaints, _("complaint")),
-        *((c, model.contexts, _("context")) for c in contexts),
-    ):
+    told: dict[str, float] = {}
+    for context, chance in map(_context, contexts):
+        told[context] = max(chance, told.get(context, 0.0))
+    names: list[tuple[str, Iterable[str], str]] = [
+        *((c, model.complaints, _("complaint")) for c in alone(model, said)),
+        *((c, model.contexts, _("context")) for c in told),
+        *((r, model.repairs, _("repair")) for r in replaced),
+    ]
+    for given, known, what in names:
         if given not in known:
             raise UnknownNameError(
                 _("'{given}' is not a {what} of {model}{hint}").format(
@@ -130,7 +137,9 @@ def opening(
         system=system,
         variant=model.variant,
         complaint=said,
-        contexts=list(dict.fromkeys(contexts)),
+        contexts=[c for c, w in told.items() if w == 1],
+        perhaps={c: w for c, w in told.items() if w < 1},
+        replaced=list(dict.fromkeys(replaced)),
         model_version=model.version,
         prior_set=prior_set,
         prior_version=priors.version,
@@ -138,6 +147,25 @@ def opening(
         files=sources(model, files.load_bench(model.bench), priors),
     )
     return event, model
+
+
+def _context(text: str) -> tuple[str, float]:
+    """A context and its chance, as in 'washed' or 'washed=0.5'. ReadingError on any other."""
+    name, equals, chance = (part.strip() for part in text.partition("="))
+    if not equals:
+        return name, 1.0
+    try:
+        share = float(chance.removesuffix("%")) / (100 if chance.endswith("%") else 1)
+    except ValueError:
+        share = 0.0
+    if not 0 < share <= 1:
+        raise ReadingError(
+            _(
+                "'{text}' gives no chance; write {name}=0.5 for perhaps (more than 0, at most 1), "
+                "or {name} alone"
+            ).format(text=text, name=name)
+        )
+    return name, share
 
 
 @dataclass
@@ -164,9 +192,10 @@ class Session:
         prior_set: str | None,
         name: str | None,
         uid: str | None = None,
+        replaced: Sequence[str] = (),
     ) -> Job:
         """Open a job; every name is checked first. The same ``uid`` twice is one job."""
-        event, _ = opening(system, complaint, contexts, variant, prior_set, name)
+        event, _ = opening(system, complaint, contexts, variant, prior_set, name, replaced)
         if uid:
             event = replace(event, uid=uid)
         return self.store.new_job(event, name=name)

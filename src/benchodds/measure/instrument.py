@@ -22,7 +22,15 @@ from benchodds.basics.errors import ModelError, ReadingError, nearest
 from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import Accuracy, parse_accuracy
-from benchodds.basics.quantities import SILENT, Expect, Value, parse_value, show, to_base
+from benchodds.basics.quantities import (
+    SILENT,
+    Expect,
+    Value,
+    parse_value,
+    show,
+    show_exact,
+    to_base,
+)
 from benchodds.basics.tables import Array, Table, Variable
 from benchodds.measure.grids import SMOOTH, rule
 from benchodds.measure.slips import Law, SlipLaw
@@ -40,6 +48,9 @@ class Outcome:
     label: str
     sign: int
 
+
+BEEPS = ("beep", "no-beep")
+"""What a continuity tester says, in place of ohms."""
 
 MAX_SIGNAL_VALUES = 8_000_000
 """Most combinations of quantities' points at which a signal is worked out."""
@@ -71,6 +82,7 @@ class Instrument(ABC):
         self.cranked = "rpm" in used
         low, high = (to_base(v, test.unit) for v in test.span) if test.span else (1e-3, 1e3)
         self.span = (low, high)
+        self.through = to_base(test.through, "A") if test.through else None
         self.slipped = SlipLaw(bench.slip, self.span)
         self.limit_min = (
             to_base(test.limit.min, test.unit) if test.limit and test.limit.min else None
@@ -87,7 +99,14 @@ class Instrument(ABC):
             return Expect(self.name, "", words=self.test.outcomes)
         if self.test.kind == "spark":
             return Expect(self.name, "", words=("none", "weak", "strong"), sparks=True)
-        return Expect(self.name, self.test.unit, span=self.span)
+        return Expect(
+            self.name,
+            self.test.unit,
+            words=BEEPS if self.test.unit == "ohm" and not self.through else (),
+            span=self.span,
+            between=bool(self.test.between),
+            through=self.through,
+        )
 
     def parse(self, texts: Sequence[str]) -> tuple[Value, ...]:
         """Parse what was written; ReadingError when it cannot be this test's reading."""
@@ -287,18 +306,24 @@ class Instrument(ABC):
         p = test.p_unplugged if technique.unplugged is None else float(technique.unplugged)
         return [(w, s) for w, s in ((p, test.signal), (1 - p, test.in_circuit)) if w > 0]
 
+    @property
+    def _meter_unit(self) -> str:
+        """The unit that the meter is on."""
+        return "V" if self.through else self.test.unit
+
     def _accuracy(self, technique: Technique) -> Accuracy:
         default = {"V": self.bench.meter.dc_volts, "ohm": self.bench.meter.ohms}
         return parse_accuracy(
-            technique.accuracy or default.get(self.test.unit, self.bench.meter.other)
+            technique.accuracy or default.get(self._meter_unit, self.bench.meter.other)
         )
 
     def _resolution(self, number: float, technique: Technique) -> float:
         """Display step of the range that a reading was taken on."""
-        if technique.range_top is not None:
+        if technique.range_top is not None and not self.through:
             return technique.range_top / self.bench.meter.counts
         ranges = {"V": self.bench.meter.volt_ranges, "ohm": self.bench.meter.ohm_ranges}
-        tops = [to_base(r, self.test.unit) for r in ranges.get(self.test.unit, ())]
+        unit, amp = self._meter_unit, self.through or 1.0
+        tops = [to_base(r, unit) / amp for r in ranges.get(unit, ())]
         top = next((t for t in tops if t >= abs(number)), tops[-1] if tops else 0.0)
         return top / self.bench.meter.counts if top else abs(number) * 1e-3
 
@@ -336,22 +361,17 @@ class Instrument(ABC):
         return np.array([*edges, high])
 
     def _bin_outcomes(self, edges: Array) -> tuple[Outcome, ...]:
-        unit = self.test.unit
+        unit, limits = self.test.unit, (self.limit_min, self.limit_max)
+        told = [show_exact(x, unit) if x in limits else show(x, unit) for x in map(float, edges)]
         inner = [
-            Outcome(
-                _("{low} to {high}").format(low=show(a, unit), high=show(b, unit)), self._sign(a, b)
-            )
-            for a, b in itertools.pairwise(edges)
+            Outcome(_("{low} to {high}").format(low=low, high=high), self._sign(a, b))
+            for (low, a), (high, b) in itertools.pairwise(zip(told, edges, strict=True))
         ]
+        first, last = edges[0], edges[-1]
         return (
-            Outcome(
-                _("below {value}").format(value=show(edges[0], unit)), self._sign(0.0, edges[0])
-            ),
+            Outcome(_("below {value}").format(value=told[0]), self._sign(0.0, first)),
             *inner,
-            Outcome(
-                _("above {value}").format(value=show(edges[-1], unit)),
-                self._sign(edges[-1], edges[-1]),
-            ),
+            Outcome(_("above {value}").format(value=told[-1]), self._sign(last, last)),
         )
 
 

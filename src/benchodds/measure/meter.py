@@ -12,7 +12,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy.special import ndtr
 
 from benchodds.basics.distributions import Distribution, parse_distribution
 from benchodds.basics.errors import ReadingError
@@ -20,8 +19,9 @@ from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Array, Table
+from benchodds.measure.display import below, sd_of, squares
 from benchodds.measure.grids import rule
-from benchodds.measure.instrument import OUTCOME, Instrument, Outcome, bins
+from benchodds.measure.instrument import BEEPS, OUTCOME, Instrument, Outcome, bins
 from benchodds.model.jobs import Technique
 
 MOST_POINTS = {0: 1, 1: 41, 2: 9, 3: 7}
@@ -29,14 +29,58 @@ MOST_POINTS = {0: 1, 1: 41, 2: 9, 3: 7}
 FIXED = ("const", "mix")
 NORMAL = ("N", "band")
 N_CONTACT = 5
+N_BEEP, BEEP_WIDTH = 15, 0.1
+"""Points of the threshold of a beeper, and the width of each, as a part of it."""
 AT_ONCE = 500_000
 """Most chances worked out at once, to bound memory."""
-NARROWEST = 0.02
-"""Normal error left beside the even spread over an interval, as a part of its width."""
 
 
 class MeterInstrument(Instrument):
     """A steady reading of a meter."""
+
+    def parse(self, texts: Sequence[str]) -> tuple[Value, ...]:
+        """Parse what was written; two readings of a drop that are the battery's own volts are
+        asked about, as they may be those at the two ends."""
+        values = super().parse(texts)
+        bare = [v for v in values if self.is_whole(v) and v.text[-1:].isdigit()]
+        if len(values) == len(bare) == 2 and bare[0].number != bare[1].number:
+            low, high = (v.text for v in sorted(bare, key=lambda v: v.number or 0.0))
+            raise ReadingError(
+                _(
+                    "{high} and {low} for {test} are the battery's volts: write {high}-{low} when "
+                    "they are the volts at the two ends, or {high}V and {low}V when both were read "
+                    "over the path, which is open then"
+                ).format(high=high, low=low, test=self.name)
+            )
+        return values
+
+    def is_whole(self, value: Value) -> bool:
+        """Whether a drop, read in one, is about all the volts that there are."""
+        number = value.number if self.test.between and value.high is None else None
+        return number is not None and number > self.span[1] / 2
+
+    def sign(self, value: Value) -> int:
+        """As of every reading; a beeper fails a limit that is far from its threshold."""
+        if value.word not in BEEPS:
+            return super().sign(value)
+        ohms, _weights = parse_distribution(self.bench.meter.beep).points(N_BEEP)
+        if value.word == BEEPS[0]:
+            return -1 if self.limit_min is not None and self.limit_min > ohms.max() else 0
+        return -1 if self.limit_max is not None and self.limit_max < ohms.min() else 0
+
+    def display_uncertainty(self, value: Value, technique: Technique) -> tuple[float, float]:
+        """As of every reading. In a drop from the volts at both ends the meter's gain is common
+        to these; what it adds, its rounding, and how far the volts move between the two looks
+        are not: sqrt(2) times those of one (JCGM 100:2008, 5.1.2)."""
+        if value.kind != "number" or value.high is None:
+            return super().display_uncertainty(value, technique)
+        digit, top = self._resolution(value.high, technique), technique.range_top
+        exact = self._accuracy(technique)
+        added = exact.standard_uncertainty(0.0, digit, top)
+        gain = exact.standard_uncertainty(value.number or 0.0, digit, top) - added
+        moved = to_base(self.test.between, self.test.unit)
+        step = math.sqrt(2) * max(value.step or 0.0, digit)
+        return math.hypot(math.sqrt(2) * math.hypot(added, moved), gain), step
 
     def _shown(
         self, signal: str, technique: Technique
@@ -80,8 +124,8 @@ class MeterInstrument(Instrument):
         wide = np.zeros(shown.shape)
         for width in (*widths, *between):
             wide = np.maximum(wide, np.abs(np.where(np.isfinite(width), width, 0.0)))
-        beside = _squares(shown.shape, between) / 12.0 + _squares(shown.shape, own)
-        spans = [wide, beside, _squares(shown.shape, widths) / 12.0]
+        beside = squares(shown.shape, between) / 12.0 + squares(shown.shape, own)
+        spans = [wide, beside, squares(shown.shape, widths) / 12.0]
         w = np.ones(1)
         for _x, weights in rules.values():
             w = np.multiply.outer(w, weights).ravel()
@@ -192,7 +236,7 @@ class MeterInstrument(Instrument):
             shown, spans, w, names = self._shown(signal, technique)
             step = max(1, AT_ONCE // (len(gain) * shown.size))
             parts = [
-                np.einsum("...rme,r->...me", _below(edges[:, e], shown, spans, spread[:, e]), w)
+                np.einsum("...rme,r->...me", below(edges[:, e], shown, spans, spread[:, e]), w)
                 for e in (slice(i, i + step) for i in range(0, edges.shape[1], step))
             ]
             p = np.concatenate(parts, axis=-1)
@@ -238,9 +282,8 @@ class MeterInstrument(Instrument):
         for value in values:
             number = value.number or 0.0
             if value.kind == "number":
-                r = max(value.step or 0.0, self._resolution(number, technique))
-                edges = np.array([number - r / 2, number + r / 2])
-                u = np.full(2, self._u(number, technique))
+                error, r = self.display_uncertainty(value, technique)
+                edges, u = np.array([number - r / 2, number + r / 2]), np.full(2, error)
                 f, over, names = self._meter_parts(technique, edges, u, technique.range_top)
                 cell = np.maximum(f[..., 1] - f[..., 0], 0.0) * (1 - m.over_range_by_contact)
                 slip = self.slipped.p(*edges)
@@ -251,6 +294,11 @@ class MeterInstrument(Instrument):
             elif value.kind == "unstable":
                 _shown, over, names = self._meter_parts(technique, np.zeros(1), np.ones(1), None)
                 cell, slip = np.ones_like(over)[..., None], 1.0
+            elif value.word in BEEPS:
+                edges, weights = parse_distribution(m.beep).points(N_BEEP)
+                f, _over, names = self._meter_parts(technique, edges, edges * BEEP_WIDTH, None)
+                heard = f @ weights
+                cell, slip = (heard if value.word == BEEPS[0] else 1 - heard), 0.5
             else:
                 raise ReadingError(
                     _("{test} cannot read '{text}'; write a number, OL or unstable").format(
@@ -337,41 +385,3 @@ class MeterInstrument(Instrument):
             outcomes.append(Outcome("unstable", -1))
             scope = (*scope, self.test.jitter)
         return tuple(outcomes), Table((*scope, OUTCOME), p)
-
-
-def _squares(shape: tuple[int, ...], widths: Sequence[Array]) -> Array:
-    """The sum of the squares of some widths; infinite ones count as 0."""
-    out = np.zeros(shape)
-    for width in widths:
-        out = out + np.where(np.isfinite(width), width, 0.0) ** 2
-    return out
-
-
-def _below(edges: Array, shown: Array, spans: Sequence[Array], spread: Array) -> Array:
-    """P(display <= edge), axes (shown..., meter, edge), for nodes that stand for intervals.
-
-    A true value evenly spread over the widest interval w and a normal error s:
-    ``s/w (H((e - v + w/2)/s) - H((e - v - w/2)/s))``, ``H(z) = z Phi(z) + phi(z)``. A precise
-    meter would else fall between the nodes. Nodes are not to widen the display: s is as much
-    narrower as w is wide, so that the variance of both is that of the error, or that of the
-    intervals if the error is less than these.
-    """
-    gap = edges - shown[..., None, None]
-    wide, beside, reaches = (x[..., None, None] for x in spans)
-    variance = np.maximum(spread**2 + beside, reaches)
-    p = ndtr(gap / np.sqrt(variance))
-    coarse = (wide**2 > variance) & (np.abs(gap) < 6 * (np.sqrt(variance) + wide))
-    if coarse.any():
-        g, v, w = (np.broadcast_to(a, coarse.shape)[coarse] for a in (gap, variance, wide))
-        s = np.sqrt(np.maximum(v - w**2 / 12.0, (NARROWEST * w) ** 2))
-        high, low = (g + w / 2) / s, (g - w / 2) / s
-        total = high * ndtr(high) - low * ndtr(low)
-        total += (np.exp(-(high**2) / 2) - np.exp(-(low**2) / 2)) / math.sqrt(2 * math.pi)
-        p[coarse] = np.clip(total * s / w, 0.0, 1.0)
-    return np.asarray(p)
-
-
-def sd_of(law: Distribution) -> float:
-    """Standard deviation of a normal law."""
-    a = law.args
-    return (a[1] - a[0]) / 4 if law.kind == "band" else a[1]

@@ -116,6 +116,11 @@ class Test(_Strict):
     """Whether the adapter is proved on a battery here; nothing is cranked."""
     leads: bool = False
     """Whether lead and contact resistance add to the reading."""
+    through: str = ""
+    """Current at which a resistance is read as a drop, such as "1 A": the meter is on volts."""
+    between: str = ""
+    """For a drop: how far the volts of one place move from look to look (a standard deviation),
+    such as "0.06 V"; the volts of both ends may be written then, 12.4-12.1."""
     temperature: Literal["cold", "warm-stator", "warm-coil", "none"] = "none"
     """How warm the part is when nothing is said, by the bench file."""
     jitter: str = ""

@@ -26,6 +26,8 @@ _FILE = re.compile(r"[^\W_][\w-]{0,63}(\+[^\W_][\w-]{0,63})*")
 # What an event's data must hold; more is allowed and kept.
 _TEXT, _MAYBE, _FLAG = N_("a text that is not blank"), N_("a text or left out"), N_("true or false")
 _MAYBE_FLAG = N_("true, false or left out")
+_MAYBE_TEXTS = N_("a list of texts, or left out")
+_CHANCES = N_("left out, or a table of names and chances between 0 and 1")
 _TEXTS, _VALUES = N_("a list of texts"), N_("a list of one text or more, none blank")
 _NAMED = N_("the name of a file without its folder and ending; joined ones with +")
 _FILES = N_("a table of files, each with the texts 'version' and 'hash'")
@@ -38,6 +40,8 @@ _FITS: dict[str, Callable[[Any], bool]] = {
     _FLAG: lambda v: isinstance(v, bool),
     _MAYBE_FLAG: lambda v: v is None or isinstance(v, bool),
     _TEXTS: lambda v: isinstance(v, list) and all(map(_FITS[_TEXT], v)),
+    _MAYBE_TEXTS: lambda v: v is None or _FITS[_TEXTS](v),
+    _CHANCES: lambda v: v is None or (isinstance(v, dict) and all(map(_is_chance, v.values()))),
     _VALUES: lambda v: v != [] and _FITS[_TEXTS](v),
     _TABLE: lambda v: isinstance(v, dict),
     _ITEMS: lambda v: isinstance(v, dict) and v != {},
@@ -53,7 +57,8 @@ _FITS: dict[str, Callable[[Any], bool]] = {
 }
 _SHAPES: dict[EventKind, dict[str, str]] = {
     "opened": dict.fromkeys(_OPENED_WITH, _TEXT)
-    | {"contexts": _TEXTS, "name": _MAYBE, "files": _FILES}
+    | {"contexts": _TEXTS, "perhaps": _CHANCES, "replaced": _MAYBE_TEXTS}
+    | {"name": _MAYBE, "files": _FILES}
     | dict.fromkeys(("system", "prior_set"), _NAMED),
     "reading": {"test": _TEXT, "values": _VALUES, "technique": _TABLE, "note": _MAYBE},
     "struck": {"reading": _TEXT, "reason": _TEXT},
@@ -64,6 +69,10 @@ _SHAPES: dict[EventKind, dict[str, str]] = {
     "closed": {"verdict": _VERDICT, "odds": _ODDS},
     "reopened": {"reason": _MAYBE},
 }
+
+
+def _is_chance(value: Any) -> bool:
+    return isinstance(value, float) and 0 < value < 1
 
 
 def _is_source(value: Any) -> bool:

@@ -98,6 +98,8 @@ class Meter(_Strict):
     auto_range: float
     unstable_good: float
     unstable_bad: float
+    beep: str = "LN(35 ohm, 0.5)"
+    """Ohms below which its continuity tester beeps."""
     provenance: str
 
     @property

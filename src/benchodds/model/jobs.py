@@ -104,6 +104,8 @@ class Job:
     closed_at: str | None = None
     closed_odds: Mapping[str, Any] | None = None  # as they were shown then
     files: Mapping[str, Any] = field(default_factory=dict)  # what it was opened with
+    perhaps: Mapping[str, float] = field(default_factory=dict)  # contexts with their chance
+    replaced: tuple[str, ...] = ()  # repairs that somebody did before it came
     readings: tuple[Reading, ...] = ()  # all, struck ones included
     setup_log: tuple[SetupMark, ...] = ()
     gear: Mapping[str, Any] = field(default_factory=dict)  # declared; the latest word wins
@@ -111,6 +113,11 @@ class Job:
     actions: tuple[Action, ...] = ()
     notes: tuple[Note, ...] = ()
     events: tuple[Event, ...] = ()
+
+    @property
+    def told(self) -> Mapping[str, float]:
+        """What went before, with the chance that it did."""
+        return {**dict.fromkeys(self.contexts, 1.0), **self.perhaps}
 
     @property
     def live_readings(self) -> tuple[Reading, ...]:
@@ -218,12 +225,14 @@ def open_event(
     prior_version: str,
     name: str | None = None,
     files: Mapping[str, Any] | None = None,
+    perhaps: Mapping[str, float] | None = None,
+    replaced: Sequence[str] = (),
 ) -> Event:
     """Return the event that opens a job. Raises JobError when a part is missing or malformed."""
     values = (system, variant, complaint, model_version, prior_set, prior_version)
     data: dict[str, Any] = dict(zip(_OPENED_WITH, values, strict=True))
     data |= {"contexts": contexts, "name": None if name is None else check_name(name)}
-    data["files"] = files
+    data |= {"files": files, "perhaps": perhaps or None, "replaced": replaced or None}
     return _built(None, "opened", at, uid, data)
 
 
@@ -411,7 +420,8 @@ def _step(draft: _Draft, event: Event) -> None:
         case "opened":
             draft.facts |= {key: data[key] for key in _OPENED_WITH} | {"opened_at": at}
             draft.facts |= {"contexts": tuple(data["contexts"]), "name": data.get("name")}
-            draft.facts["files"] = data.get("files") or {}
+            draft.facts |= {key: data.get(key) or {} for key in ("files", "perhaps")}
+            draft.facts["replaced"] = tuple(data.get("replaced") or ())
         case "reading":
             name, values = f"R{len(draft.readings) + 1}", tuple(data["values"])
             said, note = Technique.from_data(data["technique"]), data.get("note")

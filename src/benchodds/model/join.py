@@ -346,12 +346,14 @@ def any_of(name: str, title: str, faults: Sequence[Fault]) -> Iterator[tuple[str
 
 
 def complaint_name(models: Sequence[SystemModel], said: str) -> str:
-    """The complaints of a joined job, 'no-spark+battery-flat', in the order of its systems.
+    """The complaints of a job, 'no-spark+battery-flat', in the order of its systems.
+
+    One system alone may have several.
 
     Raises
     ------
     UnknownNameError
-        One of them is no complaint here, or two are of one system.
+        One of them is no complaint here, or two are of one of several systems.
     """
     words = [w.strip() for w in said.split(PLUS)]
     known = [c for m in models for c in m.complaints]
@@ -363,11 +365,18 @@ def complaint_name(models: Sequence[SystemModel], said: str) -> str:
                 )
             )
     chosen = [[c for c in m.complaints if c in words] for m in models]
+    if len(chosen) == 1:
+        return PLUS.join(chosen[0])
     if any(len(own) > 1 for own in chosen):
         raise UnknownNameError(
             _("'{said}' has two complaints of one system; name the chief one").format(said=said)
         )
     return PLUS.join(dict.fromkeys(own[0] for own in chosen if own))
+
+
+def alone(model: SystemModel, complaint: str) -> tuple[str, ...]:
+    """The complaints that one name stands for, each as the model has it."""
+    return (complaint,) if complaint in model.complaints else tuple(complaint.split(PLUS))
 
 
 def _complaints(models: Sequence[SystemModel]) -> dict[str, str]:

@@ -17,7 +17,7 @@ from benchodds.basics.language import _
 from benchodds.basics.tables import Special, Table
 from benchodds.model.join import PLUS, JoinedModel
 from benchodds.model.joinnames import Fault, Naming, causes_of, namings, raisings
-from benchodds.model.priors import FaultPrior, Link, PriorSet, fault_prior
+from benchodds.model.priors import Contexts, FaultPrior, Link, PriorSet, fault_prior
 from benchodds.model.system import SystemModel
 
 Odds = dict[Fault, float]
@@ -49,7 +49,7 @@ def join_priors(priors: Sequence[PriorSet]) -> JoinedPriors:
 
 
 def joined_prior(
-    priors: JoinedPriors, model: JoinedModel, complaint: str, contexts: Sequence[str]
+    priors: JoinedPriors, model: JoinedModel, complaint: str, contexts: Contexts
 ) -> FaultPrior:
     """Prior of a joined machine, given what was complained of and what went before.
 
@@ -97,13 +97,14 @@ class _View:
         priors: PriorSet,
         every: Mapping[str, Naming],
         said: set[str],
-        contexts: Sequence[str],
+        contexts: Contexts,
     ) -> None:
         self.naming, self.every = naming, every
         model = naming.model
         own = [c for c in model.complaints if c in said]
         self.complained = bool(own)
-        known = [c for c in contexts if c in model.contexts]
+        told = contexts if isinstance(contexts, Mapping) else dict.fromkeys(contexts, 1.0)
+        known = {c: w for c, w in told.items() if c in model.contexts}
         found = [fault_prior(priors, model, c, known) for c in own or model.complaints]
         self.own = _by_fault(found[0], model)
         self.none_share = _none_share(self.own, found[0].leak)

@@ -7,6 +7,7 @@ multiply the odds of one fault when another is present.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal
@@ -19,7 +20,11 @@ from benchodds.basics.errors import ModelError, UnknownNameError, nearest
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Special, Table
 from benchodds.basics.validation import validate
+from benchodds.model.join import PLUS
 from benchodds.model.system import SystemModel
+
+Contexts = Sequence[str] | Mapping[str, float]
+"""What went before: names, or names with the chance that it did."""
 
 NONE = "none.elec"
 """The row for machines with nothing electrical at fault."""
@@ -68,11 +73,13 @@ class Link(_Strict):
 class Together(_Strict):
     """Share of faulty machines that have two faults or more; ``unnoticed`` is, by
     complaint, the share of machines that have such a fault and nobody complained of it; it
-    serves jobs that join systems.
+    serves jobs that join systems. ``one_cause`` is the share of machines with two complaints of
+    one system at once in which both have one cause; the others have a cause each.
     """
 
     two_or_more: float = Field(gt=0, lt=0.9)
     unnoticed: dict[str, Unnoticed] = {}
+    one_cause: float | None = Field(default=None, gt=0, lt=1)
     provenance: str = Field(min_length=3)
 
 
@@ -163,7 +170,7 @@ class FaultPrior:
 
 
 def fault_prior(
-    priors: PriorSet, model: SystemModel, complaint: str, contexts: Sequence[str]
+    priors: PriorSet, model: SystemModel, complaint: str, contexts: Contexts
 ) -> FaultPrior:
     """Prior of the machine given complaint and contexts.
 
@@ -180,7 +187,10 @@ def fault_prior(
         c: np.array([share[f"{c}.{m}"] for m in component.modes])
         for c, component in model.components.items()
     }
-    scale = _scale(np.array([v.sum() for v in by_component.values()]), priors.together.two_or_more)
+    several = priors.together.two_or_more
+    if PLUS in complaint:
+        several = max(several, 1 - (priors.together.one_cause or 1.0))
+    scale = _scale(np.array([v.sum() for v in by_component.values()]), several)
     odds = {c: scale * v for c, v in by_component.items()}
     # Weight of all faulty states relative to all good, and the leak that gives none its share.
     faulty = float(np.prod([1 + v.sum() for v in odds.values()])) - 1
@@ -189,55 +199,97 @@ def fault_prior(
 
 
 def single_shares(
-    priors: PriorSet, model: SystemModel, complaint: str, contexts: Sequence[str]
+    priors: PriorSet, model: SystemModel, complaint: str, contexts: Contexts
 ) -> dict[str, float]:
     """Share of each fault, and of none, among machines with at most one; they sum to 1.
 
+    A context that perhaps went before has a chance w: shares are w times those with it, and
+    1 - w times those without (law of total probability).
+
     Raises UnknownNameError for complaint or context, ModelError for a fault without a row.
     """
-    if complaint not in model.complaints:
-        raise UnknownNameError(
-            _("'{complaint}' is not a complaint of {model}{hint}").format(
-                complaint=complaint, model=model.id, hint=nearest(complaint, model.complaints)
-            )
-        )
-    for name in contexts:
-        if name not in model.contexts:
+    said = contexts if isinstance(contexts, Mapping) else dict.fromkeys(contexts, 1.0)
+    for given, known, what in (
+        *((word, model.complaints, _("complaint")) for word in complaint.split(PLUS)),
+        *((name, model.contexts, _("context")) for name in said),
+    ):
+        if given not in known:
             raise UnknownNameError(
-                _("'{name}' is not a context of {model}{hint}").format(
-                    name=name, model=model.id, hint=nearest(name, model.contexts)
+                _("'{given}' is not a {what} of {model}{hint}").format(
+                    given=given, what=what, model=model.id, hint=nearest(given, known)
                 )
             )
+    known_to = [(priors.contexts[name], w) for name, w in said.items() if name in priors.contexts]
+    try:
+        return _told(_complained(priors, model, complaint.split(PLUS)), known_to)
+    except ZeroDivisionError:
+        words = _("the shares for '{complaint}' sum to zero").format(complaint=complaint)
+        raise ModelError("rows: " + words) from None
+
+
+def _told(share: dict[str, float], contexts: Sequence[tuple[Context, float]]) -> dict[str, float]:
+    """Shares given contexts, each with its chance."""
+    if not contexts:
+        return share
+    (context, w), *rest = contexts
+    there = _told(_normal({f: x * multiplier(context, f) for f, x in share.items()}), rest)
+    if w == 1:
+        return there
+    apart = _told(share, rest)
+    return {f: w * x + (1 - w) * apart[f] for f, x in there.items()}
+
+
+def _complained(priors: PriorSet, model: SystemModel, words: Sequence[str]) -> dict[str, float]:
+    """Shares given one complaint, or several at once.
+
+    Several have one cause with the chance ``one_cause``: share f is then proportional to
+    P(f) product_i P(complaint_i | f), that is to base_f product_i (share_i,f / base_f), where the
+    base is the mean of all complaints. Else each has a cause of its own, the mean of theirs.
+    """
+    each = [_row_shares(priors, model, word) for word in words]
+    if len(each) == 1:
+        return each[0]
+    if (one := priors.together.one_cause) is None:
+        raise ModelError(
+            f"{priors.id}: "
+            + _(
+                "together.one_cause is missing in its prior file; say in what share of machines "
+                "with two complaints at once both have one cause"
+            )
+        )
+    every = [_row_shares(priors, model, word) for word in model.complaints]
+    mean = {f: sum(s[f] for s in each) / len(each) for f in each[0]}
+    base = {f: max(sum(s[f] for s in every) / len(every), 1e-12) for f in mean}
+    both = {f: base[f] * math.prod(s[f] / base[f] for s in each) for f in mean}
+    if not sum(both.values()) > 0:
+        return mean
+    return {f: one * x + (1 - one) * mean[f] for f, x in _normal(both).items()}
+
+
+def _row_shares(priors: PriorSet, model: SystemModel, complaint: str) -> dict[str, float]:
+    """Shares of the file's rows for one complaint and the model's variant, summing to 1."""
     table = {row.fault: row for row in priors.rows}
-    faults = [f"{c}.{m}" for c, m in model.faults()]
-    missing = [f for f in [*faults, NONE] if f not in table]
-    if missing:
+    faults = [*(f"{c}.{m}" for c, m in model.faults()), NONE]
+    if missing := [f for f in faults if f not in table]:
         raise ModelError(
             "rows: "
             + _("no row for {missing}; every fault needs one").format(missing=", ".join(missing))
         )
-    share = {}
-    for fault in [*faults, NONE]:
-        row = table[fault]
-        if complaint not in row.share:
-            raise ModelError(
-                "rows: "
-                + _("'{fault}' has no share for the complaint '{complaint}'").format(
-                    fault=fault, complaint=complaint
-                )
-            )
-        share[fault] = row.variants.get(model.variant, row.share).get(
-            complaint, row.share[complaint]
-        )
-        for name in contexts:
-            if name in priors.contexts:
-                share[fault] *= multiplier(priors.contexts[name], fault)
-    total = sum(share.values())
-    if not total > 0:
+    if bare := [f for f in faults if complaint not in table[f].share]:
         raise ModelError(
-            "rows: " + _("the shares for '{complaint}' sum to zero").format(complaint=complaint)
+            "rows: "
+            + _("'{fault}' has no share for the complaint '{complaint}'").format(
+                fault=bare[0], complaint=complaint
+            )
         )
-    return {k: v / total for k, v in share.items()}
+    own = {f: table[f].variants.get(model.variant, table[f].share) for f in faults}
+    return _normal({f: own[f].get(complaint, table[f].share[complaint]) for f in faults})
+
+
+def _normal(share: Mapping[str, float]) -> dict[str, float]:
+    """Shares that sum to 1. ZeroDivisionError where all are 0."""
+    total = sum(share.values())
+    return {f: x / total for f, x in share.items()}
 
 
 def multiplier(context: Context, fault: str) -> float:

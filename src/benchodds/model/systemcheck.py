@@ -282,6 +282,9 @@ class _Check:
             if getattr(test, key):
                 text = getattr(test, key)
                 yield from _attempt(f"{path}.{key}", parse_distribution, text, test.unit)
+        for key, unit in (("through", "A"), ("between", test.unit)):
+            if getattr(test, key):
+                yield from _attempt(f"{path}.{key}", to_base, getattr(test, key), unit)
         if test.kind == "spark" and not test.need:
             yield f"{path}.need: " + _(
                 "missing; the volts the gap needs, such as 'N(7 kV, 1.2 kV)'"

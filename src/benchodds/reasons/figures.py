@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from benchodds.basics.language import _
-from benchodds.basics.quantities import show
+from benchodds.basics.quantities import show, show_exact
 from benchodds.basics.tables import Array
 from benchodds.reasons.conformance import odds_db
 from benchodds.reasons.evidence import Ledger
@@ -117,7 +117,7 @@ def spread_figure(why: Why) -> Figure | None:
     for value, name in rows:
         axes.axvline(value, color=INK, lw=1.3, linestyle=(0, (4, 3)))
         side = "center" if len(rows) == 1 else "right" if value == limit.lower else "left"
-        _above(axes, value, f"{name} {show(value, unit)}", 1.01, side)
+        _above(axes, value, f"{name} {show_exact(value, unit)}", 1.01, side)
     if reading.number is not None:
         axes.axvline(reading.number, color=INK, lw=2.2)
         written = show(reading.number, unit)

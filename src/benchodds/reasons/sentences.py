@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from benchodds.basics.language import N_, _
-from benchodds.basics.quantities import show
+from benchodds.basics.quantities import show, show_exact
 from benchodds.basics.words import about, percent, wrap
 from benchodds.reasons.budget import Budget
 from benchodds.reasons.clashes import Clash, GearNote
@@ -100,9 +100,9 @@ def gear_sentences(notes: Sequence[GearNote]) -> list[str]:
 def _limit(limit: LimitSaid, unit: str) -> str:
     ends = []
     if limit.lower is not None:
-        ends.append(_("at least {lower}").format(lower=show(limit.lower, unit)))
+        ends.append(_("at least {lower}").format(lower=show_exact(limit.lower, unit)))
     if limit.upper is not None:
-        ends.append(_("at most {upper}").format(upper=show(limit.upper, unit)))
+        ends.append(_("at most {upper}").format(upper=show_exact(limit.upper, unit)))
     told = f" ({limit.conditions})" if limit.conditions else ""
     return _("Limit: {ends}{told}. A bare comparison says: {bare}.").format(
         ends=", ".join(ends), told=told, bare=_(limit.bare)
@@ -189,8 +189,8 @@ def _at(crossing: Crossing, unit: str) -> str:
     return crossing.at if isinstance(crossing.at, str) else show(_round(crossing.at), unit)
 
 
-def _round(x: float) -> float:
-    return float(f"{x:.2g}")
+def _round(x: float, digits: int = 2) -> float:
+    return float(f"{x:.{digits}g}")
 
 
 def _turn(turn: Turn, why: Why) -> str:
@@ -220,11 +220,19 @@ def _turn(turn: Turn, why: Why) -> str:
     return f"{lead}; {'; '.join(told)}."
 
 
-def _guard(guards: Mapping[Side, Guard], unit: str, words: Mapping[Side, str]) -> str:
+def _digits(c: Conformance) -> int:
+    """Digits that guarded limits are told with: two, or as many as tell accept from reject."""
+    pairs = [(c.accept[side].at, c.reject[side].at) for side in c.accept]
+    both = [(a, b) for a, b in pairs if a is not None and b is not None and a != b]
+    enough = (n for n in range(2, 15) if all(_round(a, n) != _round(b, n) for a, b in both))
+    return next(enough, 15)
+
+
+def _guard(guards: Mapping[Side, Guard], unit: str, words: Mapping[Side, str], digits: int) -> str:
     told = []
     for side, guard in guards.items():
         if guard.kind == "at" and guard.at is not None:
-            told.append(f"{words[side]} {show(_round(guard.at), unit)}")
+            told.append(f"{words[side]} {show_exact(_round(guard.at, digits), unit)}")
         elif guard.kind == "every":
             # Translators: {accept} or {reject} of 'accept {accept}; reject {reject}'.
             told.append(_("whatever it shows"))
@@ -233,8 +241,9 @@ def _guard(guards: Mapping[Side, Guard], unit: str, words: Mapping[Side, str]) -
 
 def _guards(c: Conformance, why: Why) -> str:
     unit = why.reading.unit
-    accept = _guard(c.accept, unit, {"lower": _("from"), "upper": _("up to")})
-    reject = _guard(c.reject, unit, {"lower": _("below"), "upper": _("above")})
+    digits = _digits(c)
+    accept = _guard(c.accept, unit, {"lower": _("from"), "upper": _("up to")}, digits)
+    reject = _guard(c.reject, unit, {"lower": _("below"), "upper": _("above")}, digits)
     text = _("To be right {level:.0f} times in 100, accept {accept}; reject {reject}.").format(
         level=100 * c.level, accept=accept, reject=reject
     )
@@ -261,7 +270,7 @@ def _budget(b: Budget) -> str:
         shift = f"{_round(c.shift):+g} " if abs(c.shift) > 0.2 * c.u else ""
         told.append(f"{_(c.name)} {shift}±{show(_round(c.u), unit)}, {_(c.direction)}")
     return _("Uncertainty of {of}, ideally {nominal}: {told}.").format(
-        of=b.of, nominal=show(b.nominal, unit), told="; ".join(told)
+        of=b.of, nominal=show_exact(b.nominal, unit), told="; ".join(told)
     )
 
 

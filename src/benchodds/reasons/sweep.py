@@ -17,7 +17,7 @@ import numpy as np
 from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Array, Table, slim
 from benchodds.infer.assess import Machine, Taken
-from benchodds.measure.instrument import Instrument, Outcome
+from benchodds.measure.instrument import BEEPS, Instrument, Outcome
 from benchodds.model.jobs import Technique
 
 FINE = 14
@@ -123,6 +123,8 @@ def _mine(outcomes: Sequence[Outcome], edges: Array, taken: Taken, number: float
     value = taken.values[0]
     names = [o.label for o in outcomes]
     if value.kind in ("word", "sparks"):
+        if value.word in BEEPS:  # a beep is a low number, none is as good as OL
+            return 0 if value.word == BEEPS[0] else names.index("OL")
         return names.index(value.word or names[0])
     if number is not None:
         return int(np.searchsorted(edges, number, side="right"))

@@ -15,6 +15,7 @@ from benchodds.model.jobs import Job
 from benchodds.model.system import SystemModel
 from benchodds.screens import render
 from benchodds.screens.advising import greedily
+from benchodds.screens.told import before_words, complaint_words
 
 UNITS = {"V": ("V", "mV", "kV"), "ohm": ("ohm", "kohm", "Mohm")}
 MOST_READINGS = 60
@@ -150,9 +151,7 @@ def job_view(
     return JobView(
         id=job.id,
         title=f"{model.title}, {model.variants[model.variant].title}",
-        said="; ".join(
-            [model.complaints[job.complaint], *(model.contexts[c] for c in job.contexts)]
-        ),
+        said="; ".join([complaint_words(model, job), *before_words(model, job)]),
         closed=job.is_closed,
         of=job.events[0].uid,
         events=len(job.events),

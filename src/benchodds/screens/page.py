@@ -224,8 +224,11 @@ class Page:
         uid = one(form, "uid")
 
         def work() -> str:
-            contexts, variant = form.get("context", ()), one(form, "variant") or None
-            return self.session.open(system, complaint, contexts, variant, None, None, uid=uid).id
+            said, variant = form.get("context", ()), one(form, "variant") or None
+            both = "+".join(dict.fromkeys((complaint, *form.get("also", ()))))
+            done = form.get("replaced", ())
+            told = self.session.open(system, both, said, variant, None, None, uid, done)
+            return told.id
 
         try:
             job_id = await run_in_threadpool(work)

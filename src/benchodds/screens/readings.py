@@ -16,9 +16,10 @@ from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy, parse_impedance
 from benchodds.basics.quantities import Expect, parse_value, show_value
 from benchodds.basics.text import written
-from benchodds.basics.words import percent
+from benchodds.basics.words import percent, wrap
 from benchodds.infer.assess import Assessment, Machine, assess, merge
 from benchodds.keep.session import Session, find_test, now, token
+from benchodds.measure.meter import MeterInstrument
 from benchodds.model import jobs
 from benchodds.model.cards import told
 from benchodds.model.events import Event
@@ -148,6 +149,14 @@ def _moved(
         lines += [f"  {f:<14} {percent(a):>9} -> {percent(b)}" for f, a, b in moved]
     else:
         lines.append(_("Moved nothing by more than 1 in 100."))
+    tool = machine.instrument(reading.test)
+    if isinstance(tool, MeterInstrument) and any(map(tool.is_whole, parsed)):
+        lines += wrap(
+            _(
+                "Taken as read over the path, which is open then; when it is the volts at one "
+                "end, strike it and write those at both, as in 12.4-12.1."
+            )
+        )
     lines += render.gear(after)
     lines += render.clashing(after)
     lines += render.approximate(after)

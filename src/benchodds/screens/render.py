@@ -16,6 +16,7 @@ from benchodds.model.sources import OPENED, changes, opened_with
 from benchodds.model.system import Repair, SystemModel, Test
 from benchodds.reasons.clashes import clashes, gear_notes
 from benchodds.reasons.sentences import clash_sentences, gear_sentences
+from benchodds.screens.told import before_words, complaint_words
 from benchodds.screens.weighwords import weighing
 
 
@@ -23,8 +24,7 @@ def heading(assessment: Assessment) -> list[str]:
     """Who this is about, and what has become of the files that it was opened with."""
     job, model = assessment.job, assessment.machine.model
     parts = [_("Job {job}").format(job=job.id), model.title, model.variants[model.variant].title]
-    parts += [model.complaints.get(job.complaint, job.complaint)]
-    parts += [model.contexts.get(c, c) for c in job.contexts]
+    parts += [complaint_words(model, job), *before_words(model, job)]
     lines = wrap("; ".join(parts))
     for change in changes(opened_with(job), assessment.machine.sources):
         lines += wrap(change.told(OPENED))
@@ -75,6 +75,8 @@ def record(job: Job) -> list[str]:
             prior_version=job.prior_version,
         )
     )
+    if before := before_words(None, job):
+        lines += wrap("; ".join(before), "  ", "  ")
     rows = [(r.seq, r.at, reading_line(r), r.note) for r in job.readings]
     rows += [(a.seq, a.at, action_line(a), None) for a in job.actions]
     for _seq, at, text, remark in sorted(rows, key=lambda row: row[0]):

@@ -20,6 +20,7 @@ from benchodds.model.sources import CLOSED, OPENED, brief, changes, opened_with
 from benchodds.model.system import Repair, SystemModel, Test
 from benchodds.reasons.evidence import Ledger
 from benchodds.screens.render import cured
+from benchodds.screens.told import before_words, complaint_words
 
 LEADERS = 6
 DECISIVE = 4
@@ -109,8 +110,8 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
     return Report(
         job=job,
         machine=f"{model.title}, {model.variants[model.variant].title}",
-        complaint=model.complaints.get(job.complaint, job.complaint),
-        contexts=tuple(model.contexts.get(c, c) for c in job.contexts),
+        complaint=complaint_words(model, job),
+        contexts=before_words(model, job),
         found=tuple(_spell(model, f) for f in named),
         sure=_("{about} ({percent}) by the readings").format(about=about(p), percent=percent(p)),
         grade=_(GRADES.get(str(verdict.get("grade", "")), N_("the job is still open"))),

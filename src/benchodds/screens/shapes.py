@@ -204,6 +204,8 @@ def job_record(job: Job) -> dict[str, Any]:
         "variant": job.variant,
         "complaint": job.complaint,
         "contexts": list(job.contexts),
+        "perhaps": dict(job.perhaps),
+        "replaced": list(job.replaced),
         "opened_at": job.opened_at,
         "files": opened_with(job),
         "closed": dict(job.closed) if job.closed is not None else None,

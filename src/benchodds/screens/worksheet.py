@@ -11,6 +11,7 @@ from benchodds.choose.planning import Ranked
 from benchodds.choose.rules import leading
 from benchodds.infer.assess import Assessment
 from benchodds.model.system import SystemModel
+from benchodds.screens.told import before_words, complaint_words
 
 FEW = 40
 """Tests on a sheet at the most."""
@@ -86,8 +87,8 @@ def build_worksheet(assessment: Assessment, ranking: tuple[Ranked, ...]) -> Work
         system=model.id,
         title=model.title,
         variant=f"{model.variants[model.variant].title}, {model.variants[model.variant].years}",
-        complaint=model.complaints.get(job.complaint, job.complaint),
-        contexts=tuple(model.contexts.get(c, c) for c in job.contexts),
+        complaint=complaint_words(model, job),
+        contexts=before_words(model, job),
         notice=model.notice,
         tools=tuple(tools),
         cautions=cautions,
