@@ -157,7 +157,7 @@ def test_without_readings_nothing_is_learned() -> None:
         for name, p in told.p_mode.items()
         if name[0] == "con" and p
     }
-    want = machine().model.intermittent["con.*"].share_of("weak-spark")
+    want = machine().model.intermittent["con.*"].share_of(["weak-spark"])
     assert shares["con", "highR"] == pytest.approx(want, abs=0.03)
 
 
@@ -251,7 +251,7 @@ def test_every_system_says_what_may_come_and_go(system: str) -> None:
     [
         ({"there": "N(3, 1)"}, "is no share"),
         ({"there": "Be(1"}, "there"),
-        ({"shares": {"no-sparks": 0.1}}, "'no-sparks' is not a complaint"),
+        ({"shares": {"no-sparks": 0.1}}, "'no-sparks' is not a complaint or context"),
         ({"provoked": {"flexx": 0.4}}, "'flexx' is not what a test provokes"),
         ({"keeps": 1.4}, "keeps"),
     ],

@@ -170,7 +170,7 @@ def network_of(
     """
     network = machine.prior(job.complaint, job.told, job.replaced)
     unsteady = intermittent.with_node if spells else intermittent.steady
-    network = unsteady(network, machine, job.complaint)
+    network = unsteady(network, machine, job.said)
     variables, tables = dict(network.variables), dict(network.tables)
     taken = tuple(taken)
     if machine.priors.spreads and len(who := {t.technique.operator for t in taken}) == 1:
@@ -464,16 +464,21 @@ class Assessment:
         return float(self.posterior.shares[1]) if isinstance(self.posterior, Mixed) else 0.0
 
     @cached_property
-    def p_comes_and_goes(self) -> Mapping[tuple[str, str], float]:
-        """Posterior probability that each (component, mode) is there now, coming and going."""
+    def p_spells(self) -> Array:
+        """Posterior probability of each way of coming and going that is there now, (n_spells,)."""
+        found = intermittent.spells(self.machine)
         if not isinstance(self.posterior, Mixed):
-            return {}
+            return np.zeros(len(found))
         course = course_of(self.machine, self.job, spells=True)
         now = intermittent.nodes(self.machine, course.names)[-1]
-        p = self.p_unsteady * self.posterior.parts[1].joint([now])
+        return np.asarray(self.p_unsteady * self.posterior.parts[1].joint([now])[1:])
+
+    @cached_property
+    def p_comes_and_goes(self) -> Mapping[tuple[str, str], float]:
+        """Posterior probability that each (component, mode) is there now, coming and going."""
         out: dict[tuple[str, str], float] = {}
-        for s, q in zip(intermittent.spells(self.machine), p[1:], strict=True):
-            out[s.component, s.mode] = out.get((s.component, s.mode), 0.0) + float(q)
+        for s, p in zip(intermittent.spells(self.machine), self.p_spells.tolist(), strict=True):
+            out[s.component, s.mode] = out.get((s.component, s.mode), 0.0) + p
         return out
 
     @cached_property

@@ -34,6 +34,10 @@ POINTS = 3
 """Points of the law of the share of tries in which a fault is there."""
 
 
+MOST_TRIES = 1000
+"""Tries that are counted at most."""
+
+
 @dataclass(frozen=True, eq=False)
 class Spell:
     """A fault that is there in a share ``there`` of the tries; ``weight`` is that point's.
@@ -93,15 +97,15 @@ def spells(machine: Machine) -> tuple[Spell, ...]:
 # ---- the network ---------------------------------------------------------------------------------
 
 
-def steady(network: Network, machine: Machine, complaint: str) -> Network:
+def steady(network: Network, machine: Machine, said: Sequence[str]) -> Network:
     """The network of the machine where no fault comes and goes."""
     findings = {
-        f"{NAME} {c}": Table((c,), 1 - p) for c, p in _shares(network, machine, complaint).items()
+        f"{NAME} {c}": Table((c,), 1 - p) for c, p in _shares(network, machine, said).items()
     }
     return replace(network, findings={**network.findings, **findings})
 
 
-def with_node(network: Network, machine: Machine, complaint: str) -> Network:
+def with_node(network: Network, machine: Machine, said: Sequence[str]) -> Network:
     """The network with the node of what comes and goes; quantities see components as they act."""
     found = spells(machine)
     node = Variable(NAME, (STEADY, *(s.label for s in found)))
@@ -109,7 +113,7 @@ def with_node(network: Network, machine: Machine, complaint: str) -> Network:
     tables = {c: network.tables[c] for c in network.roots}
     tables[NAME] = Table((NAME,), np.full(node.size, 1 / node.size))
     findings = dict(network.findings)
-    shares = _shares(network, machine, complaint)
+    shares = _shares(network, machine, said)
     for i, (c, share) in enumerate(shares.items()):
         link = np.tile(1 - share, (node.size, 1))
         for k, s in enumerate(found, start=1):
@@ -136,12 +140,12 @@ def only_unsteady(network: Network) -> Network:
     return replace(network, findings={**network.findings, f"{NAME} some": Table((NAME,), some)})
 
 
-def _shares(network: Network, machine: Machine, complaint: str) -> dict[str, Array]:
+def _shares(network: Network, machine: Machine, said: Sequence[str]) -> dict[str, Array]:
     """For each component that may, the chance that its fault comes and goes, by its state."""
     out: dict[str, Array] = {}
     for s in spells(machine):
         p = out.setdefault(s.component, np.zeros(network.variables[s.component].size))
-        p[s.at] = s.spec.share_of(complaint)
+        p[s.at] = s.spec.share_of(said)
     return out
 
 
@@ -480,3 +484,14 @@ def mix(
         if told.get(spell.component) == spell.mode:  # it is still there today
             out[i] = met.away[k] * rows[i] + met.there.p[k]
     return out
+
+
+def good_tries(found: Sequence[Spell], p: Array, least: float) -> int:
+    """Good tries in a row after which what comes and goes, posterior ``p`` (n_spells,), is less
+    likely than ``least``, where nothing but it may fail them."""
+    there = np.array([s.there for s in found])
+    for n in range(MOST_TRIES):
+        left = float(p @ (1 - there) ** n)
+        if left < least * (left + 1 - p.sum()):
+            return n
+    return MOST_TRIES

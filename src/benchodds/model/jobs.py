@@ -120,6 +120,11 @@ class Job:
         return {**dict.fromkeys(self.contexts, 1.0), **self.perhaps}
 
     @property
+    def said(self) -> tuple[str, ...]:
+        """Complaints, and what more likely than not went before."""
+        return (*self.complaint.split("+"), *(c for c, p in self.told.items() if p >= 0.5))
+
+    @property
     def live_readings(self) -> tuple[Reading, ...]:
         """The readings that have not been struck."""
         return tuple(r for r in self.readings if r.struck is None)

@@ -150,7 +150,7 @@ class Intermittent(_Strict):
     share: Share
     """Chance that such a fault, where there is one, comes and goes."""
     shares: dict[Name, Share] = {}
-    """The same by complaint, where it differs."""
+    """The same by complaint or context, where it differs; the greatest counts."""
     there: str
     """Law of the share of tries in which it is there: a distribution between 0 and 1."""
     keeps: Share
@@ -160,10 +160,9 @@ class Intermittent(_Strict):
     provenance: Text
     """Where its numbers come from; the word judgement when from nowhere else."""
 
-    def share_of(self, complaint: str) -> float:
-        """Chance that such a fault comes and goes, by what the customer says ("a+b" for two)."""
-        told = [self.shares[c] for c in complaint.split("+") if c in self.shares]
-        return max(told, default=self.share)
+    def share_of(self, said: Iterable[str]) -> float:
+        """Chance that such a fault comes and goes, by the complaints and contexts that are said."""
+        return max((self.shares[c] for c in said if c in self.shares), default=self.share)
 
 
 class Raised(_Strict):

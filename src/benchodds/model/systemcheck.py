@@ -332,9 +332,12 @@ class _Check:
 
     def _intermittent(self, path: str, fault: str, spec: Intermittent) -> Iterator[str]:
         yield from self._fault(path, fault)
-        for complaint in spec.shares:
-            what = N_("a complaint")
-            yield from self._ref(f"{path}.shares", complaint, list(self.model.complaints), what)
+        for said in spec.shares:
+            known, what = (
+                {**self.model.complaints, **self.model.contexts},
+                N_("a complaint or context"),
+            )
+            yield from self._ref(f"{path}.shares", said, known, what)
         unread = list(_attempt(f"{path}.there", parse_distribution, spec.there, ""))
         yield from unread
         if not unread:

@@ -72,6 +72,7 @@ class JobView:
     gear: tuple[str, ...]
     ending: tuple[str, ...]
     cured: str
+    unsteady: str
     do: str
     repair: str
     repair_title: str
@@ -162,6 +163,7 @@ def job_view(
         do=step.do,
         ending=ending,
         cured=" ".join(line.strip() for line in render.cured(assessment)),
+        unsteady=" ".join(line.strip() for line in render.unsteady(assessment)),
         repair=step.repair or "",
         repair_title=model.repairs[step.repair].title if step.repair else "",
         repair_careful=model.warnings(model.repairs[step.repair]) if step.repair else (),

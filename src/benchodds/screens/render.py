@@ -9,6 +9,7 @@ from benchodds.basics.words import about, limit_words, percent, wrap
 from benchodds.choose.permits import LOOKED
 from benchodds.choose.planning import Plan, Ranked
 from benchodds.choose.weighing import Weighed, follows
+from benchodds.infer import intermittent
 from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Action, Job, Reading
 from benchodds.model.priors import NONE
@@ -18,6 +19,9 @@ from benchodds.reasons.clashes import clashes, gear_notes
 from benchodds.reasons.sentences import clash_sentences, gear_sentences
 from benchodds.screens.told import before_words, complaint_words
 from benchodds.screens.weighwords import weighing
+
+LEAST_TOLD = 0.05
+"""Chance of a fault that comes and goes from which it is told of."""
 
 
 def heading(assessment: Assessment) -> list[str]:
@@ -128,11 +132,38 @@ def odds(assessment: Assessment, top: int = 8) -> str:
             none=percent(n["0"]), one=percent(n["1"]), more=percent(n["2+"])
         ),
     ]
+    lines += unsteady(assessment)
     lines += cured(assessment)
     lines += gear(assessment)
     lines += clashing(assessment)
     lines += approximate(assessment)
     return "\n".join(lines)
+
+
+def unsteady(assessment: Assessment) -> list[str]:
+    """What may come and go, what brings it out, and how many good tries would clear it."""
+    p = {f: q for f, q in assessment.p_comes_and_goes.items() if q >= LEAST_TOLD}
+    if not p:
+        return []
+    machine, found = assessment.machine, intermittent.spells(assessment.machine)
+    ranked = sorted(p, key=lambda f: -p[f])[:3]
+    ways = {w for s in found if (s.component, s.mode) in ranked for w in s.spec.provoked}
+    tests = [name for name, t in machine.model.tests.items() if ways & set(t.provokes)]
+    tries = intermittent.good_tries(found, assessment.p_spells, machine.bench.work.returns)
+    lines = [
+        _("May come and go: {faults}. One good reading does not clear it.").format(
+            faults=", ".join(f"{c}.{m} {percent(p[c, m])}" for c, m in ranked)
+        )
+    ]
+    if assessment.job.live_actions:
+        lines.append(
+            _("After {n} more good tries in a row it counts as gone (under {p}).").format(
+                n=tries, p=percent(machine.bench.work.returns)
+            )
+        )
+    elif tests:
+        lines.append(_("To bring it out: {tests}.").format(tests=", ".join(tests[:3])))
+    return wrap(" ".join(lines))
 
 
 def cured(assessment: Assessment) -> list[str]:

@@ -29,7 +29,8 @@ def odds(assessment: Assessment) -> dict[str, Any]:
     Every list is sorted by p, descending. ``states`` are the likeliest whole machine states
     (all faults present at once); ``log_evidence`` is a natural logarithm. ``epoch`` is how often
     the machine was worked on; all but ``was`` (what was wrong when it came) is about now.
-    ``cured`` is the chance that no fault is left, ``comes_back`` that the machine, handed out
+    ``comes_and_goes`` is the part of ``p`` in which a fault is there in some tries and away in
+    others. ``cured`` is the chance that no fault is left, ``comes_back`` that the machine, handed out
     now, is back within a week. ``files`` are those that the odds come from, ``changed`` those that
     were others when the job was opened.
     """
@@ -52,6 +53,13 @@ def odds(assessment: Assessment) -> dict[str, Any]:
             [{"component": c, "p_fault": p} for c, p in assessment.p_fault.items()], "p_fault"
         ),
         "faults_at_once": dict(assessment.faults_at_once),
+        "comes_and_goes": _sorted(
+            [
+                {"component": c, "mode": m, "p": p}
+                for (c, m), p in assessment.p_comes_and_goes.items()
+            ],
+            "p",
+        ),
         "states": [
             {"faults": [f"{c}.{m}" for c, m in state], "p": p}
             for state, p in assessment.states()[:12]
