@@ -495,3 +495,12 @@ def good_tries(found: Sequence[Spell], p: Array, least: float) -> int:
         if left < least * (left + 1 - p.sum()):
             return n
     return MOST_TRIES
+
+
+def brings_out(machine: Machine, test: str, faults: Sequence[tuple[str, str]]) -> bool:
+    """Whether a test provokes one of some faults, and shows it."""
+    ways, above = machine.model.tests[test].provokes, machine.above(machine.reads(test))
+    return any(
+        (s.component, s.mode) in faults and s.component in above and s.shows(ways) > s.there
+        for s in spells(machine)
+    )

@@ -332,12 +332,9 @@ class _Check:
 
     def _intermittent(self, path: str, fault: str, spec: Intermittent) -> Iterator[str]:
         yield from self._fault(path, fault)
+        known = {**self.model.complaints, **self.model.contexts}
         for said in spec.shares:
-            known, what = (
-                {**self.model.complaints, **self.model.contexts},
-                N_("a complaint or context"),
-            )
-            yield from self._ref(f"{path}.shares", said, known, what)
+            yield from self._ref(f"{path}.shares", said, known, N_("a complaint or context"))
         unread = list(_attempt(f"{path}.there", parse_distribution, spec.there, ""))
         yield from unread
         if not unread:

@@ -147,8 +147,7 @@ def unsteady(assessment: Assessment) -> list[str]:
         return []
     machine, found = assessment.machine, intermittent.spells(assessment.machine)
     ranked = sorted(p, key=lambda f: -p[f])[:3]
-    ways = {w for s in found if (s.component, s.mode) in ranked for w in s.spec.provoked}
-    tests = [name for name, t in machine.model.tests.items() if ways & set(t.provokes)]
+    tests = [t for t in machine.model.tests if intermittent.brings_out(machine, t, ranked)]
     tries = intermittent.good_tries(found, assessment.p_spells, machine.bench.work.returns)
     lines = [
         _("May come and go: {faults}. One good reading does not clear it.").format(
