@@ -5,7 +5,6 @@ Bands are argued beside each; numbers of the shipped models are judgement.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -147,8 +146,7 @@ def test_listed_states_are_those_of_the_whole_network(rows: list[tuple[str, str]
 
 def test_without_readings_nothing_is_learned() -> None:
     """Before any reading faults are as likely as in the prior, steady or not."""
-    model = machine().model.model_copy(update={"intermittent": {}})
-    plain = replace(machine(), model=model, _once={})
+    plain = intermittent.all_steady(machine())
     blank, told = assess(plain, job()), assess(machine(), job())
     for name, p in blank.p_mode.items():
         assert told.p_mode[name] == pytest.approx(p, abs=4e-3)  # two at once are left out

@@ -94,6 +94,13 @@ def spells(machine: Machine) -> tuple[Spell, ...]:
     return machine.once("spells", lambda: spells_of(machine.model))
 
 
+def all_steady(machine: Machine) -> Machine:
+    """The machine as one on which no fault comes and goes."""
+    model = machine.model.model_copy(update={"intermittent": {}})
+    choosing = machine.choosing and all_steady(machine.choosing)
+    return replace(machine, model=model, choosing=choosing, _once={})
+
+
 # ---- the network ---------------------------------------------------------------------------------
 
 

@@ -31,8 +31,8 @@ def odds(assessment: Assessment) -> dict[str, Any]:
     the machine was worked on; all but ``was`` (what was wrong when it came) is about now.
     ``comes_and_goes`` is the part of ``p`` in which a fault is there in some tries and away in
     others. ``cured`` is the chance that no fault is left, ``comes_back`` that the machine, handed
-    out now, is back within a week. ``files`` are those that the odds come from, ``changed`` those that
-    were others when the job was opened.
+    out now, is back within a week. ``files`` are those that the odds come from, ``changed`` those
+    that were others when the job was opened.
     """
     now = assessment.machine.sources
     machine = [

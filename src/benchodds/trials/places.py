@@ -25,6 +25,7 @@ from benchodds.choose.decision import Check, Decision
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Assessment, Machine, Taken, assess, network_of, settled
 from benchodds.infer.epochs import Course, change_of
+from benchodds.infer.intermittent import all_steady
 from benchodds.model.jobs import Job, Reading, Technique
 from benchodds.trials.crowd import ADAPTER, Block, Cast, Tests, Weights, draw_block, lay_out
 from benchodds.trials.draws import Nature
@@ -70,6 +71,10 @@ class World:
     _works: dict[tuple[str, bool], Work] = field(default_factory=dict)
     _casts: OrderedDict[History, Cast] = field(default_factory=OrderedDict)
     _weights: OrderedDict[History, Weights] = field(default_factory=OrderedDict)
+
+    def __post_init__(self) -> None:
+        """Faults of drawn machines are there at every try."""
+        self.machine = all_steady(self.machine)
 
     def start(self) -> Place:
         """The place before any reading."""
