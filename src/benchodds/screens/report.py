@@ -19,7 +19,7 @@ from benchodds.model.priors import NONE
 from benchodds.model.sources import CLOSED, OPENED, brief, changes, opened_with
 from benchodds.model.system import Repair, SystemModel, Test
 from benchodds.reasons.evidence import Ledger
-from benchodds.screens.render import cured
+from benchodds.screens.render import cured, unsteady
 from benchodds.screens.told import before_words, complaint_words
 
 LEADERS = 6
@@ -81,7 +81,7 @@ class Report:
     done: tuple[tuple[str, str, str, str], ...]
     """When, repair, note, and the leading fault as it was shown then."""
     cured: tuple[str, ...]
-    """After a repair: is it cured, and does it come back."""
+    """After a repair: is it cured, does it come back, and what may come and go still."""
     gear: tuple[tuple[str, str], ...]
     lines: tuple[Line, ...]
     cautions: tuple[str, ...]
@@ -120,7 +120,7 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
             model.repairs[a.repair].title if a.repair in model.repairs else a.repair
             for a in job.live_actions
         ),
-        cured=tuple(line.strip() for line in cured(assessment)[:2]),
+        cured=tuple(line.strip() for line in (*cured(assessment)[:2], *unsteady(assessment))),
         checks=model.closing,
         minutes=verdict.get("minutes"),
         leaders=_leaders(model, shown, chances),
