@@ -144,7 +144,7 @@ SLIPS = (
     ),
     Slip(
         M,
-        'random.good = "LN(0.0011 ohm, 0.3)"',
+        'random.good = "LN(0.0011 ohm, 0.4)"',
         'random.good = "LN(0.0011 ohm)"',
         "quantities.r_ground.random.good",
         "2 numbers",
@@ -532,8 +532,8 @@ DOUBTFUL = (
     Slip(M, "", "", "setups.Z.provenance", "missing"),
     Slip(
         M,
-        'random.area = "16"',
-        'random.area = "16"\nrandom.colour = "2"',
+        'random.area = "0.85: 16 | 0.15: 10"',
+        'random.area = "0.85: 16 | 0.15: 10"\nrandom.colour = "2"',
         "quantities.r_cable.random.colour",
         "does not use",
     ),

@@ -137,6 +137,15 @@ def test_strike_setup_repair_odds_and_why(job: BenchJob) -> None:
     assert "R2 rexc" in device.get(f"/job/{job.id}/why/R2").text
 
 
+def test_the_page_offers_volts_for_a_drop_and_a_beep(job: BenchJob) -> None:
+    """A drop at one ampere in volts first; a continuity tester's word for ohms."""
+    device = client(job)
+    drop = device.get(f"/job/{job.id}?test=gnd-vd&sure=1").text
+    assert drop.index("<option>V</option>") < drop.index("<option>ohm</option>")
+    ohms = device.get(f"/job/{job.id}?test=stop-r&sure=1").text
+    assert 'value="beep"' in ohms and 'value="no-beep"' in ohms
+
+
 def test_the_page_takes_what_else_is_told(job: BenchJob) -> None:
     """What perhaps went before, what was replaced before, a second complaint."""
     device = client(job)

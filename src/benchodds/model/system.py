@@ -298,7 +298,7 @@ class SystemModel(_Strict):
         return tuple(
             name
             for name, other in self.tests.items()
-            if (other.kind, other.unit) == (mine.kind, mine.unit)
+            if (other.kind, other.unit, other.through) == (mine.kind, mine.unit, mine.through)
             and not (other.battery or other.proves or other.signal == mine.signal)
             and opened.issuperset(self.setups_of(name))
         )

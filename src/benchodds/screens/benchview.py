@@ -12,7 +12,7 @@ from benchodds.choose.permits import Permits
 from benchodds.choose.planning import open_setups
 from benchodds.keep.session import Session
 from benchodds.model.jobs import Job
-from benchodds.model.system import SystemModel
+from benchodds.model.system import SystemModel, Test
 from benchodds.screens import render
 from benchodds.screens.advising import greedily
 from benchodds.screens.told import before_words, complaint_words
@@ -131,8 +131,8 @@ def job_view(
             careful=model.warnings(spec),
             barred="" if row or sure else Permits(assessment).test(name).reason,
             limit=limit_words(spec.limit.min, spec.limit.max) if spec.limit else "",
-            units=UNITS.get(spec.unit, (spec.unit,)) if spec.kind in ("peak", "meter") else (),
-            outcomes=spec.outcomes,
+            units=_units(spec) if spec.kind in ("peak", "meter") else (),
+            outcomes=tool.expect().words,
             tries=spec.tries,
             cranked=tool.cranked,
             circuit=spec.unplug,
@@ -201,6 +201,12 @@ def _shown(job: Job, model: SystemModel) -> tuple[Shown, ...]:
         title = model.repairs[a.repair].title if a.repair in model.repairs else a.repair
         rows.append((a.seq, Shown(a.id, word, title, a.note or "", a.struck or "")))
     return tuple(shown for _seq, shown in sorted(rows, key=lambda r: -r[0])[:MOST_READINGS])
+
+
+def _units(spec: Test) -> tuple[str, ...]:
+    """Units to choose from; ohms that are read as a drop are volts first."""
+    units = UNITS.get(spec.unit, (spec.unit,))
+    return ("V", "mV", units[0]) if spec.through else units
 
 
 def typed_values(
