@@ -302,10 +302,12 @@ class Assessment:
         """Posterior probability that each (component, mode) was there when the machine came."""
         return self._modes(self.network.roots)
 
-    def _modes(self, nodes: Sequence[str]) -> Mapping[tuple[str, str], float]:
+    def _modes(
+        self, nodes: Sequence[str], found: Belief | None = None
+    ) -> Mapping[tuple[str, str], float]:
         out = {}
         for (component, modes), node in zip(self.machine.modes.items(), nodes, strict=True):
-            p = self.posterior.joint([node])
+            p = (found or self.posterior).joint([node])
             out.update({(component, m): float(p[i + 1]) for i, m in enumerate(modes)})
         return out
 
@@ -377,15 +379,21 @@ class Assessment:
     def state_p(self) -> Array:
         """Posterior of the folded states; what is missing to 1 is other combinations.
 
-        Where these stand on fewer nodes, each is weighted so that its faults, taken one by one,
-        are as likely as in the posterior itself; what all of them leave out stays.
+        Where these stand on fewer nodes, or on a simpler network, each is weighted so that its
+        faults, taken one by one, are as likely as in the posterior itself; what all of them leave
+        out stays.
         """
-        if self.coarse is self:
+        if self.coarse is not self:
+            p, rough = self.coarse.state_p, self.coarse.p_mode
+        elif self.folded.network is self.network:
             return np.exp(self.folded.log_weights - self.posterior.log_evidence)
-        p = self.coarse.state_p
+        else:
+            own = posterior(self.folded.network, self.network.in_modes)
+            p = np.exp(self.folded.log_weights - own.log_evidence)
+            rough = self._modes(self.network.components, own)
         odds = {
             fault: (q / (1 - q)) / (r / (1 - r)) if 0 < q < 1 and 0 < r < 1 else 1.0
-            for fault, r in self.coarse.p_mode.items()
+            for fault, r in rough.items()
             for q in (self.p_mode[fault],)
         }
         ratio = np.array([np.prod([odds[f] for f in state]) for state in self.folded.states])
