@@ -302,12 +302,10 @@ class Assessment:
         """Posterior probability that each (component, mode) was there when the machine came."""
         return self._modes(self.network.roots)
 
-    def _modes(
-        self, nodes: Sequence[str], found: Belief | None = None
-    ) -> Mapping[tuple[str, str], float]:
+    def _modes(self, nodes: Sequence[str]) -> Mapping[tuple[str, str], float]:
         out = {}
         for (component, modes), node in zip(self.machine.modes.items(), nodes, strict=True):
-            p = (found or self.posterior).joint([node])
+            p = self.posterior.joint([node])
             out.update({(component, m): float(p[i + 1]) for i, m in enumerate(modes)})
         return out
 
@@ -387,10 +385,13 @@ class Assessment:
             p, rough = self.coarse.state_p, self.coarse.p_mode
         elif self.folded.network is self.network:
             return np.exp(self.folded.log_weights - self.posterior.log_evidence)
-        else:
-            own = posterior(self.folded.network, self.network.in_modes)
-            p = np.exp(self.folded.log_weights - own.log_evidence)
-            rough = self._modes(self.network.components, own)
+        else:  # what they leave out counts as nothing where that network's evidence takes too much
+            logs = self.folded.log_weights
+            evidence = float(np.logaddexp.reduce(logs))
+            with suppress(TooLargeError):
+                evidence = posterior(self.folded.network, self.network.roots).log_evidence
+            p = np.exp(logs - evidence)
+            rough = self.folded.p_mode(p / p.sum())
         odds = {
             fault: (q / (1 - q)) / (r / (1 - r)) if 0 < q < 1 and 0 < r < 1 else 1.0
             for fault, r in rough.items()
