@@ -269,6 +269,25 @@ def test_whole_states_add_up_to_the_odds() -> None:
         assert by_states.get(fault, 0.0) == pytest.approx(p, abs=left + 1e-9)
 
 
+def test_whole_states_on_a_simpler_network_are_chances_too() -> None:
+    """Where whole states stand on coarser ranks than the odds, they do not exceed one, and single
+    faults are as likely as in the odds: a charging job whose drain was found was "cured" at 1.5."""
+    rows: list[Row] = [
+        ("vdc-load", ("14.41 V",), PLAIN),
+        ("vdc-idle", ("14.32 V",), PLAIN),
+        ("leak", ("0.105 A",), PLAIN),
+        "find-drain",
+        ("vdc-fast", ("14.12 V",), PLAIN),
+    ]
+    found = assessed(rows, system="charging")
+    assert found.folded.network is not found.network, "else this tests nothing"
+    left = 1 - found.state_p.sum()
+    assert -1e-9 < left < 0.05
+    by_states = found.folded.p_mode(found.state_p)
+    for fault, p in found.p_mode.items():
+        assert by_states.get(fault, 0.0) == pytest.approx(p, abs=left + 0.03), fault
+
+
 @st.composite
 def laws(draw: st.DrawFn) -> tuple[Array, Array]:
     """A table P(node | two parents) and ends of cells."""

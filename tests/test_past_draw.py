@@ -17,7 +17,12 @@ from benchodds.infer.assess import Machine
 from benchodds.keep import files
 from benchodds.keep.session import load_machine
 from benchodds.learn.casebook import chunks_of, read_jobs
+from benchodds.learn.cases import Told
+from benchodds.learn.tally import Alike
 from benchodds.learn.tuning_files import load_learning
+from benchodds.learn.worked import trials
+from benchodds.learn.written import listed_readings, split
+from benchodds.measure.slips import swapped
 from benchodds.trials.draws import Nature
 from benchodds.trials.pastjobs import PastShop, cranked_by
 from benchodds.trials.trialfile import load_trial
@@ -69,7 +74,7 @@ def test_the_demo_shop_can_be_read() -> None:
         seen.add(row["job"])
 
 
-def test_shares_are_those_of_the_trial_file(rows: list[dict[str, Any]]) -> None:
+def test_shares_are_those_of_the_trial_file(machine: Machine, rows: list[dict[str, Any]]) -> None:
     """Grades, contexts, unsaid techniques and come-backs, by exact binomial tests."""
     spec = load_trial().past
     first = [r for r in rows if "revises" not in r]
@@ -80,9 +85,46 @@ def test_shares_are_those_of_the_trial_file(rows: list[dict[str, Any]]) -> None:
     assert binomtest(told, len(first), spec.contexts).pvalue > 1e-3
     assert binomtest(sum("minutes" not in r for r in first), len(first), spec.unsaid).pvalue > 1e-3
     verdicts = sum(r["grade"] != "gave-up" for r in first)
-    back = sum("revises" in r for r in rows)
-    assert binomtest(back, verdicts, spec.wrong * spec.found_out).pvalue > 1e-3
+    named = {r["job"]: r["faults"] for r in rows}
+    back = [r["faults"] == named[r["revises"]] for r in rows if "revises" in r]
+    assert binomtest(back.count(False), verdicts, spec.wrong * spec.found_out).pvalue > 1e-3
+    returns = machine.bench.work.returns
+    assert binomtest(back.count(True), verdicts, (1 - spec.wrong) * returns).pvalue > 1e-3
     assert {r["revises"] for r in rows if "revises" in r} <= {r["job"] for r in rows}
+
+
+def test_work_is_drawn_as_the_bench_file_says(machine: Machine, rows: list[dict[str, Any]]) -> None:
+    """What tune counts in drawn jobs is what they were drawn from: repairs that hold, duds and
+    come-backs, each within an exact binomial interval of the bench file's share."""
+    assert any({"done"} == i.keys() for r in rows for i in r.get("readings", ()))
+    alike = [case for r in rows if (case := made(r)) is not None]
+    counts: Counter[tuple[str, bool]] = Counter()
+    for case in alike:
+        for trial in trials(case, machine.model, load_learning()):
+            counts[trial.key, trial.true] += 1
+    work = machine.bench.work
+    stated = {"work.holds": work.holds, "work.dud": work.dud}
+    for key, share in stated.items():
+        n, true = counts[key, True] + counts[key, False], counts[key, True]
+        assert n > 40, key
+        assert binomtest(true, n, share).pvalue > 1e-3, (key, true, n)
+
+
+def made(row: dict[str, Any]) -> Alike | None:
+    """A drawn job that is right about its fault, as tune counts it; None of the others."""
+    if row["grade"] == "gave-up" or "revises" in row or not row["faults"]:
+        return None
+    first, work = split(listed_readings(row.get("readings", [])))
+    told = (Told(tuple(row["faults"]), row["grade"]),)
+    where = (row["system"], row["variant"], "", row["complaint"], ())
+    return Alike(*where, told, first, row["closed"], work)
+
+
+def test_swapped_digits() -> None:
+    """Neighbours that differ, the other way round, by hand; the point stays where it was."""
+    assert swapped("12.5") == ["21.5", "15.2"]
+    assert swapped("0.33") == ["3.03"]
+    assert swapped("77") == []
 
 
 def test_the_seed_alone_decides(machine: Machine, rows: list[dict[str, Any]]) -> None:

@@ -18,7 +18,7 @@ from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Array
 from benchodds.choose.permits import Permit, Permits
-from benchodds.choose.rules import cleared
+from benchodds.choose.rules import chain, cleared, gating
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Assessment, merge
 from benchodds.measure.instrument import Outcome
@@ -229,8 +229,7 @@ def acts(assessment: Assessment, shop: Shop) -> tuple[Act, ...]:
         minutes = to_base(repair.minutes, "min")
         waste = 0.0 if repair.returnable else (1 - p_needed) * repair.cost
         permit, again = permits.repair(name), name in done
-        least = max(shop.act_at(model.id, name, repair), shop.parts.sure if again else 0.0)
-        ready = p_needed >= least and permit.allowed
+        ready = p_needed >= _least(model, name, again, shop) and permit.allowed
         cost = labour * minutes + repair.cost + waste
         out.append(Act(name, p_cures, p_needed, cost, ready, permit, again))
     return tuple(sorted(out, key=lambda a: (-a.p_needed, a.repair)))
@@ -243,7 +242,8 @@ def plan(assessment: Assessment, shop: Shop) -> Plan:
     more likely than not; a machine that passed, and is cured as surely as the shop asks, goes out.
     A ripe repair waits when one more test is expected to save more, in waste avoided, than
     its own minutes cost (one-step value of sample information; Raiffa 1968). So must a test that
-    was read twice on the machine as it is; one that was read three times is not proposed.
+    was read twice on the machine as it is; one that was read three times is not proposed. When
+    nothing else tells anything, what the likeliest ripe repair waits for is done.
     """
     ranking, left = rank(assessment)
     repairs = acts(assessment, shop)
@@ -278,9 +278,45 @@ def plan(assessment: Assessment, shop: Shop) -> Plan:
             return Plan("repair", None, ripe.repair, ranking, left, repairs)
         best = test
     if best is None:
+        wanted = _waited_for(assessment, repairs, shop)
+        if any(a.repair == wanted for a in repairs):
+            return Plan("repair", None, wanted, ranking, left, repairs)
+        best = next((r for r in fresh if r.test == wanted), None)
+    if best is None:
         return Plan("stop", None, None, ranking, left, repairs)
     proves = assessment.machine.model.tests[best.test].proves
     return Plan("prove-gear" if proves else "test", best.test, None, ranking, left, repairs)
+
+
+def _waited_for(assessment: Assessment, repairs: Sequence[Act], shop: Shop) -> str | None:
+    """The first step for the likeliest repair that would be ripe, had it not to wait.
+
+    That is a test, or where a look has failed that a gate asks for, and that is not repeated as
+    it is, the likeliest repair of what it is about.
+    """
+    model, permits = assessment.machine.model, Permits(assessment)
+    about = gating(model)
+    for act in repairs:
+        repair = model.repairs[act.repair]
+        if act.permit.allowed or act.p_needed < _least(model, act.repair, act.again, shop):
+            continue
+        names = chain(permits.rules, permits.rule(repair), permits.seen, permits.gone)
+        if names:
+            return names[0]
+        gate = permits.rule(repair).gate
+        stand = [t for group in (gate.passed if gate else ()) for t in group]
+        failed = [t for t in stand if permits.seen.failed.get(t) and t in permits.gone]
+        for other in repairs:
+            faults = cleared(model.repairs[other.repair], model)
+            if other.permit.allowed and not other.again and any(faults & about[t] for t in failed):
+                return other.repair
+    return None
+
+
+def _least(model: SystemModel, name: str, again: bool, shop: Shop) -> float:
+    """Chance of being needed from which a repair is ripe; done before, as if its part were lost."""
+    least = shop.act_at(model.id, name, model.repairs[name])
+    return max(least, shop.parts.sure) if again else least
 
 
 def _tells(

@@ -485,15 +485,24 @@ class Assessment:
     def state_p(self) -> Array:
         """Posterior of the folded states; what is missing to 1 is other combinations.
 
-        Where these stand on fewer nodes, each is weighted so that its faults, taken one by one,
-        are as likely as in the posterior itself; what all of them leave out stays.
+        Where these stand on fewer nodes, or on a simpler network, each is weighted so that its
+        faults, taken one by one, are as likely as in the posterior itself; what all of them leave
+        out stays.
         """
-        if self.coarse is self:
+        if self.coarse is not self:
+            p, rough = self.coarse.state_p, self.coarse.p_mode
+        elif self.folded.network is self.network:
             return np.exp(self.folded.log_weights - self.posterior.log_evidence)
-        p = self.coarse.state_p
+        else:  # what they leave out counts as nothing where that network's evidence takes too much
+            logs = self.folded.log_weights
+            evidence = float(np.logaddexp.reduce(logs))
+            with suppress(TooLargeError):
+                evidence = posterior(self.folded.network, self.network.roots).log_evidence
+            p = np.exp(logs - evidence)
+            rough = self.folded.p_mode(p / p.sum())
         odds = {
             fault: (q / (1 - q)) / (r / (1 - r)) if 0 < q < 1 and 0 < r < 1 else 1.0
-            for fault, r in self.coarse.p_mode.items()
+            for fault, r in rough.items()
             for q in (self.p_mode[fault],)
         }
         ratio = np.array([np.prod([odds[f] for f in state]) for state in self.folded.states])

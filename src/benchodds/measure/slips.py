@@ -102,12 +102,19 @@ class SlipLaw:
         if self.own is None or not 0 < width < NARROW * middle:
             return None
         digits = f"{middle / width:.0f}"
-        swapped = {
-            float(digits[:i] + b + a + digits[i + 2 :]) * width
-            for i, (a, b) in enumerate(pairwise(digits))
-            if a != b
-        }
-        if not swapped:
+        shown = {float(other) * width for other in swapped(digits)}
+        if not shown:
             return None
-        each = [self.own.p(x - width / 2, x + width / 2) for x in sorted(swapped)]
+        each = [self.own.p(x - width / 2, x + width / 2) for x in sorted(shown)]
         return math.fsum(each) / len(each)
+
+
+def swapped(digits: str) -> list[str]:
+    """A number with two neighbouring digits, which differ, the other way round."""
+    at = [i for i, c in enumerate(digits) if c.isdigit()]
+    out = []
+    for i, j in pairwise(at):
+        a, b = digits[i], digits[j]
+        if a != b:
+            out.append(digits[:i] + b + digits[i + 1 : j] + a + digits[j + 1 :])
+    return out

@@ -28,6 +28,7 @@ from benchodds.choose.coarse import plain
 from benchodds.choose.rules import Seen, allowed, cleared, rule_of
 from benchodds.infer.assess import Machine
 from benchodds.infer.epochs import change_of
+from benchodds.measure.slips import swapped
 from benchodds.model.jobs import Technique
 from benchodds.model.priors import NONE
 from benchodds.trials.draws import Nature, Truth, reading
@@ -72,8 +73,9 @@ class Bench:
     ) -> str:
         """A fresh reading as it is written down.
 
-        First one of the planner's outcomes; a number then falls into a part of its bin, by
-        its chances there, and anywhere in that part.
+        First one of the planner's outcomes, in which slips at a wrong terminal, in the unit and
+        of no shape are mixed; a number then falls into a part of its bin, by its chances there,
+        and anywhere in that part. Digits are swapped when it is written down.
         """
         outcomes, table = self.machine.predictive(test, technique)
         shown = reading(table, truth, float(rng.random()))
@@ -90,7 +92,11 @@ class Bench:
             return f"0 {unit}".strip()
         part -= shown == 0
         value = edges[part] * (edges[part + 1] / edges[part]) ** rng.random()
-        return f"{plain(float(value), DIGITS)} {unit}".strip()
+        slip = self.machine.bench.slip
+        ways = swapped(text := plain(float(value), DIGITS))
+        if rng.random() < slip.chance * slip.digits and ways:
+            text = _any(ways, rng)
+        return f"{text} {unit}".strip()
 
     def _parts(self, test: str, technique: Technique, shown: int) -> tuple[Array, Table]:
         """Edges of the parts of a bin, and the chances of the parts, next to nothing first."""
