@@ -340,7 +340,7 @@ def test_opening_joined_jobs_that_cannot_be(tmp_path: Path) -> None:
         ["--system", "tci", "--with", "nothing", "--complaint", "no-spark"],
         ["--system", "tci", "--with", "tci", "--complaint", "no-spark"],
         ["--system", "tci", "--with", "charging", "--complaint", "slow-crank"],
-        ["--system", "tci", "--complaint", "no-spark", "--complaint", "cuts-out"],
+        ["--system", "tci", "--with", "charging", "--complaint", "no-spark+cuts-out"],
     ):
         result = CliRunner().invoke(main, ["open", *args, *store])
         assert result.exit_code == 2, result.output

@@ -491,13 +491,14 @@ class Assessment:
         """
         if self.coarse is not self:
             p, rough = self.coarse.state_p, self.coarse.p_mode
-        elif self.folded.network is self.network:
+        elif not self.network.later or self.folded.network is self.network:
             return np.exp(self.folded.log_weights - self.posterior.log_evidence)
         else:  # what they leave out counts as nothing where that network's evidence takes too much
             logs = self.folded.log_weights
             evidence = float(np.logaddexp.reduce(logs))
-            with suppress(TooLargeError):
-                evidence = posterior(self.folded.network, self.network.roots).log_evidence
+            if not self.folded.network.intermittent:
+                with suppress(TooLargeError):
+                    evidence = posterior(self.folded.network, self.network.roots).log_evidence
             p = np.exp(logs - evidence)
             rough = self.folded.p_mode(p / p.sum())
         odds = {
