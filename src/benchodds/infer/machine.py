@@ -150,7 +150,7 @@ class FoldedNetwork:
         """Several such, in one go through the groups."""
         top, every = float(self.log_weights.max()), [tuple(names) for names in scopes]
         weights = np.exp(self.history_log_weights - top)
-        known = {(v,): weights @ self._reach[v] for v in self.network.in_modes if not extra}
+        known = {(v,): weights @ self._in_mode[v] for v in self.network.in_modes if not extra}
         asked = [names for names in dict.fromkeys(every) if names not in known]
         totals = dict.fromkeys(asked, np.zeros(()))
         answers = self._by_group(lambda fold: [fold.joint(n, extra, top) for n in asked])
@@ -181,14 +181,20 @@ class FoldedNetwork:
         self._groups = done
 
     @cached_property
-    def _reach(self) -> dict[str, Mask]:
-        """What is possible in each state, (n_states, n) by variable."""
+    def _in_mode(self) -> dict[str, Mask]:
+        """The mode of each component in each state, (n_states, n_modes)."""
         modes = {}
+        told = [dict(s) for s in self.histories]
         for v in self.network.in_modes:
             names = self.network.variables[v].states
-            here = [names.index(dict(s).get(v, names[0])) for s in self.histories]
+            here = [names.index(s.get(v, names[0])) for s in told]
             modes[v] = np.arange(len(names)) == np.array(here)[:, None]
-        return reach(self.network, modes)
+        return modes
+
+    @cached_property
+    def _reach(self) -> dict[str, Mask]:
+        """What is possible in each state, (n_states, n) by variable."""
+        return reach(self.network, self._in_mode)
 
     def _fold(self, at: Index) -> Fold | None:
         """These states folded together; None where the evidence excludes them all."""
