@@ -237,3 +237,11 @@ def test_what_customers_say_points_where_physics_points(
             )
             assert before > 0, group
             assert sign * (after - before) > 0, group
+
+
+def test_simulated_machines_know_no_perhaps() -> None:
+    """A chance of a context would be dropped without a word; it is refused instead."""
+    args = ["simulate", "mag-cdi", "--context", "washed=0.5", "--jobs", "2"]
+    result = CliRunner().invoke(main, args)
+    assert result.exit_code == 2
+    assert "leave its chance out" in " ".join(result.output.split())
