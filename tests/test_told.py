@@ -154,6 +154,16 @@ def test_two_complaints_have_one_cause_or_two(tmp_path: Path) -> None:
         assert title in " ".join(job.run("odds", job.id).split())
 
 
+def test_two_complaints_of_one_of_two_systems() -> None:
+    """With nothing between them but shared parts, a joined machine tells the two complaints of
+    one system apart as that system alone does: within 2 in 100."""
+    alone, joined = machine("tci"), machine("tci+charging")
+    both = "no-spark+cuts-out"
+    single = alone.prior(both, ()).tables["plug"].p
+    together = joined.prior(both, ()).tables["tci-plug"].p
+    assert together == pytest.approx(single, rel=0.02)
+
+
 def test_what_was_told_is_on_every_surface(tmp_path: Path) -> None:
     """Terminal, JSON and report say what was perhaps so and what was replaced."""
     job = BenchJob(tmp_path / "j.sqlite", "no-spark", "washed=0.5", "storage", replaced="new-plug")
@@ -227,3 +237,11 @@ def test_what_customers_say_points_where_physics_points(
             )
             assert before > 0, group
             assert sign * (after - before) > 0, group
+
+
+def test_simulated_machines_know_no_perhaps() -> None:
+    """A chance of a context would be dropped without a word; it is refused instead."""
+    args = ["simulate", "mag-cdi", "--context", "washed=0.5", "--jobs", "2"]
+    result = CliRunner().invoke(main, args)
+    assert result.exit_code == 2
+    assert "leave its chance out" in " ".join(result.output.split())

@@ -98,6 +98,10 @@ def simulate(
     event, model = opening(
         system, more["complaint"], more["contexts"], more["variant"], more["priors"], None
     )
+    if event.data.get("perhaps"):
+        raise click.UsageError(
+            _("simulated machines have gone through a context or not; leave its chance out")
+        )
     setting = trialrun.Setting(
         model.id,
         model.variant,

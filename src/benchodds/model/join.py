@@ -348,12 +348,10 @@ def any_of(name: str, title: str, faults: Sequence[Fault]) -> Iterator[tuple[str
 def complaint_name(models: Sequence[SystemModel], said: str) -> str:
     """The complaints of a job, 'no-spark+battery-flat', in the order of its systems.
 
-    One system alone may have several.
-
     Raises
     ------
     UnknownNameError
-        One of them is no complaint here, or two are of one of several systems.
+        One of them is no complaint here.
     """
     words = [w.strip() for w in said.split(PLUS)]
     known = [c for m in models for c in m.complaints]
@@ -364,14 +362,7 @@ def complaint_name(models: Sequence[SystemModel], said: str) -> str:
                     word=word, hint=nearest(word, known)
                 )
             )
-    chosen = [[c for c in m.complaints if c in words] for m in models]
-    if len(chosen) == 1:
-        return PLUS.join(chosen[0])
-    if any(len(own) > 1 for own in chosen):
-        raise UnknownNameError(
-            _("'{said}' has two complaints of one system; name the chief one").format(said=said)
-        )
-    return PLUS.join(dict.fromkeys(own[0] for own in chosen if own))
+    return PLUS.join(dict.fromkeys(c for m in models for c in m.complaints if c in words))
 
 
 def alone(model: SystemModel, complaint: str) -> tuple[str, ...]:

@@ -105,7 +105,8 @@ class _View:
         self.complained = bool(own)
         told = contexts if isinstance(contexts, Mapping) else dict.fromkeys(contexts, 1.0)
         known = {c: w for c, w in told.items() if c in model.contexts}
-        found = [fault_prior(priors, model, c, known) for c in own or model.complaints]
+        wanted = [PLUS.join(own)] if own else list(model.complaints)
+        found = [fault_prior(priors, model, c, known) for c in wanted]
         self.own = _by_fault(found[0], model)
         self.none_share = _none_share(self.own, found[0].leak)
         if not self.complained:
