@@ -285,7 +285,7 @@ def test_whole_states_on_a_simpler_network_are_chances_too() -> None:
     assert -1e-9 < left < 0.05
     by_states = found.folded.p_mode(found.state_p)
     for fault, p in found.p_mode.items():
-        assert by_states.get(fault, 0.0) == pytest.approx(p, abs=left + 0.03), fault
+        assert by_states.get(fault, 0.0) == pytest.approx(p, abs=left + 1e-6), fault
 
 
 @st.composite

@@ -302,7 +302,7 @@ def test_joined_posteriors_are_those_of_the_reference(name: str, complaint: str)
     from pgmpy.inference import VariableElimination
 
     machine = compiled(name, 15)
-    job = job_of(machine, [Written(t, (v,)) for t, v in READ[name]], complaint)
+    job = job_of(machine, (tuple(Written(t, (v,)) for t, v in READ[name]), ()), complaint)
     network = network_of(machine, job, understand(machine, job))
     ours = posterior(network, network.roots)
     parts = ["battery", "main-switch", "tci-coil" if "tci" in name else "charging-drain"]

@@ -490,24 +490,22 @@ class Assessment:
         out stays.
         """
         if self.coarse is not self:
-            p, rough = self.coarse.state_p, self.coarse.p_mode
-        elif not self.network.later or self.folded.network is self.network:
-            return np.exp(self.folded.log_weights - self.posterior.log_evidence)
-        else:  # what they leave out counts as nothing where that network's evidence takes too much
-            logs = self.folded.log_weights
-            evidence = float(np.logaddexp.reduce(logs))
-            if not self.folded.network.intermittent:
-                with suppress(TooLargeError):
-                    evidence = posterior(self.folded.network, self.network.roots).log_evidence
-            p = np.exp(logs - evidence)
-            rough = self.folded.p_mode(p / p.sum())
-        odds = {
-            fault: (q / (1 - q)) / (r / (1 - r)) if 0 < q < 1 and 0 < r < 1 else 1.0
-            for fault, r in rough.items()
-            for q in (self.p_mode[fault],)
-        }
-        ratio = np.array([np.prod([odds[f] for f in state]) for state in self.folded.states])
-        return np.asarray(p * ratio * (p.sum() / (p * ratio).sum()))
+            p = self.coarse.state_p
+            odds = {
+                fault: (q / (1 - q)) / (r / (1 - r)) if 0 < q < 1 and 0 < r < 1 else 1.0
+                for fault, r in self.coarse.p_mode.items()
+                for q in (self.p_mode[fault],)
+            }
+            ratio = np.array([np.prod([odds[f] for f in state]) for state in self.folded.states])
+            return np.asarray(p * ratio * (p.sum() / (p * ratio).sum()))
+        logs = self.folded.log_weights
+        if not self.network.later or self.folded.network is self.network:
+            return np.exp(logs - self.posterior.log_evidence)
+        evidence = float(np.logaddexp.reduce(logs))  # what is left out counts as nothing
+        if not self.folded.network.intermittent:
+            with suppress(TooLargeError):  # but where that of the simpler network can be had
+                evidence = posterior(self.folded.network, self.network.roots).log_evidence
+        return self.folded.fitted(np.exp(logs - evidence), self.p_mode)
 
     @cached_property
     def faults_at_once(self) -> Mapping[str, float]:

@@ -31,6 +31,9 @@ T = TypeVar("T")
 COURSES = 12
 """Likeliest courses looked at of a component that was worked on."""
 
+SWEEPS = 20
+"""Times that all faults are gone through to fit states to them."""
+
 MOST_KEPT = 10_000_000
 """Entries of all groups' tables and messages beyond which those used last are let go."""
 
@@ -118,6 +121,21 @@ class FoldedNetwork:
         """Probability of each fault, (component, mode), when the states have these."""
         faults, present = self._presence
         return dict(zip(faults, (p_state @ present).tolist(), strict=True))
+
+    def fitted(self, p_state: Array, p_mode: Mapping[tuple[str, str], float]) -> Array:
+        """Chances of the states, of the same sum, in which each fault is as likely as given.
+
+        Iterative proportional fitting (W. Deming and F. Stephan, Annals of Mathematical
+        Statistics 11, 1940): of all such the nearest to those that were.
+        """
+        faults, present = self._presence
+        p = p_state / p_state.sum()
+        for _sweep in range(SWEEPS):
+            for fault, here in zip(faults, present.T, strict=True):
+                q, r = p_mode[fault], float(p @ here)
+                if 0 < q < 1 and 0 < r < 1:
+                    p = p * np.where(here > 0, q / r, (1 - q) / (1 - r))
+        return np.asarray(p * p_state.sum())
 
     def outcomes(self, predictive: Table, mixed: Callable[[Array], Array] | None = None) -> Array:
         """P(outcome | state, evidence), shape (n_states, n_outcomes).
