@@ -430,7 +430,7 @@ def test_posteriors_are_those_of_the_reference(system: str) -> None:
     machine = Machine(spec, bench, load_priors(system), *physics(spec, bench))
     job = job_of(
         machine,
-        [Written(test, (value,), ()) for test, value in FINDINGS.get(system, ())],
+        (tuple(Written(test, (value,), ()) for test, value in FINDINGS.get(system, ())), ()),
         next(iter(spec.complaints)),
     )
     network = network_of(machine, job, understand(machine, job))

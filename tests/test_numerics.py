@@ -46,7 +46,7 @@ def test_very_many_readings_against_log_space(machine: Machine) -> None:
     a component is the sum over x of ``P(component, x)`` times that, by ``logsumexp``.
     """
     test, value = "vexc", "60"
-    found = assess(machine, job_with(machine, [(test, value)] * MANY))
+    found = assess(machine, job_with(machine, [(test, value)] * MANY)).steady
     is_sound(found)
     table = found.taken[0].table
     assert table is not None
@@ -54,7 +54,7 @@ def test_very_many_readings_against_log_space(machine: Machine) -> None:
     axis = table.scope.index(name)
     scope = tuple(v for v in table.scope if v != name)
     log_l = MANY * np.log(np.moveaxis(table.p, axis, -1) @ hookup_shares(machine.bench))
-    plain = assess(machine, job_with(machine, []))
+    plain = assess(machine, job_with(machine, [])).steady
     total = plain.posterior.log_evidence
     with np.errstate(divide="ignore"):
         expected = total + logsumexp(np.log(joint(plain.network, scope)) + log_l)

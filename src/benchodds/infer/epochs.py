@@ -344,8 +344,8 @@ class Course:
             made[rank] = self._rank_node(plain, rank, ends[self._ranks[rank].base])
         today = {node for node in self._copies if self._call(node) == self._copies[node].base}
         for node, copy in self._copies.items():
-            if node not in needed and node not in today:
-                continue  # nothing was read of it, nor will be
+            if node not in needed | today and copy.base not in self._acting:
+                continue  # nothing was read of it, nor will be, and no rank hangs on it
             table, scope = plain.tables[copy.base].p, (node, *copy.parents)
             if copy.rank in ranks and node in needed:
                 table, scope = ranked(table, ends[copy.base]), (node, copy.rank, *copy.parents)

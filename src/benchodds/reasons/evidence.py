@@ -21,6 +21,7 @@ from benchodds.basics.tables import Array, Network, Table
 from benchodds.infer.assess import Assessment, gear_names
 from benchodds.infer.belief import posterior
 from benchodds.infer.inference import eliminate_scaled, mixture
+from benchodds.infer.intermittent import NAME
 from benchodds.infer.machine import FoldedNetwork
 from benchodds.model.gear import Bench
 from benchodds.reasons.conformance import odds_db
@@ -39,8 +40,9 @@ def without(network: Network, readings: Sequence[str]) -> Network:
 
 
 def only(network: Network, reading: str | None) -> Network:
-    """The network with one reading (or none) as its evidence; links between faults stay."""
-    kept = {k: v for k, v in network.findings.items() if k.startswith("link ") or k == reading}
+    """The network with one reading (or none) as its evidence; what is about faults stays."""
+    prior = ("link ", NAME)
+    kept = {k: v for k, v in network.findings.items() if k.startswith(prior) or k == reading}
     return replace(network, findings=kept)
 
 
