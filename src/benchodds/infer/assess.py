@@ -260,9 +260,10 @@ class Assessment:
     @cached_property
     def steady(self) -> Assessment:
         """The assessment given that no fault comes and goes, which ``network`` is about."""
-        if not isinstance(self.posterior, Mixed):
+        if not self.spells:
             return self
-        return replace(self, posterior=self.posterior.parts[0], spells=False)
+        known = self.posterior.parts[0] if isinstance(self.posterior, Mixed) else self.posterior
+        return replace(self, posterior=known, spells=False)
 
     @property
     def approximate(self) -> Approximate | None:
@@ -614,7 +615,8 @@ def unsteady(steady: Assessment) -> Assessment:
     wanted = [*_wanted(machine, steady.taken, network), *nodes]
     with suppress(EvidenceError):  # impossible: no fault of these comes and goes
         part = posterior(network, wanted, CHEAP_UNSTEADY)
-        return replace(steady, posterior=Mixed((steady.posterior, part)))
+        few = steady.few and unsteady(steady.few)
+        return replace(steady, posterior=Mixed((steady.posterior, part)), few=few)
     return steady
 
 
