@@ -184,46 +184,52 @@ def acting_nodes(machine: Machine) -> dict[str, str]:
 
 def nodes(machine: Machine, names: Sequence[Mapping[str, str]]) -> list[str]:
     """For each epoch, the node of what comes and goes still; ``names`` are its variables'."""
-    return [f"{NAME}@{e}" if here else NAME for e, here in enumerate(_worked_on(machine, names))]
+    return _steps(machine, names)[0]
 
 
-def _worked_on(machine: Machine, names: Sequence[Mapping[str, str]]) -> list[dict[str, str]]:
-    """For each epoch, nodes of the components that are no longer as they came."""
-    parts = dict.fromkeys(s.component for s in spells(machine))
-    return [
-        {c: node for c in parts if (node := epoch.get(c, c)) != names[0].get(c, c)}
-        for epoch in names
-    ]
+def _steps(
+    machine: Machine, names: Sequence[Mapping[str, str]]
+) -> tuple[list[str], dict[str, tuple[str, str, str]]]:
+    """The node of every epoch, and all nodes on the way there: the one before, a component that
+    was worked on, and its node.
+
+    One component after the other, in the order in which they were first worked on.
+    """
+    came = {s.component: names[0].get(s.component, s.component) for s in spells(machine)}
+    order = dict.fromkeys(c for e in names for c in came if e.get(c, c) != came[c])
+    made: dict[tuple[tuple[str, str], ...], str] = {(): NAME}
+    steps: dict[str, tuple[str, str, str]] = {}
+    last = []
+    for e, epoch in enumerate(names):
+        key: tuple[tuple[str, str], ...] = ()
+        for c in order:
+            if (node := epoch.get(c, c)) != came[c]:
+                before, key = made[key], (*key, (c, node))
+                if key not in made:
+                    made[key] = f"{NAME}@{e} {c}"
+                    steps[made[key]] = (before, c, node)
+        last.append(made[key])
+    return last, steps
 
 
 def at_epochs(network: Network, machine: Machine, names: Sequence[Mapping[str, str]]) -> Network:
     """The network with a node for each epoch: is what comes and goes still there then?"""
     variables, tables = dict(network.variables), dict(network.tables)
-    every = zip(nodes(machine, names), _worked_on(machine, names), strict=True)
-    for name, here in every:
-        if here:
-            variables[name] = replace(variables[NAME], name=name)
-            tables[name] = Table(
-                (name, NAME, *here.values()), _still(network, spells(machine), here)
-            )
+    for name, (before, component, node) in _steps(machine, names)[1].items():
+        still = _still(spells(machine), component, variables[node].size)
+        variables[name] = replace(variables[NAME], name=name)
+        tables[name] = Table((name, before, node), still)
     return replace(network, variables=variables, tables=tables)
 
 
-def _still(network: Network, found: Sequence[Spell], here: Mapping[str, str]) -> Array:
-    """P(what comes and goes now | what did, the components that were worked on)."""
+def _still(found: Sequence[Spell], component: str, n_modes: int) -> Array:
+    """P(what comes and goes now | what did before, a component that was worked on)."""
     n = 1 + len(found)
-    sizes = [network.variables[node].size for node in here.values()]
-    there = np.ones((n, *sizes), dtype=bool)
+    p = np.repeat(np.eye(n)[:, :, None], n_modes, axis=2)
     for k, s in enumerate(found, start=1):
-        if s.component in here:
-            axis = list(here).index(s.component)
-            shape = [1] * len(sizes)
-            shape[axis] = sizes[axis]
-            there[k] &= (np.arange(sizes[axis]) == s.at).reshape(shape)
-    p = np.zeros((n, n, *sizes))
-    at = np.arange(n)
-    p[at, at] = there
-    p[0] += ~there
+        if s.component == component:
+            gone = np.arange(n_modes) != s.at
+            p[k, k, gone], p[0, k, gone] = 0.0, 1.0
     return p
 
 
