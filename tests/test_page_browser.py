@@ -25,7 +25,7 @@ def test_a_whole_job_on_a_phone(browser: Any, site: Site) -> None:
     page = phone(browser)
     page.goto(address)
     page.get_by_text("Magneto-fed capacitor discharge ignition").click()
-    page.locator("details[open]").get_by_text("just washed").click()
+    page.locator("details[open]").get_by_text("just washed").first.click()
     page.locator("details[open] button.main").click()
     page.wait_for_url("**/job/2")
     job.id = "2"
