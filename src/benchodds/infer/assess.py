@@ -539,11 +539,13 @@ class Assessment:
         """For each reading, the probability that it is a slip (wrong terminal, typing).
 
         One less the posterior mean of the share of its likelihood that needs no slip, over
-        what the reading depends on.
+        what the reading depends on. Where a fault comes and goes, which explains what does not
+        fit, a slip is as likely as in any reading.
         """
         out = {}
+        usual, unsteady = self.machine.bench.slip.chance, self.p_unsteady
         heard = [(t, t.table) for t in self.taken if t.table is not None]
-        joints = self.posterior.joints(table.scope for _taken, table in heard)
+        joints = self.steady.posterior.joints(table.scope for _taken, table in heard)
         for (item, table), p in zip(heard, joints, strict=True):
             reading = item.reading
             clean = self.machine.finding(
@@ -563,7 +565,8 @@ class Assessment:
             ]
             order = [clean.scope.index(v) for v in table.scope if v in clean.scope]
             share = clean.p.transpose(order).reshape(shape) / table.p
-            out[reading.id] = float(np.clip(1 - honest * (p * share).sum(), 0.0, 1.0))
+            slip = float(np.clip(1 - honest * (p * share).sum(), 0.0, 1.0))
+            out[reading.id] = (1 - unsteady) * slip + unsteady * usual
         return out
 
 
