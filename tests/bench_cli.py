@@ -124,6 +124,11 @@ class Odds:
             return sum(p for f, p in self.modes.items() if f.endswith(fault[1:]))
         return self.modes[fault]
 
+    def always(self, fault: str) -> float:
+        """Probability that a mode is there at every try."""
+        unsteady = {f"{r['component']}.{r['mode']}": r["p"] for r in self.data["comes_and_goes"]}
+        return self.modes[fault] - unsteady.get(fault, 0.0)
+
     def order(self, n: int = 5) -> list[str]:
         """The likeliest modes, best first."""
         return [f"{r['component']}.{r['mode']}" for r in self.data["machine"][:n]]

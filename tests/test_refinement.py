@@ -65,7 +65,7 @@ def odds(job: dict[str, Any], refine: int) -> dict[str, float]:
     """Posterior of every part, every fault and the gear."""
     m = machine(job["system"], job["variant"], refine)
     readings = [(t, values, Technique.from_data(how)) for t, values, how in job["readings"]]
-    return answers(assess(m, job_of(m, readings, job["complaint"], job["contexts"])))
+    return answers(assess(m, job_of(m, readings, job["complaint"], job["contexts"])).steady)
 
 
 def answers(found: Assessment) -> dict[str, float]:

@@ -115,7 +115,9 @@ def test_no_current_no_drop(store: Path) -> None:
     sound.record("icharge", "10.2")
     before = sound.odds()
     sound.record("drop-pos", "0.07")
-    assert sound.odds()["wire.highR"] < 0.3 * before["wire.highR"]
+    after = sound.odds()
+    # What is there at every try; a wire that comes and goes is not cleared by one good reading.
+    assert after.always("wire.highR") < 0.3 * before.always("wire.highR")
 
 
 def test_a_new_regulator_can_be_bad(store: Path) -> None:
