@@ -21,6 +21,7 @@ import pytest
 
 from benchodds.basics.errors import TooLargeError
 from benchodds.infer.assess import Assessment, Machine, assess
+from benchodds.infer.intermittent import all_steady
 from benchodds.infer.network import physics
 from benchodds.keep import files
 from benchodds.model.jobs import Technique
@@ -55,17 +56,19 @@ def past(system: str, most: int) -> list[dict[str, Any]]:
 
 @lru_cache(maxsize=2)
 def machine(system: str, variant: str, refine: int) -> Machine:
-    """A machine with its grids refined."""
+    """A machine with its grids refined, whose faults are steady: what comes and goes may stand on
+    whole states, which are no question of nodes."""
     model = files.load_system(system, variant)
     bench = files.load_bench(model.bench)
-    return Machine(model, bench, files.load_priors(system), *physics(model, bench, refine))
+    made = Machine(model, bench, files.load_priors(system), *physics(model, bench, refine))
+    return all_steady(made)
 
 
 def odds(job: dict[str, Any], refine: int) -> dict[str, float]:
     """Posterior of every part, every fault and the gear."""
     m = machine(job["system"], job["variant"], refine)
     readings = [(t, values, Technique.from_data(how)) for t, values, how in job["readings"]]
-    return answers(assess(m, job_of(m, readings, job["complaint"], job["contexts"])).steady)
+    return answers(assess(m, job_of(m, readings, job["complaint"], job["contexts"])))
 
 
 def answers(found: Assessment) -> dict[str, float]:

@@ -232,7 +232,11 @@ class Approximate:
     """What exact odds on all nodes were replaced by, and why, in a sentence."""
 
     what: Literal[
-        "likeliest states", "fewer nodes", "likeliest states, fewer nodes", "epochs apart"
+        "likeliest states",
+        "fewer nodes",
+        "likeliest states, fewer nodes",
+        "epochs apart",
+        "steady faults",
     ]
     why: str
 
@@ -244,7 +248,7 @@ class Assessment:
     ``few`` is the same on the nodes for choosing, where it was worked out already;
     ``fewer_nodes`` says that it took the place of odds on all nodes, which took too much.
     ``cells`` are those of the ranks that tie epochs. With ``spells`` the posterior has faults that
-    come and go in it, where the model has some.
+    come and go in it, where the model has some; ``all_steady`` says that they took too much.
     """
 
     machine: Machine
@@ -256,6 +260,7 @@ class Assessment:
     fewer_nodes: bool = False
     cells: int = RANKS[0]
     spells: bool = True
+    all_steady: bool = False
 
     @cached_property
     def steady(self) -> Assessment:
@@ -294,6 +299,12 @@ class Assessment:
                 "a coarser model of the machine and may be a tenth off or more."
             )
             return Approximate("fewer nodes", words)
+        if self.all_steady:
+            words = _(
+                "Approximate: these readings tie too much together; faults that come and go are "
+                "left out."
+            )
+            return Approximate("steady faults", words)
         return None
 
     def narrowed(self) -> Assessment:
@@ -616,11 +627,14 @@ def unsteady(steady: Assessment) -> Assessment:
     network = intermittent.only_unsteady(replace(network, states=told))
     nodes = [v for v in network.variables if v.startswith(intermittent.NAME)]
     wanted = [*_wanted(machine, steady.taken, network), *nodes]
-    with suppress(EvidenceError):  # impossible: no fault of these comes and goes
+    try:
         part = posterior(network, wanted, CHEAP_UNSTEADY)
-        few = steady.few and unsteady(steady.few)
-        return replace(steady, posterior=Mixed((steady.posterior, part)), few=few)
-    return steady
+    except EvidenceError:  # impossible: no fault of these comes and goes
+        return steady
+    except TooLargeError:
+        return replace(steady, spells=False, all_steady=True)
+    few = steady.few and unsteady(steady.few)
+    return replace(steady, posterior=Mixed((steady.posterior, part)), few=few)
 
 
 def _grouped(table: Table, gear: Table) -> Table:
