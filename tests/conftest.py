@@ -17,10 +17,13 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # there is a process for eac
 
 
 @pytest.fixture(autouse=True)
-def _own_folders(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> None:
+def _own_folders(
+    monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[None]:
     """No test reads or writes the user's own store, models or cache.
 
-    Compiled tables are shared by the processes of a run, whose folders lie beside each other.
+    Compiled tables are shared by the processes of a run, whose folders lie beside each other;
+    machines of a folder of a test's own are not left to the next one.
     """
     home = tmp_path_factory.getbasetemp()
     run = home.parent if "PYTEST_XDIST_WORKER" in os.environ else home
@@ -28,6 +31,11 @@ def _own_folders(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempP
     monkeypatch.setenv("BENCHODDS_CACHE", str(run / "cache"))
     monkeypatch.delenv("BENCHODDS_STORE", raising=False)
     monkeypatch.delenv("BENCHODDS_FOLDER", raising=False)
+    yield
+    if "BENCHODDS_FOLDER" in os.environ:
+        from benchodds.keep.session import load_machine
+
+        load_machine.cache_clear()
 
 
 SERVER = "BENCHODDS_TEST_SERVER"

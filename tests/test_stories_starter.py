@@ -265,7 +265,10 @@ def test_drops_must_add_up(store: Path) -> None:
     wrong = job.record("vstart", "6.1")
     slips = {s["reading"]: s["p"] for s in job.odds().data["slips"]}
     assert max(slips, key=slips.__getitem__) == wrong
-    assert slips[wrong] > 0.5
+    # A slip, or a contact that came and went just then: nothing that is always there adds up.
+    data = job.odds().data
+    assert slips[wrong] + sum(r["p"] for r in data["comes_and_goes"]) > 0.5
+    assert slips[wrong] > 0.2
     job.json("strike", job.id, wrong, "--reason", "does not add up, read again")
     right = job.record("vstart", "9.6")
     slips = {s["reading"]: s["p"] for s in job.odds().data["slips"]}
