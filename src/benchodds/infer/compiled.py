@@ -170,22 +170,25 @@ class Machine:
         hookup: str,
         said: object,
         work_out: Callable[[], Table | None],
+        sizes: Mapping[str, int] = {},
     ) -> Table | None:
         """A likelihood of what was written, with a variable for ``hookup``: in memory, on the
-        shelf, or worked out."""
+        shelf, or worked out. ``sizes`` are those of axes that are no variables of the machine."""
         key = (what, test, values, technique, said)
         if key not in self._findings:
             while len(self._findings) >= MOST_FINDINGS:  # in a page that is served for weeks
                 del self._findings[next(iter(self._findings))]
             name = f"{what} {test} {values} {sorted(technique.as_data().items())} {said}"
-            self._findings[key] = self._on_shelf(name, work_out)
+            self._findings[key] = self._on_shelf(name, work_out, sizes)
         table = self._findings[key]
         return None if table is None else renamed(table, {"hookup": hookup})
 
-    def _on_shelf(self, name: str, work_out: Callable[[], Table | None]) -> Table | None:
+    def _on_shelf(
+        self, name: str, work_out: Callable[[], Table | None], sizes: Mapping[str, int]
+    ) -> Table | None:
         if self.shelf is not None and (kept := self.shelf.get(name)) is not None:
             tables = kept[1]
-            if len(tables) == 1 and self._fits(tables[0], {"hookup": 3}):
+            if len(tables) == 1 and self._fits(tables[0], {"hookup": 3, **sizes}):
                 return tables[0]
         table = work_out()
         if self.shelf is not None and table is not None:

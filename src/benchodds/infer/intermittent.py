@@ -21,7 +21,7 @@ from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.quantities import SILENT, Value
 from benchodds.basics.tables import Array, Network, State, Table, Variable
 from benchodds.infer.compiled import Machine
-from benchodds.measure.instrument import Instrument
+from benchodds.measure.instrument import OUTCOME, Instrument
 from benchodds.measure.looks import SparkInstrument
 from benchodds.measure.meter import MeterInstrument
 from benchodds.model.system import Intermittent, SystemModel
@@ -281,7 +281,8 @@ def met_by(
     def work_out() -> Table:
         return _stacked(n, {k: reading.there(s) for k, s in met.items()})
 
-    there = machine.kept("spells", test, values, technique, "hookup", POINTS, work_out)
+    sizes = {NAME: 1 + n}
+    there = machine.kept("spells", test, values, technique, "hookup", POINTS, work_out, sizes)
     assert there is not None
     away = np.ones(1 + n)
     for k, s in met.items():
@@ -444,7 +445,7 @@ def foreseen(
     ``split`` says which outcomes are told apart by the gear behind them.
     """
     technique = replace(technique, card=None)
-    _outcomes, table = machine.predictive(test, technique)
+    outcomes, table = machine.predictive(test, technique)
     met, n, tool = _touching(machine, table), len(spells(machine)), machine.instrument(test)
     if not met:
         return None
@@ -452,7 +453,8 @@ def foreseen(
     def work_out() -> Table:
         return _stacked(n, {k: _fresh(machine, tool, technique, table, s) for k, s in met.items()})
 
-    there = machine.kept("foreseen", test, (), technique, "hookup", POINTS, work_out)
+    sizes = {NAME: 1 + n, OUTCOME: len(outcomes)}
+    there = machine.kept("foreseen", test, (), technique, "hookup", POINTS, work_out, sizes)
     assert there is not None
     away = np.ones(1 + n)
     for k, s in met.items():
