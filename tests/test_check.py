@@ -88,6 +88,13 @@ SLIPS = (
         "slow-crank",
     ),
     Slip(
+        P,
+        "[contexts.battery-new]",
+        '[contexts.battery-new]\nsaid_by = ["slow-cranc"]',
+        "contexts.battery-new.said_by",
+        "slow-crank",
+    ),
+    Slip(
         M,
         'minutes = "6 min"\nneeds = ["D"]',
         'minutes = "0 min"\nneeds = ["D"]',

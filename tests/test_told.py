@@ -239,6 +239,43 @@ def test_what_customers_say_points_where_physics_points(
             assert sign * (after - before) > 0, group
 
 
+def test_a_machine_that_kicks_back(tmp_path: Path) -> None:
+    """A sheared key, told as a complaint. Bands written before any answer was seen.
+
+    The mark out of line: .38 * .95 for the key against some .03 for a magnet or a mark that
+    stand wrong, .9 and more. After the key is new and the mark right again, what is left is a
+    second fault (one machine in ten or so). The mark in line instead: the key is left with .38 *
+    .05 against .28 for what is not electrical, under .06, and nothing that moves the spark leads.
+    """
+    job = BenchJob(tmp_path / "kicks.sqlite", "kicks-back")
+    first = job.odds()
+    assert first.order(1) == ["fly.key"]
+    assert first["mod.dead"] == 0
+    job.record("mark", "displaced")
+    assert job.odds()["fly.key"] >= 0.9
+    assert job.json("next", job.id, "--greedy")["advice"]["repair"] == "flywheel-key"
+    job.run("done", job.id, "flywheel-key")
+    assert job.json("next", job.id, "--greedy")["advice"]["test"] == "mark"
+    job.record("mark", "aligned")
+    assert job.odds().cured >= 0.85
+    other = BenchJob(tmp_path / "other.sqlite", "kicks-back")
+    other.record("mark", "aligned")
+    odds = other.odds()
+    assert odds["fly.key"] <= 0.06
+    assert odds.order(1) == [NONE]
+
+
+def test_what_the_complaint_says_a_context_does_not_say_again() -> None:
+    """Kicked back as complaint and as context is one thing heard; beside no spark it is news."""
+    m = machine()
+
+    def key(complaint: str, *said: str) -> float:
+        return single_shares(m.priors, m.model, complaint, said)["fly.key"]
+
+    assert key("kicks-back", "kick-back") == key("kicks-back")
+    assert key("no-spark", "kick-back") > 10 * key("no-spark")
+
+
 def test_simulated_machines_know_no_perhaps() -> None:
     """A chance of a context would be dropped without a word; it is refused instead."""
     args = ["simulate", "mag-cdi", "--context", "washed=0.5", "--jobs", "2"]

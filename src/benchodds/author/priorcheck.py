@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -71,17 +71,7 @@ def prior_mistakes(priors: PriorSet, model: Names) -> Iterator[str]:
                 fault=row.fault, counted=counted[row.fault]
             )
             counted[row.fault] = 1
-        for complaint, share in row.share.items():
-            where = f"rows.{i}.share"
-            if complaint not in model.complaints:
-                near = nearest(complaint, model.complaints)
-                yield f"{where}: " + _("'{complaint}' is not a complaint of {model}{near}").format(
-                    complaint=complaint, model=model.id, near=near
-                )
-            elif not 0 <= share < math.inf:
-                yield f"{where}: " + _(
-                    "{share:g} for '{complaint}'; a share is not negative"
-                ).format(share=share, complaint=complaint)
+        yield from _share_mistakes(f"rows.{i}.share", row.share, model)
         for variant, shares in row.variants.items():
             where = f"rows.{i}.variants.{variant}"
             if variant not in model.variants:
@@ -89,16 +79,7 @@ def prior_mistakes(priors: PriorSet, model: Names) -> Iterator[str]:
                 yield f"{where}: " + _("'{variant}' is not a variant of {model}{near}").format(
                     variant=variant, model=model.id, near=near
                 )
-            for complaint, share in shares.items():
-                if complaint not in model.complaints:
-                    near = nearest(complaint, model.complaints)
-                    yield f"{where}: " + _(
-                        "'{complaint}' is not a complaint of {model}{near}"
-                    ).format(complaint=complaint, model=model.id, near=near)
-                elif not 0 <= share < math.inf:
-                    yield f"{where}: " + _(
-                        "{share:g} for '{complaint}'; a share is not negative"
-                    ).format(share=share, complaint=complaint)
+            yield from _share_mistakes(where, shares, model)
         for complaint in model.complaints:
             if complaint not in row.share:
                 yield f"rows.{i}.share: " + _("no share for the complaint '{complaint}'").format(
@@ -114,14 +95,27 @@ def prior_mistakes(priors: PriorSet, model: Names) -> Iterator[str]:
             yield "rows: " + _("the shares for '{complaint}' are all zero").format(
                 complaint=complaint
             )
-    for complaint in priors.together.unnoticed:
-        if complaint not in model.complaints:
-            near = nearest(complaint, model.complaints)
-            yield "together.unnoticed: " + _(
-                "'{complaint}' is not a complaint of {model}{near}"
-            ).format(complaint=complaint, model=model.id, near=near)
+    yield from _complaint_mistakes("together.unnoticed", priors.together.unnoticed, model)
     yield from _context_mistakes(priors, model, faults)
     yield from _link_mistakes(priors, faults)
+
+
+def _complaint_mistakes(where: str, complaints: Iterable[str], model: Names) -> Iterator[str]:
+    for complaint in complaints:
+        if complaint not in model.complaints:
+            near = nearest(complaint, model.complaints)
+            yield f"{where}: " + _("'{complaint}' is not a complaint of {model}{near}").format(
+                complaint=complaint, model=model.id, near=near
+            )
+
+
+def _share_mistakes(where: str, shares: Mapping[str, float], model: Names) -> Iterator[str]:
+    yield from _complaint_mistakes(where, shares, model)
+    for complaint, share in shares.items():
+        if not 0 <= share < math.inf:
+            yield f"{where}: " + _("{share:g} for '{complaint}'; a share is not negative").format(
+                share=share, complaint=complaint
+            )
 
 
 def _context_mistakes(priors: PriorSet, model: Names, faults: Sequence[str]) -> Iterator[str]:
@@ -138,6 +132,7 @@ def _context_mistakes(priors: PriorSet, model: Names, faults: Sequence[str]) -> 
             yield f"contexts.{name}: " + _("'{name}' is not a context of {model}{near}").format(
                 name=name, model=model.id, near=near
             )
+        yield from _complaint_mistakes(f"contexts.{name}.said_by", context.said_by, model)
         for fault, times in context.multiply.items():
             where = f"contexts.{name}.multiply"
             if fault not in known:

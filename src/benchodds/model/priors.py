@@ -54,9 +54,13 @@ class Row(_Strict):
 
 
 class Context(_Strict):
-    """What the customer tells: multipliers on shares ('exc.*' for all modes, '*' for the rest)."""
+    """What the customer tells: multipliers on shares ('exc.*' for all modes, '*' for the rest).
+
+    A complaint of ``said_by`` tells the same, so that beside it the context says nothing more.
+    """
 
     multiply: dict[str, float]
+    said_by: tuple[str, ...] = ()
     interval: dict[str, Interval] = {}
     provenance: str = Field(min_length=3)
 
@@ -219,12 +223,14 @@ def single_shares(
                     given=given, what=what, model=model.id, hint=nearest(given, known)
                 )
             )
-    known_to = [(priors.contexts[name], w) for name, w in said.items() if name in priors.contexts]
+    words = complaint.split(PLUS)
+    told = [(priors.contexts[name], w) for name, w in said.items() if name in priors.contexts]
+    news = [(context, w) for context, w in told if not set(words) & set(context.said_by)]
     try:
-        return _told(_complained(priors, model, complaint.split(PLUS)), known_to)
+        return _told(_complained(priors, model, words), news)
     except ZeroDivisionError:
-        words = _("the shares for '{complaint}' sum to zero").format(complaint=complaint)
-        raise ModelError("rows: " + words) from None
+        what = _("the shares for '{complaint}' sum to zero").format(complaint=complaint)
+        raise ModelError("rows: " + what) from None
 
 
 def _told(share: dict[str, float], contexts: Sequence[tuple[Context, float]]) -> dict[str, float]:
