@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from types import MappingProxyType
@@ -460,35 +459,6 @@ def test_whatever_the_builders_allow_folds(history: list[tuple[Any, ...]]) -> No
 
 
 # --- Long records, names of files, retries ---
-
-
-def long_history(n: int) -> list[Event]:
-    """A legal history of about ``n`` events of all kinds that grow a record."""
-    out = [opening()]
-    for i in range(n // 4):
-        seq = len(out) + 1
-        taken = {"test": "vexc", "values": ["112 V"], "technique": {}}
-        out += [
-            Event(seq, AT, "reading", taken, f"r{i}"),
-            Event(seq + 1, AT, "struck", {"reading": f"R{i + 1}", "reason": "slip"}, f"s{i}"),
-            Event(seq + 2, AT, "gear", {"items": {f"item {i}": "x"}}, f"g{i}"),
-            Event(seq + 3, AT, "note", {"text": "x"}, f"n{i}"),
-        ]
-    return out
-
-
-def test_a_long_record_takes_linear_time() -> None:
-    """Ten times the events, about ten times the work: with room for a busy machine."""
-
-    def seconds(history: list[Event]) -> float:
-        best = float("inf")
-        for _ in range(3):
-            start = time.process_time()
-            fold("1", history)
-            best = min(best, time.process_time() - start)
-        return best
-
-    assert seconds(long_history(30_000)) < 25 * seconds(long_history(3_000))
 
 
 @pytest.mark.parametrize("key", ["system", "prior_set"])
