@@ -8,13 +8,12 @@ multiply the odds of one fault when another is present.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
-from scipy.optimize import brentq
 
 from benchodds.basics.errors import ModelError, UnknownNameError, nearest
 from benchodds.basics.language import _
@@ -302,6 +301,16 @@ def multiplier(context: Context, fault: str) -> float:
     return 1.0
 
 
+def root(rising: Callable[[float], float], low: float, high: float) -> float:
+    """Where a rising function is zero between two places, by halving, as near as numbers go.
+
+    Of its own because every command would wait longer for ``scipy.optimize`` than for this.
+    """
+    while low < (middle := (low + high) / 2) < high:
+        low, high = (middle, high) if rising(middle) < 0 else (low, middle)
+    return middle
+
+
 def _scale(shares: Array, two_or_more: float) -> float:
     """Scale s with P(two or more | any fault) as asked, odds s * share, independent parts."""
     if np.count_nonzero(shares) < 2:
@@ -312,7 +321,7 @@ def _scale(shares: Array, two_or_more: float) -> float:
         every = float(np.prod(1 + o)) - 1
         return (every - float(o.sum())) / every - two_or_more
 
-    return float(np.exp(brentq(excess, -12.0, 8.0)))
+    return math.exp(root(excess, -12.0, 8.0))
 
 
 def flat_priors(model: SystemModel) -> PriorSet:
