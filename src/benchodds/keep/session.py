@@ -10,6 +10,7 @@ from functools import cached_property, lru_cache
 from pathlib import Path
 
 from benchodds.basics.errors import ReadingError, UnknownNameError, nearest
+from benchodds.basics.forms import as_data
 from benchodds.basics.language import _
 from benchodds.infer.assess import Assessment, Machine, assess
 from benchodds.infer.network import physics
@@ -62,7 +63,7 @@ def _compiled(
 ) -> Machine:
     from benchodds.keep.cache import TableCache, content_key, pack, unpack
 
-    shelf = TableCache(content_key(model.model_dump(mode="json"), bench.model_dump(mode="json")))
+    shelf = TableCache(content_key(as_data(model), as_data(bench)))
     kept = shelf.get("physics")
     compiled = unpack(*kept) if kept is not None else None
     if compiled is None:

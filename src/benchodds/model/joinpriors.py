@@ -31,8 +31,8 @@ class JoinedPriors(PriorSet):
 
 def join_priors(priors: Sequence[PriorSet]) -> JoinedPriors:
     """The prior sets of several systems as one."""
-    return JoinedPriors.model_construct(
-        schema_=1,
+    return JoinedPriors(
+        schema=1,
         id=PLUS.join(p.id for p in priors),
         version=PLUS.join(p.version for p in priors),
         system=PLUS.join(p.system for p in priors),
