@@ -61,7 +61,8 @@ def _read(system: str, variant: str | None, prior_set: str) -> tuple[SystemModel
 def _compiled(
     model: SystemModel, bench: Bench, priors: PriorSet, choosing: Machine | None = None
 ) -> Machine:
-    from benchodds.keep.cache import TableCache, content_key, pack, unpack
+    from benchodds.keep.cache import TableCache, pack, unpack
+    from benchodds.keep.kept import content_key
 
     shelf = TableCache(content_key(as_data(model), as_data(bench)))
     kept = shelf.get("physics")
