@@ -246,4 +246,5 @@ def _sealed(
             raise located(path, error, variant or raw.get("default_variant")) from None
 
     key = content_key(cls.__name__, variant, text)
-    return plain(key, make, as_data, lambda data: from_data(cls, data))
+    made: M = plain(key, make, as_data, lambda data: from_data(cls, data))
+    return made
