@@ -16,7 +16,8 @@ from benchodds.basics.tomlines import key_lines, line_of, split_key
 from benchodds.keep.inputs import text_of
 from benchodds.keep.kept import content_key, plain
 from benchodds.model.gear import Bench, build_bench
-from benchodds.model.join import PLUS, JoinedModel, join
+from benchodds.model.join import JoinedModel, join
+from benchodds.model.joinnames import PLUS
 from benchodds.model.joinpriors import join_priors
 from benchodds.model.priors import PriorSet, build_priors
 from benchodds.model.system import SystemModel, build_system

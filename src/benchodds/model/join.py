@@ -18,7 +18,7 @@ from benchodds.basics.errors import ModelError, UnknownNameError, nearest
 from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
 from benchodds.model.benchwork import Gate, Repair, Setup, Test
-from benchodds.model.joinnames import Fault, Naming, causes_of, namings, raisings
+from benchodds.model.joinnames import PLUS, Fault, Naming, causes_of, namings, raisings
 from benchodds.model.system import (
     Component,
     Intermittent,
@@ -27,9 +27,6 @@ from benchodds.model.system import (
     SystemModel,
     Variant,
 )
-
-PLUS = "+"
-"""Between the names of joined systems, their variants and their complaints."""
 
 _WORD = re.compile(r"[A-Za-z_]\w*")
 
@@ -360,11 +357,6 @@ def complaint_name(models: Sequence[SystemModel], said: str) -> str:
                 )
             )
     return PLUS.join(dict.fromkeys(c for m in models for c in m.complaints if c in words))
-
-
-def alone(model: SystemModel, complaint: str) -> tuple[str, ...]:
-    """The complaints that one name stands for, each as the model has it."""
-    return (complaint,) if complaint in model.complaints else tuple(complaint.split(PLUS))
 
 
 def _complaints(models: Sequence[SystemModel]) -> dict[str, str]:

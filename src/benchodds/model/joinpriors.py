@@ -15,8 +15,8 @@ import numpy as np
 from benchodds.basics.errors import ModelError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Special, Table
-from benchodds.model.join import PLUS, JoinedModel
-from benchodds.model.joinnames import Fault, Naming, causes_of, namings, raisings
+from benchodds.model.join import JoinedModel
+from benchodds.model.joinnames import PLUS, Fault, Naming, causes_of, namings, raisings
 from benchodds.model.priors import Contexts, FaultPrior, Link, PriorSet, fault_prior, root
 from benchodds.model.system import SystemModel
 

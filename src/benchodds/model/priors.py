@@ -18,7 +18,7 @@ from benchodds.basics.errors import ModelError, UnknownNameError, nearest
 from benchodds.basics.forms import Form, Provenance, Within, checked
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Special, Table
-from benchodds.model.join import PLUS
+from benchodds.model.joinnames import PLUS
 from benchodds.model.system import SystemModel
 
 Contexts = Sequence[str] | Mapping[str, float]
