@@ -8,9 +8,9 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import pytest
-import sqlalchemy as sa
 
 sys.path.insert(0, str(Path(__file__).parent))
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # there is a process for each core as it is
@@ -47,16 +47,16 @@ def server_url() -> Iterator[str]:
     where = os.environ.get(SERVER)
     if not where:
         pytest.skip(f"{SERVER} does not name a PostgreSQL server")
-    url = sa.make_url(where).set(drivername="postgresql+psycopg")
+    import psycopg
+
     name = f"test_{secrets.token_hex(6)}"
-    engine = sa.create_engine(url, isolation_level="AUTOCOMMIT", poolclass=sa.NullPool)
-    with engine.connect() as conn:
-        conn.exec_driver_sql(f"CREATE DATABASE {name}")
+    with psycopg.connect(where, autocommit=True) as conn:
+        conn.execute(f"CREATE DATABASE {name}")
     try:
-        yield url.set(drivername="postgresql", database=name).render_as_string(hide_password=False)
+        yield urlsplit(where)._replace(path=f"/{name}").geturl()
     finally:
-        with engine.connect() as conn:
-            conn.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
+        with psycopg.connect(where, autocommit=True) as conn:
+            conn.execute(f"DROP DATABASE {name} WITH (FORCE)")
 
 
 @pytest.fixture(scope="module")

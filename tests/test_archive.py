@@ -128,13 +128,11 @@ def test_fifty_clients_at_once(places: Places) -> None:
     """Fifty clients on five jobs: every event once, in one order, none waited for ever."""
     store = places()
     ids = [store.new_job(opening(f"open {i}")).id for i in range(5)]
-    where = store._engine.url.render_as_string(hide_password=False)
-    target = store.where if where.startswith("sqlite") else where
     failed: list[BaseException] = []
 
     def client(n: int) -> None:
         try:
-            with Store.open(target.replace("+psycopg", ""), wait_s=60) as mine:
+            with Store.open(store.where, wait_s=60) as mine:
                 for k in range(4):
                     uid = f"{n}-{k}"
 

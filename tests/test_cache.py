@@ -16,8 +16,9 @@ import pytest
 from benchodds.basics.tables import Table
 from benchodds.infer.assess import Machine
 from benchodds.infer.network import physics
-from benchodds.keep import cache, files
-from benchodds.keep.cache import TableCache, content_key, pack, unpack
+from benchodds.keep import files, kept
+from benchodds.keep.cache import TableCache, pack, unpack
+from benchodds.keep.kept import content_key
 from benchodds.model.jobs import Technique
 
 TABLE = Table(("a", "b"), np.array([[0.25, 1.0], [0.75, 0.0]]))
@@ -38,9 +39,9 @@ def the_file(folder: Path) -> Path:
 def test_what_was_put_is_got_bit_for_bit(shelf: TableCache) -> None:
     """Arrays, scopes and note come back exactly."""
     shelf.put("x", {"n": [1, "two"]}, [TABLE])
-    kept = shelf.get("x")
-    assert kept is not None
-    note, (table,) = kept
+    got = shelf.get("x")
+    assert got is not None
+    note, (table,) = got
     assert note == {"n": [1, "two"]}
     assert table.scope == TABLE.scope
     assert np.array_equal(table.p, TABLE.p)
@@ -118,9 +119,9 @@ def test_random_damage_never_raises_and_never_misleads(shelf: TableCache, tmp_pa
         if rng.random() < 0.2:
             data = data[: rng.integers(len(data))]
         path.write_bytes(bytes(data))
-        kept = shelf.get("x")
-        if kept is not None:
-            note, (table,) = kept
+        got = shelf.get("x")
+        if got is not None:
+            note, (table,) = got
             assert (note, table.scope) == (None, TABLE.scope)
             assert np.array_equal(table.p, TABLE.p)
 
@@ -156,7 +157,7 @@ def test_well_formed_but_foreign_contents_are_not_trusted(
 def test_the_key_follows_the_source(monkeypatch: pytest.MonkeyPatch) -> None:
     """Other code of the same version looks for other files."""
     before = content_key("machine")
-    monkeypatch.setattr(cache, "_source", lambda: "edited")
+    monkeypatch.setattr(kept, "_source", lambda: "edited")
     assert content_key("machine") != before
 
 
@@ -175,9 +176,9 @@ def test_scalars_and_other_layouts_come_back(shelf: TableCache) -> None:
     """A table without variables, and one whose array is a transposed view."""
     p = np.arange(6.0).reshape(2, 3).T
     shelf.put("x", None, [Table((), np.array(2.0)), Table(("a", "b"), p)])
-    kept = shelf.get("x")
-    assert kept is not None
-    scalar, table = kept[1]
+    got = shelf.get("x")
+    assert got is not None
+    scalar, table = got[1]
     assert scalar.p.shape == ()
     assert float(scalar.p) == 2.0
     assert np.array_equal(table.p, p)
@@ -187,7 +188,7 @@ def test_room_is_bounded(
     shelf: TableCache, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Files longest unused go when there are many; a fetched one counts as used."""
-    monkeypatch.setattr(cache, "MOST_KEPT", 8_000)
+    monkeypatch.setattr(kept, "MOST_KEPT", 8_000)
     folder = tmp_path / "cache"
     for i in range(12):
         shelf.put(f"n{i}", None, [TABLE])
@@ -243,9 +244,9 @@ def test_many_writers_leave_one_sound_file(shelf: TableCache, tmp_path: Path) ->
         t.start()
     for t in threads:
         t.join()
-    kept = shelf.get("x")
-    assert kept is not None
-    assert kept[0] in range(16)
+    got = shelf.get("x")
+    assert got is not None
+    assert got[0] in range(16)
     assert list((tmp_path / "cache").iterdir()) == [the_file(tmp_path / "cache")]
 
 
@@ -260,9 +261,9 @@ def test_a_machine_from_the_shelf_is_the_same_machine(tmp_path: Path) -> None:
     for test, values in (("vexc", ("112",)), ("rexc", ("14",)), ("gap", ("none 0/10",))):
         fresh.finding(test, values, technique, "h")
         fresh.predictive(test, technique)
-    kept = shelf.get("physics")
-    assert kept is not None
-    unpacked = unpack(*kept)
+    got = shelf.get("physics")
+    assert got is not None
+    unpacked = unpack(*got)
     assert unpacked is not None
     again = Machine(model, bench, priors, *unpacked, shelf=shelf)
     assert again.variables["exciter_ohm"].points is not None
@@ -301,3 +302,39 @@ def test_kept_table_of_another_shape_is_made_anew(tmp_path: Path) -> None:
     found = machine.finding("rexc", ("14",), Technique(), "h")
     assert found is not None
     assert found.p.shape[0] == machine.variables["exciter_ohm"].size
+
+
+def test_a_file_of_ours_is_parsed_once_until_a_byte_changes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Model, bench and priors come back equal; one byte more, or damage, and they are read anew."""
+    monkeypatch.setenv("BENCHODDS_CACHE", str(tmp_path / "cache"))
+    monkeypatch.setenv("BENCHODDS_FOLDER", str(tmp_path))
+    own = tmp_path / "models" / "mine.toml"
+    own.parent.mkdir()
+    text = files.find("models", "tci").read_text(encoding="utf-8")
+    own.write_text(text, encoding="utf-8")
+    parsed: list[Path] = []
+    parse = files._parsed
+    monkeypatch.setattr(files, "_parsed", lambda p, t: (parsed.append(p), parse(p, t))[1])
+
+    def load() -> tuple[object, ...]:
+        return files.load_system("mine"), files.load_bench("bench"), files.load_priors("tci")
+
+    first = load()
+    assert load() == first
+    assert len(parsed) == 3
+    own.write_text(text + "#", encoding="utf-8")
+    assert load() == first  # a comment is no content
+    assert parsed[3:] == [own]
+    own.write_text(text.replace('version = "', 'version = "9', 1), encoding="utf-8")
+    assert load() != first
+    assert parsed[4:] == [own]
+    for path in (tmp_path / "cache").iterdir():
+        path.write_bytes(path.read_bytes().replace(b"12 min", b"13 min").replace(b"0.0", b"0.1"))
+    changed = load()
+    assert (changed[1:], len(parsed)) == (first[1:], 8)
+    for path in (tmp_path / "cache").iterdir():
+        path.chmod(0o666)
+    assert load() == changed
+    assert len(parsed) == 11

@@ -147,6 +147,7 @@ ALLOWED: dict[str, str] = {
     "keep/leaves.py": "why a row is none, which only rescue asks",
     "keep/rescue.py": "SQL",
     "keep/store.py": "SQL",
+    "keep/whole.py": "SQL",
     "learn/spreads.py": "provenance, written into prior files",
     "learn/worked.py": "provenance, written into prior files",
     "learn/tuned.py": "provenance, written into prior files",

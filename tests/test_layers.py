@@ -70,7 +70,7 @@ def test_the_core_is_pure(package: str) -> None:
         "socket",
         "subprocess",
         "sqlite3",
-        "sqlalchemy",
+        "psycopg",
         "platformdirs",
     }
     for path in (SOURCE / package).glob("*.py"):

@@ -213,7 +213,7 @@ def test_a_folder_of_other_files_is_no_place_for_a_run(tmp_path: Path) -> None:
 def test_everything_is_written_in_one_place() -> None:
     """No other module writes files that people name."""
     source = Path(outputs.__file__).parents[1]
-    ours = {"outputs.py", "cache.py"}  # tables of the cache are nobody's files
+    ours = {"outputs.py", "kept.py"}  # tables of the cache are nobody's files
     for path in source.rglob("*.py"):
         text = path.read_text(encoding="utf-8")
         for way in (".write_text(", ".write_bytes(", ".savefig("):

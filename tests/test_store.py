@@ -6,6 +6,7 @@ for real in a child process that gives root up (where the tests run as root) aft
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import signal
@@ -21,12 +22,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import sqlalchemy as sa
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sqlalchemy.dialects import postgresql
 
 from benchodds.basics.errors import BenchoddsError, JobError, StoreError, UnknownNameError
+from benchodds.keep import database
 from benchodds.keep import store as store_module
 from benchodds.keep.store import Store, default_path
 from benchodds.model.events import Event
@@ -383,8 +383,8 @@ def test_newer_store_is_refused(store: Store, path: Path) -> None:
 def test_migration_forward(store: Store, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An older store is brought up to date once, with its jobs, and says when that was done."""
 
-    def add_shop(conn: sa.Connection) -> None:
-        conn.exec_driver_sql("ALTER TABLE jobs ADD COLUMN shop TEXT")
+    def add_shop(conn: database.Connection) -> None:
+        conn.run("ALTER TABLE jobs ADD COLUMN shop TEXT")
 
     job = store.new_job(opening())
     monkeypatch.setattr(store_module, "MIGRATIONS", (*store_module.MIGRATIONS, add_shop))
@@ -403,9 +403,9 @@ def test_migration_forward(store: Store, path: Path, monkeypatch: pytest.MonkeyP
 def test_failed_migration(store: Store, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A migration that fails leaves the store as it was."""
 
-    def fail(conn: sa.Connection) -> None:
-        conn.exec_driver_sql("ALTER TABLE jobs ADD COLUMN shop TEXT")
-        conn.exec_driver_sql("DROP TABLE absent")
+    def fail(conn: database.Connection) -> None:
+        conn.run("ALTER TABLE jobs ADD COLUMN shop TEXT")
+        conn.run("DROP TABLE absent")
 
     job = store.new_job(opening())
     before = path.read_bytes()
@@ -650,10 +650,12 @@ def test_full_disk(store: Store, path: Path, monkeypatch: pytest.MonkeyPatch) ->
     store.new_job(opening())
     before = store.job("1")
 
-    def cap(conn: sa.Connection) -> None:
-        conn.exec_driver_sql("PRAGMA max_page_count = 1")
+    def capped() -> sqlite3.Connection:
+        conn = database.in_file(path, "rw", 5.0).connect()
+        conn.execute("PRAGMA max_page_count = 1")
+        return conn
 
-    sa.event.listen(store._engine, "begin", cap)
+    store._database = database.Database(sqlite3, capped)
     with pytest.raises(StoreError, match="the disk is full; nothing was changed"):
         store.append("1", note("x" * 10_000))
     assert Store.open(path).job("1") == before
@@ -699,14 +701,14 @@ def test_job_row_is_locked_on_a_server(store: Store, path: Path) -> None:
     """On a server the job's row is held while an event is added; SQLite needs no such clause."""
     said: list[str] = []
 
-    class Listener:
-        def scalar(self, query: sa.Select[Any]) -> Any:
-            said.extend(str(query.compile(dialect=d)) for d in (postgresql.dialect(), sqlite))
+    class Driver:
+        def execute(self, statement: str, _values: object) -> None:
+            said.append(statement)
             raise KeyError
 
-    sqlite = store._engine.dialect
-    with pytest.raises(KeyError):
-        store_module.seek(Listener(), sa.true(), True)  # type: ignore[arg-type]
+    for on_server in (True, False):
+        with pytest.raises(KeyError):
+            database.seek(database.Connection(Driver(), on_server), "key = ?", 1, lock=True)
     assert ["FOR UPDATE" in s for s in said] == [True, False]
 
 
@@ -738,10 +740,12 @@ def test_maker_sees_the_job_as_it_stands(store: Store, path: Path) -> None:
 )
 def test_server_refuses_changes(server_url: str, statement: str) -> None:
     """PostgreSQL refuses to change, drop or empty the record, whoever asks."""
+    import psycopg
+
     with Store.open(server_url) as store:
         job = store.new_job(opening())
-        with store._engine.connect() as conn, pytest.raises(sa.exc.DBAPIError):
-            conn.exec_driver_sql(statement)
+        with pytest.raises(psycopg.Error), store._database.transaction() as conn:
+            conn.run(statement)
         assert store.job("1") == job
 
 
@@ -749,26 +753,25 @@ def test_server_of_the_first_version(
     server_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Brought up to date with its jobs; damage in one is named, and rescue brings out the rest."""
-    from benchodds.keep import database
     from benchodds.keep.rescue import rescue
 
     first, second = opening("a"), opening("b")
     with monkeypatch.context() as patch:
         patch.setattr(store_module, "MIGRATIONS", store_module.MIGRATIONS[:1])
-        with Store.open(server_url) as store, store._engine.begin() as conn:
+        with Store.open(server_url) as store, store._database.transaction() as conn:
             for key, event in ((1, first), (2, second)):
-                data = database.json.dumps(event.data)
-                conn.execute(database.JOBS.insert().values((key, str(key), str(key), key)))
-                row = {"job": key, "seq": 1, "at": AT, "kind": "opened", "data": data}
-                conn.execute(database.EVENTS.insert().values({**row, "uid": event.uid}))
+                data = json.dumps(event.data)
+                conn.run("INSERT INTO jobs VALUES (?, ?, ?, ?)", key, str(key), str(key), key)
+                row = (key, 1, AT, "opened", event.uid, data)
+                conn.run("INSERT INTO events VALUES (?, ?, ?, ?, ?, ?)", *row)
     with Store.open(server_url) as store:
         jobs = store.snapshot().jobs
         assert [j.events[0].uid for j in jobs] == ["a", "b"]
         job = store.append("1", note("x", "n"))
         store.append("2", note("x", "m"))
-        with store._engine.begin() as conn:
-            conn.exec_driver_sql("ALTER TABLE events DISABLE TRIGGER ALL")
-            conn.exec_driver_sql("UPDATE events SET at = 'then' WHERE job = 2 AND seq = 2")
+        with store._database.transaction() as conn:
+            conn.run("ALTER TABLE events DISABLE TRIGGER ALL")
+            conn.run("UPDATE events SET at = 'then' WHERE job = 2 AND seq = 2")
         assert store.snapshot().jobs == (job,)
         with pytest.raises(StoreError, match="job '2' is damaged"):
             store.job("2")

@@ -10,16 +10,16 @@ import inspect
 from collections.abc import Mapping
 from typing import Any
 
-from pydantic import BaseModel
+from pydantic import TypeAdapter
 
 from benchodds.basics.language import _
-from benchodds.basics.validation import classes_in, descriptions
+from benchodds.basics.validation import classes_in, descriptions, held
 from benchodds.choose.shop import Shop
 from benchodds.model.gear import Bench
 from benchodds.model.priors import PriorSet
 from benchodds.model.system import SystemModel
 
-KINDS: Mapping[str, type[BaseModel]] = {
+KINDS: Mapping[str, type[Any]] = {
     "model": SystemModel,
     "priors": PriorSet,
     "bench": Bench,
@@ -39,14 +39,14 @@ def schema_of(kind: str) -> dict[str, Any]:
         There is no such kind; see :data:`KINDS`.
     """
     cls = KINDS[kind]
-    schema = cls.model_json_schema(by_alias=True)
+    schema = TypeAdapter(cls).json_schema(by_alias=True)
     for read in ("variant", "digest"):  # found when the file is read, never written
         schema.get("properties", {}).pop(read, None)
     places = {"": schema, **schema.get("$defs", {})}
     for name, found in {"": cls, **{c.__name__: c for c in classes(cls)}}.items():
         place = places.get(name, {})
         for field, text in descriptions(found).items():
-            key = found.model_fields[field].alias or field if field in found.model_fields else field
+            key = held(found)[field][0] if field in held(found) else field
             if key in place.get("properties", {}):
                 place["properties"][key]["description"] = _(text)
         if found.__doc__:
@@ -54,16 +54,16 @@ def schema_of(kind: str) -> dict[str, Any]:
     return {"$schema": DIALECT, **schema, "title": _("benchodds {kind} file").format(kind=kind)}
 
 
-def classes(cls: type[BaseModel]) -> list[type[BaseModel]]:
+def classes(cls: Any) -> list[Any]:
     """The class and all that its fields hold."""
-    seen: dict[str, type[BaseModel]] = {}
+    seen: dict[str, Any] = {}
     todo = [cls]
     while todo:
-        found = todo.pop()
+        found: Any = todo.pop()
         if found.__name__ not in seen:
             seen[found.__name__] = found
-            for field in found.model_fields.values():
-                todo += classes_in(field.annotation)
+            for _key, kind in held(found).values():
+                todo += classes_in(kind)
     return list(seen.values())
 
 

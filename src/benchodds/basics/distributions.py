@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import betainc, betaincinv, ndtr, ndtri
+import scipy
 
 from benchodds.basics.errors import ModelError
 from benchodds.basics.formula import Array
@@ -49,17 +49,17 @@ class Distribution:
         a = self.args
         match self.kind:
             case "LN":
-                return np.asarray(a[0] * np.exp(a[1] * ndtri(q)))
+                return np.asarray(a[0] * np.exp(a[1] * scipy.special.ndtri(q)))
             case "N":
-                return np.asarray(a[0] + a[1] * ndtri(q))
+                return np.asarray(a[0] + a[1] * scipy.special.ndtri(q))
             case "band":
-                return np.asarray((a[0] + a[1]) / 2 + (a[1] - a[0]) / 4 * ndtri(q))
+                return np.asarray((a[0] + a[1]) / 2 + (a[1] - a[0]) / 4 * scipy.special.ndtri(q))
             case "U":
                 return a[0] + (a[1] - a[0]) * np.asarray(q)
             case "Exp":
                 return np.asarray(-a[0] * np.log1p(-np.asarray(q)))
             case "Be":
-                return np.asarray(betaincinv(a[0], a[1], q))
+                return np.asarray(scipy.special.betaincinv(a[0], a[1], q))
         raise ModelError(
             _("a {kind} distribution has no quantile of its own").format(kind=self.kind)
         )
@@ -75,17 +75,19 @@ class Distribution:
                 case "const":
                     return np.asarray(x >= a[0], dtype=float)
                 case "LN":
-                    return np.asarray(ndtr(np.log(np.maximum(x, 0.0) / a[0]) / a[1]))
+                    return np.asarray(scipy.special.ndtr(np.log(np.maximum(x, 0.0) / a[0]) / a[1]))
                 case "N":
-                    return np.asarray(ndtr((x - a[0]) / a[1]))
+                    return np.asarray(scipy.special.ndtr((x - a[0]) / a[1]))
                 case "band":
-                    return np.asarray(ndtr((x - (a[0] + a[1]) / 2) / ((a[1] - a[0]) / 4)))
+                    return np.asarray(
+                        scipy.special.ndtr((x - (a[0] + a[1]) / 2) / ((a[1] - a[0]) / 4))
+                    )
                 case "U":
                     return np.asarray(np.clip((x - a[0]) / (a[1] - a[0]), 0.0, 1.0))
                 case "Exp":
                     return np.asarray(-np.expm1(-np.maximum(x, 0.0) / a[0]))
                 case _:
-                    return np.asarray(betainc(a[0], a[1], np.clip(x, 0.0, 1.0)))
+                    return np.asarray(scipy.special.betainc(a[0], a[1], np.clip(x, 0.0, 1.0)))
 
     def gauss(self, n: int) -> tuple[Array, Array]:
         """Gauss-Hermite points for LN, N and band; mid-quantiles for the rest."""

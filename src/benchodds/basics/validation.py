@@ -14,18 +14,21 @@ import textwrap
 import types
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from copy import deepcopy
+from dataclasses import fields, is_dataclass
 from functools import cache
-from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
+from typing import Annotated, Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from benchodds.basics.errors import nearest
 from benchodds.basics.language import N_, _
 
-M = TypeVar("M", bound=BaseModel)
+M = TypeVar("M")
 
 MAX_ROUNDS = 6
 """How often a file is looked at again after its mistakes were taken out."""
+
+_UNKNOWN = ("extra_forbidden", "unexpected_keyword_argument")
 
 MAX_SHOWN = 60
 """Most characters of what was found that are told."""
@@ -33,6 +36,7 @@ MAX_SHOWN = 60
 _WANTED = {
     "tuple_type": N_('expected a list, such as ["A", "B"]'),
     "list_type": N_('expected a list, such as ["A", "B"]'),
+    "dataclass_type": N_('expected a table, such as { name = "..." }'),
     "dict_type": N_('expected a table, such as { name = "..." }'),
     "model_type": N_('expected a table, such as { name = "..." }'),
     "string_type": N_('expected text in quotes, a number with its unit, such as "12 min"'),
@@ -56,11 +60,12 @@ def validate(
     paths that are not what the file says. ``placeholders`` stand in for top-level keys.
     """
     data: Any = deepcopy(dict(raw))
+    kind: Any = cls
     problems: list[str] = []
     touched: set[tuple[str, ...]] = set()
     for _round in range(MAX_ROUNDS):
         try:
-            return cls.model_validate(data), list(dict.fromkeys(problems)), touched
+            return _adapter(kind).validate_python(data), list(dict.fromkeys(problems)), touched
         except ValidationError as error:
             errors = error.errors()
         changed = False
@@ -73,7 +78,7 @@ def validate(
             problems.append(_plain(e, cls))
             if len(loc) == 1 and placeholders and loc[0] in placeholders:
                 data[loc[0]] = placeholders[str(loc[0])]
-            elif e["type"] == "extra_forbidden" or e["loc"][-1:] == ("[key]",):
+            elif e["type"] in _UNKNOWN or e["loc"][-1:] == ("[key]",):
                 if not _remove(data, loc):
                     continue
             elif not _stand_in(data, loc, e) and not _remove(data, loc[: min(2, len(loc))]):
@@ -83,6 +88,11 @@ def validate(
         if not changed:
             break
     return None, list(dict.fromkeys(problems)), touched
+
+
+@cache
+def _adapter(cls: Any) -> TypeAdapter[Any]:
+    return TypeAdapter(cls)
 
 
 _BOUNDS = {"less_than_equal": "le", "greater_than_equal": "ge", "less_than": "lt"}
@@ -152,12 +162,12 @@ def _remove(data: Any, path: Sequence[str | int]) -> bool:
     return False
 
 
-def told(error: ValidationError, cls: type[BaseModel]) -> list[str]:
+def told(error: ValidationError, cls: Any) -> list[str]:
     """Every mistake that pydantic found, as 'key: what was found; what would be right'."""
     return [_plain(e, cls).removeprefix(": ") for e in error.errors()]
 
 
-def _plain(error: Any, cls: type[BaseModel]) -> str:
+def _plain(error: Any, cls: Any) -> str:
     """One pydantic error as 'key: what was found; what would be right'."""
     loc = [p for p in error["loc"] if p != "[key]"]
     path = ".".join(f"'{p}'" if "." in str(p) else str(p) for p in loc)
@@ -169,7 +179,7 @@ def _plain(error: Any, cls: type[BaseModel]) -> str:
         else ""
     )
     kind = error["type"]
-    if kind == "extra_forbidden":
+    if kind in _UNKNOWN:
         near = nearest(str(loc[-1]), known_keys(cls, loc[:-1]))
         return f"{path}: " + _("'{key}' is not a key known here{near}").format(
             key=loc[-1], near=near or _("; remove it")
@@ -200,25 +210,25 @@ def _choices(error: Any) -> list[str]:
     return [c for c in error["ctx"]["expected"].replace(" or ", ", ").split(", ") if c]
 
 
-def known_keys(cls: type[BaseModel], loc: Sequence[str | int]) -> list[str]:
+def known_keys(cls: Any, loc: Sequence[str | int]) -> list[str]:
     """The keys that a table of a file may have, by its path from the top."""
     found = _at(cls, loc)
-    return [f.alias or name for name, f in found.model_fields.items()] if found else []
+    return [key for key, _kind in held(found).values()] if found else []
 
 
-def _meaning(cls: type[BaseModel], loc: Sequence[str | int]) -> str:
+def _meaning(cls: Any, loc: Sequence[str | int]) -> str:
     """What a missing key is for, from the text below its field."""
     found = _at(cls, loc[:-1])
     if found is None:
         return ""
-    names = [n for n, f in found.model_fields.items() if loc[-1] in (n, f.alias)]
+    names = [n for n, (key, _kind) in held(found).items() if loc[-1] in (n, key)]
     said = next((descriptions(found)[n] for n in names if n in descriptions(found)), "")
     said = _(said) if said else ""
     return f"; {said[0].lower()}{said[1:].rstrip('.')}" if said else ""
 
 
 @cache
-def descriptions(cls: type[BaseModel]) -> dict[str, str]:
+def descriptions(cls: Any) -> dict[str, str]:
     """The texts below the fields of a class, by field, read from its source when asked for.
 
     Pydantic can read them too, but would do so whenever the program starts.
@@ -239,15 +249,15 @@ def descriptions(cls: type[BaseModel]) -> dict[str, str]:
     return out
 
 
-def _at(cls: type[BaseModel], loc: Sequence[str | int]) -> type[BaseModel] | None:
+def _at(cls: Any, loc: Sequence[str | int]) -> Any:
     """The class that a key path leads to, through tables of tables and lists."""
     kind: Any = cls
     for key in loc:
         step: Any = None
         for model in _models(kind):
-            for name, field in model.model_fields.items():
-                if key in (name, field.alias):
-                    step = field.annotation
+            for name, (alias, inner) in held(model).items():
+                if key in (name, alias):
+                    step = inner
         if step is None:  # a name in a table of tables, or a place in a list
             step = next((_item(k) for k in _inside(kind) if _item(k) is not None), None)
         if step is None:
@@ -256,13 +266,26 @@ def _at(cls: type[BaseModel], loc: Sequence[str | int]) -> type[BaseModel] | Non
     return next(iter(_models(kind)), None)
 
 
-def _models(kind: Any) -> list[type[BaseModel]]:
-    return [m for m in _inside(kind) if isinstance(m, type) and issubclass(m, BaseModel)]
+def _models(kind: Any) -> list[Any]:
+    return [m for m in _inside(kind) if _is_table(m)]
 
 
-def classes_in(kind: Any) -> list[type[BaseModel]]:
+def _is_table(kind: Any) -> bool:
+    return isinstance(kind, type) and (is_dataclass(kind) or issubclass(kind, BaseModel))
+
+
+@cache
+def held(cls: Any) -> dict[str, tuple[str, Any]]:
+    """The fields of a class for tables: the key in a file and the type of each."""
+    if issubclass(cls, BaseModel):
+        return {name: (f.alias or name, f.annotation) for name, f in cls.model_fields.items()}
+    kinds = get_type_hints(cls, include_extras=True)
+    return {f.name: (f.name, kinds[f.name]) for f in fields(cls)}
+
+
+def classes_in(kind: Any) -> list[Any]:
     """The classes of tables in a type: its own, and what lists, tables and unions hold."""
-    if isinstance(kind, type) and issubclass(kind, BaseModel):
+    if _is_table(kind):
         return [kind]
     return [found for part in get_args(kind) for found in classes_in(part)]
 

@@ -7,51 +7,45 @@ plug is worth, and may know single prices better.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Literal
-
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from typing import Annotated, Any, Literal
 
 from benchodds.basics.errors import ModelError
+from benchodds.basics.forms import Form, Provenance, Within, checked
 from benchodds.basics.quantities import to_base
-from benchodds.basics.validation import told
 from benchodds.model.system import Repair, SystemModel
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Labour(_Strict):
+class Labour(Form):
     """What a minute at the bench costs."""
 
-    per_minute: float = Field(gt=0)
-    provenance: str = Field(min_length=3)
+    per_minute: Annotated[float, Within(gt=0)]
+    provenance: Provenance
 
 
-class Parts(_Strict):
+class Parts(Form):
     """Prices: per plug, and single ones by 'system.repair'.
 
     ``sure`` is the chance of being needed from which a part is fitted that costs money and
     cannot go back; a model file may ask for more.
     """
 
-    per_plug: float = Field(gt=0)
-    sure: float = Field(ge=0, lt=1)
-    restocking: float = Field(ge=0, le=1)
+    per_plug: Annotated[float, Within(gt=0)]
+    sure: Annotated[float, Within(ge=0, lt=1)]
+    restocking: Annotated[float, Within(ge=0, le=1)]
     prices: dict[str, float] = {}
-    provenance: str = Field(min_length=3)
+    provenance: Provenance
 
 
-class Waiting(_Strict):
+class Waiting(Form):
     """Parts dearer than the shelf holds come after some days, and a day costs."""
 
-    on_the_shelf: float = Field(ge=0)
-    days: float = Field(ge=0)
-    per_day: float = Field(ge=0)
-    provenance: str = Field(min_length=3)
+    on_the_shelf: Annotated[float, Within(ge=0)]
+    days: Annotated[float, Within(ge=0)]
+    per_day: Annotated[float, Within(ge=0)]
+    provenance: Provenance
 
 
-class Proof(_Strict):
+class Proof(Form):
     """The check after a repair: its time, and the chance to miss a fault that is still there.
 
     ``sure`` is the chance of being cured from which a machine that passed it goes out.
@@ -59,48 +53,48 @@ class Proof(_Strict):
 
     solid: str
     intermittent: str
-    missed_solid: float = Field(ge=0, lt=1)
-    missed_intermittent: float = Field(ge=0, lt=1)
-    sure: float = Field(gt=0, lt=1)
+    missed_solid: Annotated[float, Within(ge=0, lt=1)]
+    missed_intermittent: Annotated[float, Within(ge=0, lt=1)]
+    sure: Annotated[float, Within(gt=0, lt=1)]
     intermittent_faults: tuple[str, ...] = ()
-    provenance: str = Field(min_length=3)
+    provenance: Provenance
 
 
-class Gear(_Strict):
+class Gear(Form):
     """What it takes to change gear that has failed its proof."""
 
     renew: str
-    provenance: str = Field(min_length=3)
+    provenance: Provenance
 
 
-class Loss(_Strict):
+class Loss(Form):
     """What one mishap costs, all told."""
 
-    cost: float = Field(ge=0)
-    provenance: str = Field(min_length=3)
+    cost: Annotated[float, Within(ge=0)]
+    provenance: Provenance
 
 
-class Foresight(_Strict):
+class Foresight(Form):
     """Share of the expected cost that must be saved for leaving the usual step."""
 
-    margin: float = Field(ge=0, lt=1)
-    provenance: str = Field(min_length=3)
+    margin: Annotated[float, Within(ge=0, lt=1)]
+    provenance: Provenance
 
 
-class Donor(_Strict):
+class Donor(Form):
     """A swap that can ruin the known-good part: which faults do, how likely, and its worth."""
 
     system: str
     test: str
     worth: str
     ruined_by: dict[str, float]
-    provenance: str = Field(min_length=3)
+    provenance: Provenance
 
 
-class Shop(_Strict):
+class Shop(Form):
     """All of one shop file."""
 
-    schema_: Literal[1] = Field(alias="schema")
+    schema: Literal[1]
     id: str
     version: str
     title: str
@@ -173,10 +167,7 @@ def matches(pattern: str, fault: tuple[str, str]) -> bool:
 
 def build_shop(raw: Mapping[str, Any]) -> Shop:
     """Check a parsed shop file; ModelError names key, finding and remedy."""
-    try:
-        shop = Shop.model_validate(raw)
-    except ValidationError as error:
-        raise ModelError("\n".join(told(error, Shop))) from None
+    shop = checked(Shop, raw)
     times = {
         "proof.solid": shop.proof.solid,
         "proof.intermittent": shop.proof.intermittent,

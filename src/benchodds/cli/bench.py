@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from contextlib import suppress
+from typing import TYPE_CHECKING
 
 import click
 
@@ -13,7 +14,9 @@ from benchodds.basics.language import N_, _
 from benchodds.cli.options import leave_out, say, store_option
 from benchodds.keep.session import Session
 from benchodds.keep.store import default_path
-from benchodds.screens.bench import Bench
+
+if TYPE_CHECKING:
+    from benchodds.screens.bench import Bench
 
 
 @click.command(epilog="Example: benchodds bench 1")
@@ -47,6 +50,8 @@ def bench(session: Session, job_id: str | None, page: bool, port: int, lan: str 
                 job_id=job_id
             )
         )
+    from benchodds.screens.bench import Bench
+
     loop = Bench(session, job_id)
     ask = _asker(loop)
     say(

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from scipy.special import logsumexp
+import scipy
 
 from benchodds.basics.errors import EvidenceError, TooLargeError
 from benchodds.basics.tables import Array, Network, State
@@ -51,7 +51,7 @@ class Listed:
     @cached_property
     def log_evidence(self) -> float:
         """Natural log of the probability of all evidence in these states."""
-        return float(logsumexp(self.folded.log_weights))
+        return float(scipy.special.logsumexp(self.folded.log_weights))
 
     @cached_property
     def p_state(self) -> dict[State, float]:
@@ -81,7 +81,7 @@ class Mixed:
     @cached_property
     def log_evidence(self) -> float:
         """Natural log of the probability of all evidence, in all of them."""
-        return float(logsumexp([b.log_evidence for b in self.parts]))
+        return float(scipy.special.logsumexp([b.log_evidence for b in self.parts]))
 
     @cached_property
     def shares(self) -> Array:
@@ -162,8 +162,8 @@ def likeliest(network: Network) -> dict[State, float]:
     fresh: list[State] = [(), *((f,) for f in faults)]
     for _round in range(MOST_ROUNDS):
         found |= dict(zip(fresh, _log_weights(network, fresh), strict=True))
-        total = logsumexp(list(found.values()))
-        if grown and logsumexp([found[s] for s in fresh]) < total + math.log(ADDED):
+        total = scipy.special.logsumexp(list(found.values()))
+        if grown and scipy.special.logsumexp([found[s] for s in fresh]) < total + math.log(ADDED):
             break
         best = sorted(found.keys() - grown, key=lambda s: -found[s])[:GROWN]
         grown |= set(best)

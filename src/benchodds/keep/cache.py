@@ -1,64 +1,22 @@
-"""Compiled tables kept on disk, so that a one-shot command starts quickly.
+"""Compiled tables kept on disk, so that a one-shot command starts quickly; see ``kept``.
 
-What is kept is named by a hash of everything it follows from: the package's version and
-source, format, model of the variant, bench, and for a reading its text and technique. A file
-is an uncompressed ``.npz`` without pickles: arrays and one JSON text. What is stale, foreign,
-damaged or of the wrong shape is not found, and is made anew; a folder that cannot be written
-is no error.
+A file is an uncompressed ``.npz`` without pickles: arrays and one JSON text, named by a hash of
+the model of the variant, the bench, and for a reading its text and technique. What is of the
+wrong shape is made anew.
 """
 
 from __future__ import annotations
 
-import contextlib
-import hashlib
 import io
 import json
-import os
-import tempfile
-import time
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
 
-from benchodds import __version__
-from benchodds.basics.digest import digest
 from benchodds.basics.tables import Array, Table, Variable
-
-FORMAT = 2
-FOLDER_VARIABLE = "BENCHODDS_CACHE"
-MOST_BYTES = 100_000_000
-"""Largest file that is read."""
-
-MOST_KEPT = 250_000_000
-"""Bytes of all files from which those longest unused are dropped, down to half."""
-
-ABANDONED = 3600.0
-"""Age in seconds of a half-written file that nobody will finish."""
-
-
-def default_folder() -> Path:
-    """The folder named by BENCHODDS_CACHE, or the user's own cache folder."""
-    from platformdirs import user_cache_path
-
-    own = os.environ.get(FOLDER_VARIABLE)
-    return Path(own) if own else user_cache_path("benchodds", appauthor=False)
-
-
-@lru_cache(maxsize=1)
-def _source() -> str:
-    """Hash of the package's own source: tables made by other code are not those of this code."""
-    found = hashlib.sha256()
-    for path in sorted(Path(__file__).parents[1].rglob("*.py")):
-        found.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
-    return found.hexdigest()
-
-
-def content_key(*parts: Any) -> str:
-    """Hash of JSON-able parts, the package's version and source, and the cache format."""
-    return digest([FORMAT, __version__, _source(), *parts])
+from benchodds.keep.kept import MOST_BYTES, content_key, default_folder, found, keep, prune
 
 
 class TableCache:
@@ -82,17 +40,8 @@ class TableCache:
 
     def get(self, name: str) -> tuple[Any, list[Table]] | None:
         """The note and tables kept under a name; None when there are none to be trusted."""
-        path = self._path(name)
-        try:
-            with path.open("rb") as file:
-                if not _is_ours(os.fstat(file.fileno())):
-                    return None
-                found = _read(file, content_key(self._base, name))
-        except Exception:  # damage can surface as any error of zip, array header or JSON reading
-            return None
-        with contextlib.suppress(OSError):
-            os.utime(path)
-        return found
+        key = content_key(self._base, name)
+        return found(self._path(name), lambda file: _read(file, key))
 
     def put(self, name: str, note: Any, tables: Sequence[Table]) -> None:
         """Keep tables with a JSON-able note; written whole or not at all."""
@@ -103,44 +52,16 @@ class TableCache:
         }
         blob = np.frombuffer(json.dumps(meta).encode(), dtype=np.uint8)
         arrays = {f"t{i}": np.asarray(t.p, order="C") for i, t in enumerate(tables)}
-        with contextlib.suppress(OSError):
-            self._folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-            buffer = io.BytesIO()
-            np.savez(buffer, meta=blob, **arrays)  # type: ignore[arg-type]
-            handle, temporary = tempfile.mkstemp(dir=self._folder, suffix=".tmp")
-            try:
-                with os.fdopen(handle, "wb") as file:
-                    file.write(buffer.getvalue())
-                Path(temporary).replace(self._path(name))
-            except OSError:
-                Path(temporary).unlink(missing_ok=True)
-            if not self._pruned:
-                self._pruned = True
-                self.prune()
+        buffer = io.BytesIO()
+        np.savez(buffer, meta=blob, **arrays)  # type: ignore[arg-type]
+        keep(self._path(name), buffer.getvalue())
+        if not self._pruned:
+            self._pruned = True
+            self.prune()
 
     def prune(self) -> None:
-        """Drop the files longest unused when they take much room, and what was left half-written.
-
-        Done once by itself, when something is put.
-        """
-        with contextlib.suppress(OSError):
-            stats = [(p.stat(), p) for p in self._folder.iterdir() if p.suffix in (".npz", ".tmp")]
-            stats.sort(key=lambda pair: (pair[0].st_mtime, pair[1].name))
-            room = sum(s.st_size for s, _ in stats)
-            full = room > MOST_KEPT
-            for stat, path in stats:
-                abandoned = path.suffix == ".tmp" and time.time() - stat.st_mtime > ABANDONED
-                if abandoned or (full and room > MOST_KEPT // 2):
-                    path.unlink(missing_ok=True)
-                    room -= stat.st_size
-
-
-def _is_ours(stat: os.stat_result) -> bool:
-    """Whether a file is of a sensible size, and nobody else could have written it."""
-    getuid = getattr(os, "getuid", None)
-    return stat.st_size <= MOST_BYTES and (
-        getuid is None or (stat.st_uid == getuid() and not stat.st_mode & 0o022)
-    )
+        """Drop what is longest unused when it takes much room; done once by itself, at a put."""
+        prune(self._folder)
 
 
 def _read(file: BinaryIO, key: str) -> tuple[Any, list[Table]] | None:

@@ -11,16 +11,13 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, suppress
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from itertools import takewhile
 from pathlib import Path, PurePath
-from typing import Any, TypeVar
-from urllib.parse import quote_from_bytes
-
-import sqlalchemy as sa
-from sqlalchemy import Connection
-from sqlalchemy.exc import SQLAlchemyError
+from typing import Any, NamedTuple, TypeVar
+from urllib.parse import SplitResult, quote_from_bytes, urlsplit
 
 from benchodds.basics.errors import StoreError
 from benchodds.basics.language import N_, _
@@ -32,10 +29,19 @@ from benchodds.model.events import Event
 _T = TypeVar("_T")
 PRIVATE = 0o600
 """Mode of a store and of its copies: customers' machines are nobody else's business."""
-META = sa.table("meta", sa.column("key"), sa.column("value"))
-JOBS = sa.table("jobs", *map(sa.column, ("key", "id", "folded", "number")))
-EVENTS = sa.table("events", *map(sa.column, ("job", "seq", "at", "kind", "uid", "data", "hash")))
-HEADS = sa.table("heads", *map(sa.column, ("job", "events", "hash")))
+
+
+class EventRow(NamedTuple):
+    """A row of the table of events, its columns in their order."""
+
+    job: Any
+    seq: Any
+    at: Any
+    kind: Any
+    uid: Any
+    data: Any
+    hash: Any = None
+
 
 RESCUE = N_(
     "'benchodds rescue NEW --store FILE' brings out what is whole; restore a backup to that, or "
@@ -61,23 +67,83 @@ TROUBLE = dict.fromkeys((sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, "55P03"), I
 }
 
 
-def parsed_url(where: str | Path) -> sa.URL | None:
-    """Return the URL of a database; None for a path."""
+def parsed_url(where: str | Path) -> SplitResult | None:
+    """Return the parts of a database's URL; None for a path."""
     if isinstance(where, Path) or "://" not in where:
         return None
     try:
-        url = sa.make_url(where)
-    except (SQLAlchemyError, ValueError) as error:
-        raise StoreError(
-            _("the store's URL cannot be read; write postgresql://host/name")
-        ) from error
-    if url.get_backend_name() not in ("sqlite", "postgresql"):
+        url = urlsplit(where, allow_fragments=False)
+        whole = bool(url.scheme) and url.port != 0
+    except ValueError:
+        whole = False
+    if not whole:
+        raise StoreError(_("the store's URL cannot be read; write postgresql://host/name"))
+    if (kind := url.scheme.partition("+")[0]) not in ("sqlite", "postgresql"):
         raise StoreError(
             _("a store is an SQLite file or on PostgreSQL, not '{drivername}'").format(
-                drivername=url.drivername
+                drivername=kind
             )
         )
-    return url
+    return url._replace(scheme=kind)
+
+
+@dataclass(frozen=True)
+class Connection:
+    """One transaction at a database, by its own driver; statements have ? where values go."""
+
+    raw: Any
+    on_server: bool
+
+    def run(self, statement: str, *values: Any) -> Any:
+        """Run a statement, and return its cursor."""
+        if self.on_server:
+            return self.raw.execute(statement.replace("?", "%s"), values or None)
+        return self.raw.execute(statement, values)
+
+    def run_each(self, statement: str, rows: Iterable[Sequence[Any]]) -> None:
+        """Run a statement with each of these rows of values."""
+        statement = statement.replace("?", "%s") if self.on_server else statement
+        self.raw.cursor().executemany(statement, rows)
+
+    def value(self, statement: str, *values: Any) -> Any:
+        """Return the first value that a query finds, or None."""
+        row = self.run(statement, *values).fetchone()
+        return row[0] if row else None
+
+
+@dataclass(frozen=True)
+class Database:
+    """Where jobs are kept: a driver (PEP 249), and how it connects, anew for each transaction."""
+
+    driver: Any
+    connect: Callable[[], Any]
+    lasting: bool = False
+    """Whether one connection serves all transactions, as it does for what is in memory."""
+
+    @property
+    def on_server(self) -> bool:
+        """Whether it is PostgreSQL rather than a file."""
+        return self.driver is not sqlite3
+
+    @contextmanager
+    def transaction(self, begin: str = "BEGIN") -> Iterator[Connection]:
+        """Keep all that is done within it, or nothing where that fails."""
+        raw = self.connect()
+        try:
+            settings = ("synchronous = EXTRA", "foreign_keys = ON", "trusted_schema = OFF")
+            for setting in () if self.on_server else settings:
+                raw.execute(f"PRAGMA {setting}")
+            raw.execute(begin)
+            try:
+                yield Connection(raw, self.on_server)
+                raw.execute("COMMIT")
+            except BaseException:
+                with suppress(self.driver.Error):  # what went wrong may have ended it already
+                    raw.execute("ROLLBACK")
+                raise
+        finally:
+            if not self.lasting:
+                raw.close()
 
 
 def file_uri(path: PurePath) -> str:
@@ -90,27 +156,29 @@ def file_uri(path: PurePath) -> str:
     return f"file://{'' if written.startswith('/') else '/'}{written}"
 
 
-def engine_for_file(path: Path, mode: str, wait_s: float) -> sa.Engine:
-    """Return an engine that opens the file anew for each transaction: no handle outlives it."""
+def in_file(path: Path, mode: str, wait_s: float) -> Database:
+    """Return the database in a file, opened anew for each transaction: no handle outlives it."""
+    uri = f"{file_uri(path)}?mode={mode}"
 
-    return _engine(lambda: _connection(path, mode, wait_s), sa.NullPool)
+    def connect() -> sqlite3.Connection:
+        conn = sqlite3.connect(uri, uri=True, timeout=wait_s, isolation_level=None)
+        conn.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, MAX_LINE)  # of a text in a file from elsewhere
+        conn.text_factory = _text
+        return conn
+
+    return Database(sqlite3, connect)
 
 
-def engine_for_copy(path: Path, wait_s: float = 5.0) -> sa.Engine:
-    """Return an engine for a copy in memory of a file that may not be written."""
+def in_copy(path: Path, wait_s: float = 5.0) -> Database:
+    """Return a copy in memory of a file that may not be written."""
     copy = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
     copy.text_factory = _text
-    with closing(_connection(path, "ro", wait_s)) as conn:
+    conn = in_file(path, "ro", wait_s).connect()
+    try:
         conn.backup(copy)
-    return _engine(lambda: copy, sa.StaticPool)
-
-
-def _connection(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
-    uri = f"{file_uri(path)}?mode={mode}"
-    conn = sqlite3.connect(uri, uri=True, timeout=wait_s, isolation_level=None)
-    conn.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, MAX_LINE)  # of a text in a file from elsewhere
-    conn.text_factory = _text
-    return conn
+    finally:
+        conn.close()
+    return Database(sqlite3, lambda: copy, lasting=True)
 
 
 def _text(stored: bytes) -> str:
@@ -118,32 +186,22 @@ def _text(stored: bytes) -> str:
     return stored.decode("utf-8", "surrogateescape")
 
 
-def _engine(connect: Callable[[], sqlite3.Connection], pool: type[sa.Pool]) -> sa.Engine:
-    engine = sa.create_engine("sqlite://", creator=connect, poolclass=pool)
-
-    @sa.event.listens_for(engine, "begin")
-    def begin(conn: Connection) -> None:
-        for setting in ("synchronous = EXTRA", "foreign_keys = ON", "trusted_schema = OFF"):
-            conn.exec_driver_sql(f"PRAGMA {setting}")
-        conn.exec_driver_sql(conn.get_execution_options().get("begin", "BEGIN"))
-
-    return engine
-
-
-def engine_for_server(url: sa.URL, label: str, wait_s: float) -> sa.Engine:
-    url = url.set(drivername="postgresql+psycopg")
-    waits = {"connect_timeout": 5, "options": f"-c lock_timeout={round(wait_s * 1000)}"}
+def on_server(url: SplitResult, label: str, wait_s: float) -> Database:
+    """Return the database on a server; StoreError where its driver is missing."""
     try:
-        return sa.create_engine(url, pool_pre_ping=True, connect_args=waits)
+        import psycopg
     except ImportError as error:
         raise StoreError(
             f"{label}: " + _("needs the driver; pip install 'psycopg[binary]'")
         ) from error
+    waits: dict[str, Any] = {"connect_timeout": 5}
+    waits["options"] = f"-c lock_timeout={round(wait_s * 1000)}"
+    return Database(psycopg, lambda: psycopg.connect(url.geturl(), autocommit=True, **waits))
 
 
 def one_at_a_time(conn: Connection) -> None:
-    if conn.dialect.name == "postgresql":  # SQLite's one lock is held already
-        conn.exec_driver_sql("SELECT pg_advisory_xact_lock(7305)")
+    if conn.on_server:  # SQLite's one lock is held already
+        conn.run("SELECT pg_advisory_xact_lock(7305)")
 
 
 _TABLES = """
@@ -159,9 +217,9 @@ CREATE UNIQUE INDEX events_uid ON events (uid)
 def _create_tables(conn: Connection) -> None:
     """Make the tables; the database itself refuses to change, drop or replace what they hold."""
     for statement in _TABLES.split(";"):
-        conn.exec_driver_sql(statement)
-    if conn.dialect.name == "postgresql":
-        conn.exec_driver_sql(
+        conn.run(statement)
+    if conn.on_server:
+        conn.run(
             "CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS "
             "$$ BEGIN RAISE EXCEPTION 'the record is append-only'; END $$"
         )
@@ -174,16 +232,16 @@ def _refuse(conn: Connection, table: str, *verbs: str) -> None:
     """Let the database itself refuse to do this to a table."""
     for verb in verbs:
         then = "BEGIN SELECT RAISE(ABORT, 'the record is append-only'); END"
-        if conn.dialect.name == "postgresql":
+        if conn.on_server:
             each = "STATEMENT" if verb == "TRUNCATE" else "ROW"
             then = f"FOR EACH {each} EXECUTE FUNCTION refuse_change()"
-        conn.exec_driver_sql(f"CREATE TRIGGER {table}_no_{verb} BEFORE {verb} ON {table} {then}")
+        conn.run(f"CREATE TRIGGER {table}_no_{verb} BEFORE {verb} ON {table} {then}")
 
 
 def _in_order(conn: Connection, besides: str = "FALSE") -> None:
     """Refuse events out of turn: else SQLite's INSERT OR REPLACE would slip past the others."""
-    if conn.dialect.name == "sqlite":
-        conn.exec_driver_sql(
+    if not conn.on_server:
+        conn.run(
             "CREATE TRIGGER events_in_order BEFORE INSERT ON events WHEN NEW.seq <> "
             "(SELECT coalesce(max(seq), 0) + 1 FROM events WHERE job = NEW.job) "
             f"OR EXISTS (SELECT 1 FROM events WHERE uid = NEW.uid) OR {besides} "
@@ -191,41 +249,40 @@ def _in_order(conn: Connection, besides: str = "FALSE") -> None:
         )
 
 
+_NEW_HEAD = "INSERT INTO heads (events, hash, job) VALUES (?, ?, ?)"
+
+
 def _chain_events(conn: Connection) -> None:
     """Give every event its hash and every job its head, and refuse events without."""
-    is_server = conn.dialect.name == "postgresql"
-    conn.exec_driver_sql("ALTER TABLE events ADD COLUMN hash TEXT")
-    conn.exec_driver_sql(
+    is_server = conn.on_server
+    conn.run("ALTER TABLE events ADD COLUMN hash TEXT")
+    conn.run(
         "CREATE TABLE heads (job INTEGER PRIMARY KEY REFERENCES jobs (key), "
         "events INTEGER NOT NULL, hash TEXT NOT NULL)"
     )
-    conn.exec_driver_sql("DROP TRIGGER events_no_UPDATE" + " ON events" * is_server)
-    c = EVENTS.c
-    this = sa.and_(c.job == sa.bindparam("of"), c.seq == sa.bindparam("number"))
-    change = EVENTS.update().where(this).values(hash=sa.bindparam("made"))
-    rows = sa.select(c.seq, c.at, c.kind, c.uid, c.data).order_by(c.seq)
-    for key, job_id in conn.execute(sa.select(JOBS.c.key, JOBS.c.id)).all():
-        said = [(row, event_of(row)) for row in conn.execute(rows.where(c.job == key)).all()]
+    conn.run("DROP TRIGGER events_no_UPDATE" + " ON events" * is_server)
+    for key, job_id in conn.run("SELECT key, id FROM jobs").fetchall():
+        query = "SELECT job, seq, at, kind, uid, data FROM events WHERE job = ? ORDER BY seq"
+        said = [(row[1], event_of(EventRow(*row))) for row in conn.run(query, key).fetchall()]
         whole = list(takewhile(lambda pair: pair[1] is not None, said))
         made = chain.hashes(chain.start(job_id), [event for _, event in whole if event])
         made += [""] * (len(said) - len(whole))  # damaged before: it has no hash and stays so
-        pairs = zip(said, made, strict=True)
-        updates = [{"of": key, "number": row.seq, "made": h} for (row, _), h in pairs]
-        if updates:
-            conn.execute(change, updates)
-            conn.execute(HEADS.insert().values((key, len(made), made[-1])))
+        if said:
+            hashed = ((h, key, seq) for (seq, _), h in zip(said, made, strict=True))
+            conn.run_each("UPDATE events SET hash = ? WHERE job = ? AND seq = ?", hashed)
+            conn.run(_NEW_HEAD, len(made), made[-1], key)
     _refuse(conn, "events", "UPDATE")
     _refuse(conn, "heads", "DELETE")
     if is_server:
-        conn.exec_driver_sql("ALTER TABLE events ALTER COLUMN hash SET NOT NULL")
+        conn.run("ALTER TABLE events ALTER COLUMN hash SET NOT NULL")
         for table in ("jobs", "events", "heads"):
             _refuse(conn, table, "TRUNCATE")
     else:
-        conn.exec_driver_sql("DROP TRIGGER events_in_order")
+        conn.run("DROP TRIGGER events_in_order")
         _in_order(conn, "NEW.hash IS NULL")
 
 
-def event_of(row: Any) -> Event | None:
+def event_of(row: EventRow) -> Event | None:
     """The event that a row of the table holds; None where its data are none."""
     with suppress(TypeError, ValueError, RecursionError):
         if isinstance(data := json.loads(row.data), dict):
@@ -270,10 +327,10 @@ def trouble(cause: Any, state: str) -> str:
     return _(known).format(rescue=_(RESCUE))
 
 
-def seek(conn: Connection, which: sa.ColumnElement[bool], lock: bool = False) -> int | None:
+def seek(conn: Connection, where: str, *values: Any, lock: bool = False) -> int | None:
     """Return the key of a job, held against other writers if asked (SQLite holds all)."""
-    query = sa.select(JOBS.c.key).where(which)
-    key = conn.scalar(query.with_for_update() if lock else query)
+    held = " FOR UPDATE" if lock and conn.on_server else ""
+    key = conn.value(f"SELECT key FROM jobs WHERE {where}{held}", *values)
     return None if key is None else int(key)
 
 
@@ -284,33 +341,32 @@ def _in_portions(items: Sequence[_T], size: int = 500) -> Iterator[Sequence[_T]]
 def holder(conn: Connection, *uids: str) -> tuple[str, int] | None:
     """One of these tokens that an event bears, with the key of the job that the event is in."""
     for some in _in_portions([u for u in uids if u]):
-        query = sa.select(EVENTS.c.uid, EVENTS.c.job).where(EVENTS.c.uid.in_(some))
-        if (row := conn.execute(query).first()) is not None:
-            return row.uid, row.job
+        places = ", ".join("?" * len(some))
+        query = f"SELECT uid, job FROM events WHERE uid IN ({places})"
+        if (row := conn.run(query, *some).fetchone()) is not None:
+            return row[0], row[1]
     return None
 
 
-def next_number(conn: Connection, column: sa.ColumnClause[Any]) -> int:
-    """One more than the largest number in a column."""
-    return int(conn.scalar(sa.select(sa.func.coalesce(sa.func.max(column), 0) + 1)) or 1)
+def next_number(conn: Connection, column: str) -> int:
+    """One more than the largest number in a column of the jobs."""
+    return int(conn.value(f"SELECT coalesce(max({column}), 0) + 1 FROM jobs"))
 
 
 def insert(conn: Connection, key: int, job_id: str, events: Sequence[Event]) -> None:
     """Write events at the end of a job's chain, and its new head."""
-    c = HEADS.c
-    row = conn.execute(sa.select(c.events, c.hash).where(c.job == key)).first()
+    row = conn.run("SELECT events, hash FROM heads WHERE job = ?", key).fetchone()
     before = Head(*row) if row else Head(0, chain.start(job_id))
     made = chain.hashes(before.hash, events)
-    for some in _in_portions(list(zip(events, made, strict=True))):
-        said = [
-            (e.seq, e.at, e.kind, e.uid or None, json.dumps(e.data, allow_nan=False), h)
-            for e, h in some
-        ]
-        names = ("job", "seq", "at", "kind", "uid", "data", "hash")
-        conn.execute(EVENTS.insert(), [dict(zip(names, (key, *x), strict=True)) for x in said])
-    head = (key, before.events + len(events), made[-1])
-    change = HEADS.update().where(c.job == key) if row else HEADS.insert()
-    conn.execute(change.values(dict(zip(("job", "events", "hash"), head, strict=True))))
+    conn.run_each(
+        f"INSERT INTO events ({', '.join(EventRow._fields)}) VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (
+            (key, e.seq, e.at, e.kind, e.uid or None, json.dumps(e.data, allow_nan=False), h)
+            for e, h in zip(events, made, strict=True)
+        ),
+    )
+    change = "UPDATE heads SET events = ?, hash = ? WHERE job = ?" if row else _NEW_HEAD
+    conn.run(change, before.events + len(events), made[-1], key)
 
 
 _PRETENDERS = """SELECT name FROM sqlite_master WHERE lower(name) IN ('meta', 'jobs', 'events')
@@ -320,23 +376,26 @@ AND (type <> 'table' OR sql NOT LIKE 'CREATE TABLE%' OR sql LIKE '%GENERATED%')"
 
 def version(conn: Connection, where: str, newest: int) -> int:
     """Return how many migrations the store has seen; 0 when it is no store (yet)."""
-    is_file = conn.dialect.name == "sqlite"
-    if is_file and (said := conn.scalar(sa.text("PRAGMA quick_check(1)"))) != "ok":
-        raise StoreError(
-            f"{where}: "
-            + _("is damaged ({said}); {rescue}").format(
-                said=" ".join(said.split()), rescue=_(RESCUE)
+    has_meta = "SELECT to_regclass('meta')"
+    if not conn.on_server:
+        if (said := conn.value("PRAGMA quick_check(1)")) != "ok":
+            raise StoreError(
+                f"{where}: "
+                + _("is damaged ({said}); {rescue}").format(
+                    said=" ".join(said.split()), rescue=_(RESCUE)
+                )
             )
-        )
-    if is_file and (other := conn.scalar(sa.text(_PRETENDERS))) is not None:
-        raise StoreError(
-            f"{where}: "
-            + _("'{other}' in it is no table, as in a job store; name another").format(other=other)
-        )
-    if not sa.inspect(conn).has_table("meta"):
+        if (other := conn.value(_PRETENDERS)) is not None:
+            raise StoreError(
+                f"{where}: "
+                + _("'{other}' in it is no table, as in a job store; name another").format(
+                    other=other
+                )
+            )
+        has_meta = "SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'meta'"
+    if conn.value(has_meta) is None:
         return 0
-    done = sa.select(sa.func.count()).where(META.c.key.startswith("migration "))
-    seen = int(conn.scalar(done) or 0)
+    seen = int(conn.value("SELECT count(*) FROM meta WHERE key LIKE 'migration %'"))
     if seen > newest:
         raise StoreError(
             f"{where}: "

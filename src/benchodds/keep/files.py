@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
 from benchodds.basics.digest import digest
 from benchodds.basics.errors import FileError, ModelError, UnknownNameError, nearest
+from benchodds.basics.forms import Form, as_data, from_data
 from benchodds.basics.language import _
 from benchodds.basics.tomlines import key_lines, line_of, split_key
 from benchodds.keep.inputs import text_of
+from benchodds.keep.kept import content_key, plain
 from benchodds.model.gear import Bench, build_bench
-from benchodds.model.join import PLUS, JoinedModel, join
+from benchodds.model.join import JoinedModel, join
+from benchodds.model.joinnames import PLUS
 from benchodds.model.joinpriors import join_priors
 from benchodds.model.priors import PriorSet, build_priors
 from benchodds.model.system import SystemModel, build_system
@@ -22,7 +25,7 @@ from benchodds.model.system import SystemModel, build_system
 MAX_BYTES = 2_000_000
 PACKAGE = Path(__file__).resolve().parents[1]
 T = TypeVar("T")
-M = TypeVar("M", SystemModel, Bench, PriorSet)
+M = TypeVar("M", bound=Form)
 FOLDER_VARIABLE = "BENCHODDS_FOLDER"
 UNDONE = "undone"
 """Folder, beside tuned prior sets, of those that are no longer used for new jobs."""
@@ -132,12 +135,24 @@ def available(kind: str) -> dict[str, Path]:
 
 def read_toml(path: Path) -> dict[str, Any]:
     """Parse a TOML file; ModelError with file and line when it cannot be."""
+    return _parsed(path, _text(path))
+
+
+def _text(path: Path) -> str:
+    """The text of a file of ours; ModelError when there is none."""
     if os.path.lexists(path) and not path.is_file():
         raise ModelError(f"{path}: " + _("is not a plain file"))
     try:
-        return tomllib.loads(text_of(path, MAX_BYTES))
+        return text_of(path, MAX_BYTES)
     except FileError as error:
         raise ModelError(str(error)) from None
+
+
+def _parsed(path: Path, text: str) -> dict[str, Any]:
+    import tomllib  # what was read before is not parsed again
+
+    try:
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ModelError(f"{path}: " + _("not valid TOML: {error}").format(error=error)) from None
     except ValueError:  # what Python itself says of a number of thousands of digits
@@ -181,18 +196,15 @@ def load_system(name: str, variant: str | None = None) -> SystemModel:
     """
     if PLUS in name:
         return _joined(name.split(PLUS), variant)
-    path = find("models", name)
-    raw = read_toml(path)
-    try:
-        return _sealed(build_system(raw, variant), raw)
-    except ModelError as error:
-        raise located(path, error, variant or str(raw.get("default_variant"))) from None
+    return _sealed(
+        SystemModel, find("models", name), partial(build_system, variant=variant), variant
+    )
 
 
 def _joined(names: Sequence[str], variant: str | None) -> JoinedModel:
     """Several systems as one, each in the variant that is meant for it."""
     words = variant.split(PLUS) if variant else []
-    known = [list(read_toml(find("models", n)).get("variants", {})) for n in names]
+    known = [list(load_system(n).variants) for n in names]
     for word in words:
         if not any(word in own for own in known):
             every = [v for own in known for v in own]
@@ -208,16 +220,32 @@ def _joined(names: Sequence[str], variant: str | None) -> JoinedModel:
 
 def load_bench(name: str) -> Bench:
     """Read and check a bench file."""
-    return load(find("models", name), lambda raw: _sealed(build_bench(raw), raw))
+    return _sealed(Bench, find("models", name), build_bench)
 
 
 def load_priors(name: str) -> PriorSet:
     """Read and check a prior set; 'tci+charging' are two of them."""
     if PLUS in name:
         return join_priors([load_priors(n) for n in name.split(PLUS)])
-    return load(find("priors", name), lambda raw: _sealed(build_priors(raw), raw))
+    return _sealed(PriorSet, find("priors", name), build_priors)
 
 
-def _sealed(built: M, raw: Mapping[str, Any]) -> M:
-    """What a file was built into, with the hash of its content; comments are not content."""
-    return built.model_copy(update={"digest": digest(raw)})
+def _sealed(
+    cls: type[M], path: Path, build: Callable[[Mapping[str, Any]], M], variant: str | None = None
+) -> M:
+    """What a file is built into, with the hash of its content; comments are not content.
+
+    A file that was read and checked before is not parsed again, until any byte of it changes.
+    """
+    text = _text(path)
+
+    def make() -> M:
+        raw = _parsed(path, text)
+        try:
+            return build(raw).model_copy(update={"digest": digest(raw)})
+        except ModelError as error:
+            raise located(path, error, variant or raw.get("default_variant")) from None
+
+    key = content_key(cls.__name__, variant, text)
+    made: M = plain(key, make, as_data, lambda data: from_data(cls, data))
+    return made

@@ -14,26 +14,16 @@ from collections import defaultdict
 from collections.abc import Iterable
 from contextlib import closing, suppress
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from benchodds.basics.errors import StoreError
 from benchodds.basics.language import _
 from benchodds.keep.archive import OPEN_FORM, as_event
-from benchodds.keep.database import event_of, parsed_url
+from benchodds.keep.database import EventRow, event_of, parsed_url
 from benchodds.keep.leaves import Leaves, Row
 from benchodds.keep.store import Store
 from benchodds.keep.whole import Found, Part, Place
 from benchodds.model.chain import Head
-
-
-class _EventRow(NamedTuple):
-    job: Any
-    seq: Any
-    at: Any
-    kind: Any
-    uid: Any
-    data: Any
-    hash: Any = None
 
 
 def rescue(where: str | Path) -> list[Part]:
@@ -41,10 +31,10 @@ def rescue(where: str | Path) -> list[Part]:
 
     Raises StoreError when there is nothing to read."""
     url = parsed_url(where)
-    if url is not None and url.get_backend_name() != "sqlite":
+    if url is not None and url.scheme != "sqlite":
         with Store.open(where, create=False, read_only=True) as store:
             return _parts(store.found())
-    path = Path((url.database if url is not None else where) or "").expanduser().absolute()
+    path = Path(url.path[1:] if url is not None else where).expanduser().absolute()
     try:
         if path.suffix == OPEN_FORM:
             return _parts(_in_lines(path.read_bytes()))
@@ -77,8 +67,8 @@ def _in_rows(rows: Iterable[Row]) -> Iterable[Found]:
             case (None, int(events), str(hash_)):
                 found[number].heads.append(Head(events, hash_))
             case (int(job), int(seq), str(), str(), str() | None, str(), *_hash):
-                if len(row) <= len(_EventRow._fields):
-                    event = _EventRow(*row)
+                if len(row) <= len(EventRow._fields):
+                    event = EventRow(*row)
                     found[job].add(seq, event_of(event), event.hash)
     return (found[key] for key in sorted(found))
 

@@ -1,4 +1,7 @@
-"""The edge between commands and the pure core: the store, the clock, the files."""
+"""The edge between commands and the pure core: the store, the clock, the files.
+
+What a record alone needs is imported here; models and inference by what works with them.
+"""
 
 from __future__ import annotations
 
@@ -8,22 +11,20 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cached_property, lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from benchodds.basics.errors import ReadingError, UnknownNameError, nearest
 from benchodds.basics.language import _
-from benchodds.infer.assess import Assessment, Machine, assess
-from benchodds.infer.network import physics
-from benchodds.keep import files
 from benchodds.keep.store import Store, default_path
 from benchodds.model import jobs
 from benchodds.model.events import Event, check_file
-from benchodds.model.gear import Bench
 from benchodds.model.jobs import Job, Reading, Technique
-from benchodds.model.join import PLUS, JoinedModel, alone, complaint_name
-from benchodds.model.laws import applied
-from benchodds.model.priors import PriorSet
-from benchodds.model.sources import sources
-from benchodds.model.system import SystemModel
+
+if TYPE_CHECKING:
+    from benchodds.infer.assess import Assessment, Machine
+    from benchodds.model.gear import Bench
+    from benchodds.model.priors import PriorSet
+    from benchodds.model.system import SystemModel
 
 
 def now() -> str:
@@ -52,6 +53,9 @@ def load_coarse(system: str, variant: str | None, prior_set: str) -> Machine:
 
 
 def _read(system: str, variant: str | None, prior_set: str) -> tuple[SystemModel, Bench, PriorSet]:
+    from benchodds.keep import files
+    from benchodds.model.laws import applied
+
     model = files.load_system(system, variant)
     priors = files.load_priors(prior_set)
     return *applied(model, files.load_bench(model.bench), priors.spreads), priors
@@ -60,9 +64,13 @@ def _read(system: str, variant: str | None, prior_set: str) -> tuple[SystemModel
 def _compiled(
     model: SystemModel, bench: Bench, priors: PriorSet, choosing: Machine | None = None
 ) -> Machine:
-    from benchodds.keep.cache import TableCache, content_key, pack, unpack
+    from benchodds.basics.forms import as_data
+    from benchodds.infer.compiled import Machine
+    from benchodds.infer.network import physics
+    from benchodds.keep.cache import TableCache, pack, unpack
+    from benchodds.keep.kept import content_key
 
-    shelf = TableCache(content_key(model.model_dump(mode="json"), bench.model_dump(mode="json")))
+    shelf = TableCache(content_key(as_data(model), as_data(bench)))
     kept = shelf.get("physics")
     compiled = unpack(*kept) if kept is not None else None
     if compiled is None:
@@ -82,6 +90,8 @@ def said(
     UnknownNameError
         When no system is named, or no complaint.
     """
+    from benchodds.keep import files
+
     if not system:
         known = ", ".join(files.available("models"))
         raise UnknownNameError(_("say which system, with --system: {known}").format(known=known))
@@ -109,6 +119,11 @@ def opening(
     Without a complaint it is the first of the model. A context may have its chance with it,
     'washed=0.5'; ``replaced`` are repairs that somebody did before.
     """
+    from benchodds.keep import files
+    from benchodds.model.join import JoinedModel, complaint_name
+    from benchodds.model.joinnames import PLUS, alone
+    from benchodds.model.sources import sources
+
     check_file(system)
     model = files.load_system(system, variant)
     if complaint and (isinstance(model, JoinedModel) or PLUS in complaint):
@@ -220,6 +235,8 @@ class Session:
 
     def assess(self, job: Job, as_if: Sequence[str] = ()) -> Assessment:
         """Posterior of a job, with readings written 'TEST=VALUE,VALUE' as if taken."""
+        from benchodds.infer.assess import assess
+
         machine = self.machine(job)
         return assess(machine, job, [supposed(machine, t, i) for i, t in enumerate(as_if)])
 
@@ -251,6 +268,8 @@ def find_test(model: SystemModel, name: str) -> str:
     try:
         return model.find_test(name)
     except UnknownNameError:
+        from benchodds.keep import files
+
         key = name.strip().lower().replace("_", "-")
         for other in model.variants:
             if other != model.variant and key in files.load_system(model.id, other).tests:

@@ -10,12 +10,9 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Self, TypeVar
+from typing import Self, TypeVar
 
-import sqlalchemy as sa
 from platformdirs import user_data_dir
-from sqlalchemy import Connection
-from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 
 from benchodds.basics.errors import JobError, StoreError, UnknownJobError, nearest
 from benchodds.basics.language import _
@@ -23,19 +20,19 @@ from benchodds.basics.text import written
 from benchodds.keep.archive import Record, is_same, missing
 from benchodds.keep.database import (
     IN_USE,
-    JOBS,
-    META,
     MIGRATIONS,
     NO_WRITE,
     RESCUE,
-    engine_for_copy,
-    engine_for_file,
-    engine_for_server,
+    Connection,
+    Database,
     holder,
+    in_copy,
+    in_file,
     insert,
     is_open_to_all,
     new_file,
     next_number,
+    on_server,
     one_at_a_time,
     parsed_url,
     seek,
@@ -50,6 +47,7 @@ from benchodds.model.jobs import Job, amend, check_name, fold
 _T = TypeVar("_T")
 _Maker = Callable[[str], Event]
 _NUMBER = re.compile(r"[1-9][0-9]{0,8}")
+_NEW_JOB = "INSERT INTO jobs (key, id, folded, number) VALUES (?, ?, ?, ?)"
 _ATTEMPTS = 20  # of a write that clashed with another writer's
 
 
@@ -71,9 +69,9 @@ def default_path() -> Path:
 class Store:
     """All jobs of one shop. May be shared by threads; other processes may use it meanwhile."""
 
-    def __init__(self, engine: sa.Engine, where: str, *, read_only: bool = False) -> None:
+    def __init__(self, database: Database, where: str, *, read_only: bool = False) -> None:
         """Use `Store.open`, which also checks and prepares what it opens."""
-        self.where, self.read_only, self._engine = where, read_only, engine
+        self.where, self.read_only, self._database = where, read_only, database
 
     @classmethod
     def open(
@@ -86,14 +84,14 @@ class Store:
         writers. Raises StoreError when there is none, it cannot be reached, is in use, damaged,
         something else, or of a newer benchodds."""
         url = parsed_url(where)
-        if url is not None and url.get_backend_name() == "postgresql":
-            label = url.render_as_string(hide_password=True)
-            store = cls(engine_for_server(url, label, wait_s), label, read_only=read_only)
+        if url is not None and url.scheme == "postgresql":
+            label = f"postgresql://{re.sub(':.*@', ':***@', url.netloc)}{url.path}"
+            store = cls(on_server(url, label, wait_s), label, read_only=read_only)
             store._prepare(create=create)
             return store
         if url is not None:
-            read_only = read_only or url.query.get("mode") == "ro"
-            where = url.database or ":memory:"
+            read_only = read_only or "mode=ro" in url.query.split("&")
+            where = url.path[1:] or ":memory:"
         if str(where) == ":memory:":
             raise StoreError(_("a store in memory would lose its jobs; name a file"))
         if str(where).startswith("\\\\") and os.name != "nt":
@@ -128,8 +126,8 @@ class Store:
             ) from error
         if not read_only:
             tighten(path)
-        engine = engine_for_file(path, "ro" if read_only else "rw", wait_s)
-        store = cls(engine, str(path), read_only=read_only)
+        database = in_file(path, "ro" if read_only else "rw", wait_s)
+        store = cls(database, str(path), read_only=read_only)
         store._prepare(create=False)
         return store
 
@@ -145,13 +143,13 @@ class Store:
         new = path.with_name(f".{path.name}.{secrets.token_hex(4)}.new")
         try:
             new_file(new)
-            cls(engine_for_file(new, "rw", wait_s), str(path))._prepare(create=True)
+            cls(in_file(new, "rw", wait_s), str(path))._prepare(create=True)
             with suppress(FileExistsError):  # another process was quicker: theirs is used
                 os.link(new, path)
         except OSError:  # a file system without links: made in place
             with suppress(FileExistsError):
                 new_file(path)
-            cls(engine_for_file(path, "rw", wait_s), str(path))._prepare(create=True)
+            cls(in_file(path, "rw", wait_s), str(path))._prepare(create=True)
         finally:
             new.unlink(missing_ok=True)
 
@@ -162,12 +160,13 @@ class Store:
         self.close()
 
     def close(self) -> None:
-        """Let go of every connection."""
-        self._engine.dispose()
+        """Let go of what is held; nothing is between transactions but a copy in memory."""
+        if self._database.lasting:
+            self._database.connect().close()
 
     def doubt(self) -> str:
         """Who else may read the store's file, where it could not be kept from them; or nothing."""
-        if self._engine.name == "sqlite" and is_open_to_all(Path(self.where)):
+        if not self._database.on_server and is_open_to_all(Path(self.where)):
             return f"{self.where}: " + _(
                 "any user of this computer can read the jobs; see that its owner alone may (0600)"
             )
@@ -181,7 +180,7 @@ class Store:
 
         def work(conn: Connection) -> Job:
             one_at_a_time(conn)
-            number = next_number(conn, JOBS.c.number)
+            number = next_number(conn, "number")
             job_id = wanted or str(number)
             event = make_event if isinstance(make_event, Event) else make_event(job_id)
             if isinstance(named := wanted or event.data.get("name"), str):
@@ -189,15 +188,15 @@ class Store:
                 event = replace(event, data={**event.data, "name": job_id})
             if (held := holder(conn, event.uid)) is not None:
                 return amend(self._load(conn, held[1], lock=True), event)
-            if seek(conn, JOBS.c.folded == job_id.casefold()) is not None:
+            if seek(conn, "folded = ?", job_id.casefold()) is not None:
                 raise JobError(
                     _("a job named '{job_id}' exists already; choose another name").format(
                         job_id=job_id
                     )
                 )
             job = fold(job_id, [event])
-            key, folded = next_number(conn, JOBS.c.key), job_id.casefold()
-            conn.execute(JOBS.insert().values((key, job_id, folded, None if job.name else number)))
+            key, folded = next_number(conn, "key"), job_id.casefold()
+            conn.run(_NEW_JOB, key, job_id, folded, None if job.name else number)
             insert(conn, key, job_id, job.events)
             return job
 
@@ -262,7 +261,7 @@ class Store:
 
     def _take_in(self, conn: Connection, record: Record) -> TakenIn:
         held = holder(conn, record.events[0].uid)
-        key = held[1] if held else seek(conn, JOBS.c.id == record.id)
+        key = held[1] if held else seek(conn, "id = ?", record.id)
         try:
             here = None if key is None else self._load(conn, key, lock=True)
         except DamagedJobError as error:
@@ -282,7 +281,7 @@ class Store:
         """Raise JobError when a token of new events stands for one in the store already."""
         if (held := holder(conn, *(e.uid for e in events))) is not None:
             uid, key = held
-            name = conn.scalar(sa.select(JOBS.c.id).where(JOBS.c.key == key))
+            name = conn.value("SELECT id FROM jobs WHERE key = ?", key)
             raise JobError(
                 _("the token '{uid}' stands for an event of job '{job}'").format(uid=uid, job=name)
             )
@@ -291,22 +290,22 @@ class Store:
         """Return key and id of a new job: its own id where that is free."""
         name, job_id = record.job.name, record.id
         number = int(job_id) if name is None and _NUMBER.fullmatch(job_id) else None
-        if name is not None and (taken or seek(conn, JOBS.c.folded == job_id.casefold())):
+        if name is not None and (taken or seek(conn, "folded = ?", job_id.casefold())):
             raise JobError(
                 _("a job named '{job_id}' exists already, and is another one").format(job_id=job_id)
             )
         if name is None and (taken or number is None):
-            number = next_number(conn, JOBS.c.number)
+            number = next_number(conn, "number")
             job_id = str(number)
-        key = next_number(conn, JOBS.c.key)
-        conn.execute(JOBS.insert().values((key, job_id, job_id.casefold(), number)))
+        key = next_number(conn, "key")
+        conn.run(_NEW_JOB, key, job_id, job_id.casefold(), number)
         return key, job_id
 
     def _find(self, conn: Connection, job_id: str) -> int:
         """The key of a job, by its id as it was written or, if that is damaged, as compared."""
-        wanted, c = written(job_id), JOBS.c
-        like = sa.or_(c.folded == wanted.casefold(), c.id == wanted)
-        places = conn.execute(sa.select(c.key, c.id, c.folded).where(like)).all()
+        wanted = written(job_id)
+        like = "SELECT key, id, folded FROM jobs WHERE folded = ? OR id = ?"
+        places = conn.run(like, wanted.casefold(), wanted).fetchall()
         for key, found, folded in sorted(places, key=lambda place: place[1] != wanted):
             if found == wanted or folded != str(found).casefold():
                 return int(key)
@@ -317,7 +316,7 @@ class Store:
                     job_id=job_id, damaged=", ".join(damaged), rescue=_(RESCUE)
                 )
             )
-        hint = nearest(wanted, map(str, conn.scalars(sa.select(c.id))))
+        hint = nearest(wanted, (str(name) for (name,) in conn.run("SELECT id FROM jobs")))
         raise UnknownJobError(
             _("there is no job '{job_id}' in {where}{hint}").format(
                 job_id=job_id, where=self.where, hint=hint
@@ -327,7 +326,7 @@ class Store:
     def _load(self, conn: Connection, key: int, *, lock: bool = False) -> Job:
         """A job, held against other writers if asked. Raises DamagedJobError."""
         if lock:
-            seek(conn, JOBS.c.key == key, lock=True)
+            seek(conn, "key = ?", key, lock=True)
         return self._whole(kept(conn, key)[key])
 
     def _whole(self, found: Found) -> Job:
@@ -346,20 +345,20 @@ class Store:
             raise StoreError(
                 f"{self.where}: " + _("is a database but not a job store; name another")
             )
-        if found != len(MIGRATIONS) and self.read_only and self._engine.name == "sqlite":
-            self._engine = engine_for_copy(Path(self.where))
-            self._work(self._migrate, "BEGIN", steady=False)
+        if found != len(MIGRATIONS) and self.read_only and not self._database.on_server:
+            self._database = in_copy(Path(self.where))
+            self._run(self._migrate)
         elif found != len(MIGRATIONS):
             self._run(self._migrate, writes=True)
 
     def _migrate(self, conn: Connection) -> None:
         one_at_a_time(conn)
         if not (done := version(conn, self.where, len(MIGRATIONS))):
-            conn.exec_driver_sql("CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL)")
+            conn.run("CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL)")
         for number, step in enumerate(MIGRATIONS[done:], start=done + 1):
             step(conn)
             what = f"{step.__name__} {datetime.now(UTC).isoformat(timespec='seconds')}"
-            conn.execute(META.insert().values(key=f"migration {number}", value=what))
+            conn.run("INSERT INTO meta (key, value) VALUES (?, ?)", f"migration {number}", what)
 
     def _run(
         self, work: Callable[[Connection], _T], *, writes: bool = False, steady: bool = False
@@ -369,25 +368,22 @@ class Store:
         A ``steady`` one sees the database as it was at its first look."""
         if writes and self.read_only:
             raise StoreError(f"{self.where}: {_(NO_WRITE)}")
-        return self._work(work, "BEGIN IMMEDIATE" if writes else "BEGIN", steady=steady)
-
-    def _work(self, work: Callable[[Connection], _T], begin: str, *, steady: bool) -> _T:
-        options = {"begin": begin}
-        if steady and self._engine.dialect.name == "postgresql":
-            options["isolation_level"] = "REPEATABLE READ"
+        begin = "BEGIN IMMEDIATE" if writes else "BEGIN"
+        if self._database.on_server:
+            begin = "BEGIN ISOLATION LEVEL REPEATABLE READ" if steady else "BEGIN"
+        driver = self._database.driver
         for _attempt in range(_ATTEMPTS):
             try:
-                with self._engine.connect().execution_options(**options) as conn, conn.begin():
+                with self._database.transaction(begin) as conn:
                     return work(conn)
             except UnicodeDecodeError as error:  # in what the database says of the damage
                 raise StoreError(
                     f"{self.where}: "
                     + _("is damaged (a text in it); {rescue}").format(rescue=_(RESCUE))
                 ) from error
-            except SQLAlchemyError as error:
-                cause: Any = getattr(error, "orig", error)
-                state = getattr(cause, "sqlstate", None) or ""
-                if isinstance(error, IntegrityError) or state in ("40001", "40P01"):
+            except driver.Error as error:
+                state = getattr(error, "sqlstate", None) or ""
+                if isinstance(error, driver.IntegrityError) or state in ("40001", "40P01"):
                     continue
-                raise StoreError(f"{self.where}: {trouble(cause, state)}") from error
+                raise StoreError(f"{self.where}: {trouble(error, state)}") from error
         raise StoreError(f"{self.where}: {_(IN_USE)}")

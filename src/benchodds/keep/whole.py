@@ -11,12 +11,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any, Self
 
-import sqlalchemy as sa
-from sqlalchemy import Connection
-
 from benchodds.basics.errors import StoreError
 from benchodds.basics.language import _
-from benchodds.keep.database import EVENTS, HEADS, JOBS, event_of
+from benchodds.keep.database import Connection, EventRow, event_of
 from benchodds.model.chain import Head, follow
 from benchodds.model.events import Event
 from benchodds.model.jobs import Job, fold_far
@@ -135,16 +132,17 @@ def kept(conn: Connection, key: int | None = None) -> dict[int, Found]:
     """What the tables of a store hold of one job, or of all, by key."""
     found: dict[int, Found] = {} if key is None else {key: Found()}
 
-    def rows(table: sa.TableClause, column: sa.ColumnClause[Any]) -> Iterator[tuple[Found, Any]]:
-        query = sa.select(table)
-        for row in conn.execute(query if key is None else query.where(column == key)):
-            of = getattr(row, column.name)
-            yield found.setdefault(of if isinstance(of, int) else -1, Found()), row
+    def rows(query: str, column: str) -> Iterator[tuple[Found, Any]]:
+        which = () if key is None else (key,)
+        for row in conn.run(f"{query} WHERE {column} = ?" if which else query, *which):
+            of = row[0] if isinstance(row[0], int) else -1
+            yield found.setdefault(of, Found()), row
 
-    for job, row in rows(JOBS, JOBS.c.key):
-        job.places.append(Place(row.id, row.folded, row.number))
-    for job, row in rows(HEADS, HEADS.c.job):
-        job.heads.append(Head(row.events, row.hash))
-    for job, row in rows(EVENTS, EVENTS.c.job):
-        job.add(row.seq, event_of(row), row.hash)
+    for job, (_key, *place) in rows("SELECT key, id, folded, number FROM jobs", "key"):
+        job.places.append(Place(*place))
+    for job, (_key, *head) in rows("SELECT job, events, hash FROM heads", "job"):
+        job.heads.append(Head(*head))
+    for job, row in rows("SELECT job, seq, at, kind, uid, data, hash FROM events", "job"):
+        event = EventRow(*row)
+        job.add(event.seq, event_of(event), event.hash)
     return found

@@ -15,6 +15,7 @@ import tomli_w
 from pydantic import BaseModel
 
 from benchodds.basics.errors import ModelError, UnknownNameError
+from benchodds.basics.forms import as_data
 from benchodds.basics.language import _
 from benchodds.keep import files
 from benchodds.keep.outputs import write
@@ -116,7 +117,7 @@ def undo(system: str) -> tuple[Path, str]:
 
 def as_toml(priors: PriorSet) -> str:
     """The text of a prior file; reading it gives the same set."""
-    data = priors.model_dump(mode="json", by_alias=True, exclude_none=True, exclude_defaults=True)
+    data = {key: value for key, value in as_data(priors).items() if key != "digest"}
     head = (
         "# Learned from past jobs by 'benchodds tune', put away by 'tune --undo'. Shares are\n"
         "# per hundred machines with one fault; interval and expected jobs stand beside them.\n"

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.special import ndtr
+import scipy
 
 from benchodds.basics.distributions import Distribution
 from benchodds.basics.tables import Array
@@ -35,13 +35,13 @@ def below(edges: Array, shown: Array, spans: Sequence[Array], spread: Array) -> 
     gap = edges - shown[..., None, None]
     wide, beside, reaches = (x[..., None, None] for x in spans)
     variance = np.maximum(spread**2 + beside, reaches)
-    p = ndtr(gap / np.sqrt(variance))
+    p = scipy.special.ndtr(gap / np.sqrt(variance))
     coarse = (wide**2 > variance) & (np.abs(gap) < 6 * (np.sqrt(variance) + wide))
     if coarse.any():
         g, v, w = (np.broadcast_to(a, coarse.shape)[coarse] for a in (gap, variance, wide))
         s = np.sqrt(np.maximum(v - w**2 / 12.0, (NARROWEST * w) ** 2))
         high, low = (g + w / 2) / s, (g - w / 2) / s
-        total = high * ndtr(high) - low * ndtr(low)
+        total = high * scipy.special.ndtr(high) - low * scipy.special.ndtr(low)
         total += (np.exp(-(high**2) / 2) - np.exp(-(low**2) / 2)) / math.sqrt(2 * math.pi)
         p[coarse] = np.clip(total * s / w, 0.0, 1.0)
     return np.asarray(p)

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Self
 
 import numpy as np
-from scipy.special import ndtr
+import scipy
 
 from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.errors import ReadingError, nearest
@@ -52,7 +52,7 @@ class SparkInstrument(Instrument):
         extra, weights = self._random(n, 1, 5)
         extra = extra or {"_": np.zeros([1] * (n + 2))}
         volts = self._evaluate(signal, {**extra, **speeds}, 2)
-        chance = ndtr((volts - mean) / sd)
+        chance = scipy.special.ndtr((volts - mean) / sd)
         full = (*volts.shape[:n], len(weights), volts.shape[-1])
         return np.asarray(np.einsum("...rk,r->...k", np.broadcast_to(chance, full), weights))
 

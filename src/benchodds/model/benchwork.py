@@ -7,18 +7,12 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from benchodds.basics.forms import Form, Name, Share, Text, Within
 
-Name = Annotated[str, Field(pattern=r"^[a-z][A-Za-z0-9_-]{0,39}$")]
-Text = Annotated[str, Field(min_length=1, max_length=1000)]
-Share = Annotated[float, Field(ge=0.0, le=1.0)]
+OneOrMore = Annotated[tuple[str, ...], Within(min_length=1)]
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
-
-
-class Setup(_Strict):
+class Setup(Form):
     """Access work done once and shared by the tests that need it."""
 
     title: Text
@@ -37,7 +31,7 @@ class Setup(_Strict):
     """Where the minutes come from; judgement when left out."""
 
 
-class Limit(_Strict):
+class Limit(Form):
     """The limit of a test and the true quantity (measurand) that it is about."""
 
     min: str | None = None
@@ -54,22 +48,22 @@ class Limit(_Strict):
     """Manual, edition, page; or that it is invented."""
 
 
-class Gate(_Strict):
+class Gate(Form):
     """What must hold before a step that can ruin a part, a known-good one or a new one.
 
     Of every entry a test must have passed, and none may stand failed; and what would do the
     harm must be unlikely.
     """
 
-    passed: dict[str, Annotated[tuple[str, ...], Field(min_length=1)]] = Field(min_length=1)
+    passed: Annotated[dict[str, OneOrMore], Within(min_length=1)]
     """Test ("a|b" for either) = the faults that would do the harm and that its pass rules out."""
-    under: float = Field(gt=0, lt=1)
+    under: Annotated[float, Within(gt=0, lt=1)]
     """The chance that any of all these faults is there must be less."""
     provenance: Text
     """Where that chance comes from; the word judgement when from nowhere else."""
 
 
-class Test(_Strict):
+class Test(Form):
     """One test: how it is done, what it costs, and how its reading arises."""
 
     __test__ = False
@@ -129,7 +123,7 @@ class Test(_Strict):
     """What it does that brings out faults that come and go: flex, heat, wet, shake."""
     need: str = ""
     """Volts that the gap needs, for sparks, such as "N(7 kV, 1.2 kV)"."""
-    tries: int = Field(default=10, ge=1, le=200)
+    tries: Annotated[int, Within(ge=1, le=200)] = 10
     """How many sparks are usually tried."""
     disturb: Share = 0.0
     """Chance that the test itself cures a fault elsewhere."""
@@ -151,7 +145,7 @@ class Test(_Strict):
     """Where its numbers come from; the word judgement when from nowhere else."""
 
 
-class Repair(_Strict):
+class Repair(Form):
     """A repair: what it clears, its cost in plugs, its time, and when it is worth acting on."""
 
     title: Text
@@ -166,7 +160,7 @@ class Repair(_Strict):
     """Chance that a new part is bad, wrong or badly fitted; the bench file's when left out."""
     spoils: dict[str, Share] = {}
     """What the work itself may bring on: fault = chance."""
-    cost: float = Field(ge=0, allow_inf_nan=False)
+    cost: Annotated[float, Within(ge=0, allow_inf_nan=False)]
     """Price of the part, in spark plugs."""
     minutes: str
     """Time to do it."""

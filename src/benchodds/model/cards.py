@@ -14,17 +14,16 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
 
-from benchodds.basics.errors import JobError, ModelError, nearest
+from benchodds.basics.errors import JobError, nearest
+from benchodds.basics.forms import Form, Within, checked
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy, parse_impedance
 from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Array, Table, Variable
-from benchodds.basics.validation import validate
 from benchodds.model.gear import Bench, Fade
 from benchodds.model.jobs import Job, Technique
 
@@ -35,14 +34,12 @@ Beliefs = Mapping[str, Mapping[str, float]]
 """Probability of each state, by node."""
 
 
-class Card(BaseModel):
+class Card(Form):
     """One instrument of the shop, as its file says."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    schema_: Literal[1] = Field(alias="schema")
-    id: str = Field(pattern=r"^[a-z][a-z0-9-]{0,39}$")
-    title: str = Field(min_length=1, max_length=200)
+    schema: Literal[1]
+    id: Annotated[str, Within(pattern=r"^[a-z][a-z0-9-]{0,39}$")]
+    title: Annotated[str, Within(min_length=1, max_length=200)]
     meter: str | None = None
     accuracy: str | None = None
     adapter: str | None = None
@@ -50,14 +47,12 @@ class Card(BaseModel):
     ohm_ranges: tuple[str, ...] = ()
     picks_range: bool = False
     proved: date | None = None
-    provenance: str = Field(min_length=1, max_length=1000)
+    provenance: Annotated[str, Within(min_length=1, max_length=1000)]
 
 
 def build_card(raw: Mapping[str, Any]) -> Card:
     """Check a parsed card file; ModelError names key, finding and remedy."""
-    card, problems, _ = validate(Card, raw)
-    if card is None or problems:
-        raise ModelError("\n".join(problems))
+    card = checked(Card, raw)
     if card.meter:
         parse_impedance(card.meter)
     if card.accuracy:

@@ -7,45 +7,40 @@ each. A hook-up is a node per placing of the probes.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Literal, Self
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.errors import ModelError, nearest
+from benchodds.basics.forms import Form, Within, checked
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_impedance
 from benchodds.basics.tables import Table, Variable
-from benchodds.basics.validation import validate
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Operator(_Strict):
+class Operator(Form):
     """Speed factor of a person, shared by a session."""
 
     speed: str
-    points: int = Field(ge=1, le=25)
+    points: Annotated[int, Within(ge=1, le=25)]
     provenance: str
 
 
-class Cranking(_Strict):
+class Cranking(Form):
     """One way of turning the engine."""
 
     title: str
     rpm: str
-    no_turn: float = Field(ge=0, lt=1)
+    no_turn: Annotated[float, Within(ge=0, lt=1)]
     capture: str
-    share: float = Field(ge=0, le=1)
+    share: Annotated[float, Within(ge=0, le=1)]
     setup: str = ""
     provenance: str
 
 
-class Capture(_Strict):
+class Capture(Form):
     """Share of the true peak that is caught: a mixture of two beta laws."""
 
     good: str
@@ -54,38 +49,38 @@ class Capture(_Strict):
     provenance: str
 
 
-class Adapter(_Strict):
+class Adapter(Form):
     """The peak-hold adapter."""
 
-    dead: float = Field(gt=0, lt=1)
-    prove_at: float = Field(gt=0, le=1)
+    dead: Annotated[float, Within(gt=0, lt=1)]
+    prove_at: Annotated[float, Within(gt=0, le=1)]
     diode: str
     hold: str
-    hold_points: int = Field(ge=1, le=9)
+    hold_points: Annotated[int, Within(ge=1, le=9)]
     gate: str
     provenance: str
 
 
-class Hookup(_Strict):
+class Hookup(Form):
     """Chances that the probes touch poorly (a share of the peak arrives) or not at all."""
 
-    poor: float = Field(gt=0, lt=0.5)
+    poor: Annotated[float, Within(gt=0, lt=0.5)]
     poor_share: str
-    bad: float = Field(gt=0, lt=0.5)
+    bad: Annotated[float, Within(gt=0, lt=0.5)]
     provenance: str
 
 
-class Meter(_Strict):
+class Meter(Form):
     """A meter when nothing is said about it.
 
     One that is off reads by a factor too high or low, the same in all its readings: ``gains``
     are such factors with their shares, ``gain_spread`` what lies between them.
     """
 
-    bad: float = Field(gt=0, lt=1)
-    prove_at: float = Field(gt=0, le=1)
-    gains: dict[str, float] = Field(min_length=1)
-    gain_spread: float = Field(gt=0, lt=0.5)
+    bad: Annotated[float, Within(gt=0, lt=1)]
+    prove_at: Annotated[float, Within(gt=0, le=1)]
+    gains: Annotated[dict[str, float], Within(min_length=1)]
+    gain_spread: Annotated[float, Within(gt=0, lt=0.5)]
     input: dict[str, float]
     dc_volts: str
     ohms: str
@@ -115,18 +110,18 @@ class Meter(_Strict):
         return float(np.sqrt(share @ (gain - 1) ** 2 + self.gain_spread**2))
 
 
-class Leads(_Strict):
+class Leads(Form):
     """Lead and contact resistance in an ohms reading."""
 
     raw: str
-    points: int = Field(ge=1, le=15)
+    points: Annotated[int, Within(ge=1, le=15)]
     nulled: str
     nulled_share: float
     contact: str
     provenance: str
 
 
-class Sparks(_Strict):
+class Sparks(Form):
     """The eye."""
 
     missed: dict[Literal["dark", "shade", "daylight"], float]
@@ -135,28 +130,26 @@ class Sparks(_Strict):
     provenance: str
 
 
-class Slip(_Strict):
+class Slip(Form):
     """A share of every likelihood is that of a slip: of one shape or another, or of none.
 
     ``zero``: nothing was touched. ``terminal``: another one was. ``unit``: off by a thousand.
     ``digits``: two of them swapped. The rest shows anything.
     """
 
-    chance: float = Field(gt=0, lt=0.2)
-    zero: float = Field(ge=0, le=1)
-    terminal: float = Field(ge=0, le=1)
-    unit: float = Field(ge=0, le=1)
-    digits: float = Field(ge=0, le=1)
+    chance: Annotated[float, Within(gt=0, lt=0.2)]
+    zero: Annotated[float, Within(ge=0, le=1)]
+    terminal: Annotated[float, Within(ge=0, le=1)]
+    unit: Annotated[float, Within(ge=0, le=1)]
+    digits: Annotated[float, Within(ge=0, le=1)]
     provenance: str
 
-    @model_validator(mode="after")
-    def _leaves_some(self) -> Self:
+    def __post_init__(self) -> None:
         if self.zero + self.terminal + self.unit + self.digits >= 1:
             raise ValueError(_("the shapes of slips leave nothing for any other"))
-        return self
 
 
-class Work(_Strict):
+class Work(Form):
     """What work on a machine does, where a model file says nothing else of a repair.
 
     ``holds``: chance that cleaning or adjusting clears a fault it is for, and ``holds_again``
@@ -164,32 +157,32 @@ class Work(_Strict):
     ``returns``: chance that what was mended and passed its check is back within a week.
     """
 
-    holds: float = Field(gt=0, lt=1)
-    holds_again: float = Field(gt=0, lt=1)
-    dud: float = Field(gt=0, lt=1)
-    returns: float = Field(gt=0, lt=1)
+    holds: Annotated[float, Within(gt=0, lt=1)]
+    holds_again: Annotated[float, Within(gt=0, lt=1)]
+    dud: Annotated[float, Within(gt=0, lt=1)]
+    returns: Annotated[float, Within(gt=0, lt=1)]
     provenance: str
 
 
-class Fade(_Strict):
+class Fade(Form):
     """Mean time and number of jobs until something has happened to an item."""
 
     time: str
-    jobs: float = Field(gt=0)
+    jobs: Annotated[float, Within(gt=0)]
 
 
-class Cards(_Strict):
+class Cards(Form):
     """What lasts from one job to the next, and what a proof of the adapter leaves in doubt."""
 
     fade: dict[Literal["adapter", "meter", "input", "leads"], Fade]
-    proved_dead: float = Field(gt=0, lt=0.5)
+    proved_dead: Annotated[float, Within(gt=0, lt=0.5)]
     provenance: str
 
 
-class Bench(_Strict):
+class Bench(Form):
     """All of the bench file."""
 
-    schema_: Literal[1] = Field(alias="schema")
+    schema: Literal[1]
     id: str
     version: str
     operator: Operator
@@ -204,7 +197,7 @@ class Bench(_Strict):
     slip: Slip
     work: Work
     cards: Cards
-    digest: str = Field("", exclude=True)
+    digest: str = ""
     """Hash of the file's content; not written in a file."""
 
 
@@ -235,10 +228,7 @@ def turned(bench: Bench, shares: Mapping[str, float]) -> Bench:
 
 def build_bench(raw: Mapping[str, Any]) -> Bench:
     """Check a parsed bench file; ModelError names key, finding and remedy."""
-    bench, problems, _ = validate(Bench, raw)
-    if bench is None or problems:
-        raise ModelError("\n".join(problems))
-    return bench
+    return checked(Bench, raw)
 
 
 def gear_nodes(bench: Bench) -> tuple[dict[str, Variable], dict[str, Table]]:

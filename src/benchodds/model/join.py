@@ -18,7 +18,7 @@ from benchodds.basics.errors import ModelError, UnknownNameError, nearest
 from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
 from benchodds.model.benchwork import Gate, Repair, Setup, Test
-from benchodds.model.joinnames import Fault, Naming, causes_of, namings, raisings
+from benchodds.model.joinnames import PLUS, Fault, Naming, causes_of, namings, raisings
 from benchodds.model.system import (
     Component,
     Intermittent,
@@ -27,9 +27,6 @@ from benchodds.model.system import (
     SystemModel,
     Variant,
 )
-
-PLUS = "+"
-"""Between the names of joined systems, their variants and their complaints."""
 
 _WORD = re.compile(r"[A-Za-z_]\w*")
 
@@ -105,8 +102,8 @@ class _Join:
                     repairs[twin] = first.model_copy(update=update)
         variant = PLUS.join(m.variant for m in models)
         titles = dict.fromkeys(m.variants[m.variant].title for m in models)
-        return JoinedModel.model_construct(
-            schema_=1,
+        return JoinedModel(
+            schema=1,
             id=PLUS.join(m.id for m in models),
             version=PLUS.join(m.version for m in models),
             title="; ".join(m.title for m in models),
@@ -147,10 +144,7 @@ class _Join:
                 part, common = naming.fault(component, mode)
                 titles.setdefault(part, naming.model.components[component].title)
                 modes.setdefault(part, {}).setdefault(common, words)
-        return {
-            c: Component.model_construct(title=titles[c], modes=m, only=())
-            for c, m in modes.items()
-        }
+        return {c: Component(title=titles[c], modes=m, only=()) for c, m in modes.items()}
 
     def _stand_in_quantities(self) -> Iterator[tuple[str, Quantity]]:
         """For every stand-in: is any of the faults there that it stands for?"""
@@ -338,7 +332,7 @@ def any_of(name: str, title: str, faults: Sequence[Fault]) -> Iterator[tuple[str
                 title=title,
                 states=("no", "yes"),
                 formula=f"1 - (1 - {before}) * (1 - here)" if before else "here",
-                modes={"here": ModeInput.model_construct(of=part, otherwise="0", by=by, joined={})},
+                modes={"here": ModeInput(of=part, otherwise="0", by=by, joined={})},
                 provenance=_("any of the faults that it stands for"),
             ),
         )
@@ -363,11 +357,6 @@ def complaint_name(models: Sequence[SystemModel], said: str) -> str:
                 )
             )
     return PLUS.join(dict.fromkeys(c for m in models for c in m.complaints if c in words))
-
-
-def alone(model: SystemModel, complaint: str) -> tuple[str, ...]:
-    """The complaints that one name stands for, each as the model has it."""
-    return (complaint,) if complaint in model.complaints else tuple(complaint.split(PLUS))
 
 
 def _complaints(models: Sequence[SystemModel]) -> dict[str, str]:

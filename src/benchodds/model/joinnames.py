@@ -5,12 +5,23 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 from benchodds.basics.errors import ModelError, nearest
 from benchodds.basics.language import _
-from benchodds.model.system import SystemModel
+
+if TYPE_CHECKING:
+    from benchodds.model.system import SystemModel
 
 Fault = tuple[str, str]
+
+PLUS = "+"
+"""Between the names of joined systems, their variants and their complaints."""
+
+
+def alone(model: SystemModel, complaint: str) -> tuple[str, ...]:
+    """The complaints that one name stands for, each as the model has it."""
+    return (complaint,) if complaint in model.complaints else tuple(complaint.split(PLUS))
 
 
 @dataclass(frozen=True)

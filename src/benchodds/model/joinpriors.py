@@ -7,17 +7,17 @@ of are there with the chance that their prior file gives for such a machine (``u
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
-from scipy.optimize import brentq
 
 from benchodds.basics.errors import ModelError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Special, Table
-from benchodds.model.join import PLUS, JoinedModel
-from benchodds.model.joinnames import Fault, Naming, causes_of, namings, raisings
-from benchodds.model.priors import Contexts, FaultPrior, Link, PriorSet, fault_prior
+from benchodds.model.join import JoinedModel
+from benchodds.model.joinnames import PLUS, Fault, Naming, causes_of, namings, raisings
+from benchodds.model.priors import Contexts, FaultPrior, Link, PriorSet, fault_prior, root
 from benchodds.model.system import SystemModel
 
 Odds = dict[Fault, float]
@@ -31,8 +31,8 @@ class JoinedPriors(PriorSet):
 
 def join_priors(priors: Sequence[PriorSet]) -> JoinedPriors:
     """The prior sets of several systems as one."""
-    return JoinedPriors.model_construct(
-        schema_=1,
+    return JoinedPriors(
+        schema=1,
         id=PLUS.join(p.id for p in priors),
         version=PLUS.join(p.version for p in priors),
         system=PLUS.join(p.system for p in priors),
@@ -187,7 +187,7 @@ def _scaled(odds: Mapping[Fault, float], share: float) -> dict[Fault, float]:
     def excess(log_t: float) -> float:
         return 1 - float(np.exp(-np.log1p(np.exp(log_t) * parts).sum())) - share
 
-    t = float(np.exp(brentq(excess, -30.0, 30.0)))
+    t = math.exp(root(excess, -30.0, 30.0))
     return {f: t * o for f, o in odds.items()}
 
 

@@ -8,9 +8,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from pydantic import BaseModel
 
 from benchodds.basics.errors import ModelError
+from benchodds.basics.forms import Form
 from benchodds.basics.language import _
 from benchodds.basics.tables import Table, Variable
 from benchodds.model.gear import Bench
@@ -63,7 +63,7 @@ def changed(where: Any, path: Sequence[str], text: str) -> Any:
     """A copy of a model or bench with another text under a path."""
     if not path:
         return type(where)(text)
-    if isinstance(where, BaseModel):
+    if isinstance(where, Form):
         inner = changed(getattr(where, path[0]), path[1:], text)
         return where.model_copy(update={path[0]: inner})
     return {**where, path[0]: changed(where[path[0]], path[1:], text)}

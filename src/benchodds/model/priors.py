@@ -8,19 +8,17 @@ multiply the odds of one fault when another is present.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
-from scipy.optimize import brentq
 
 from benchodds.basics.errors import ModelError, UnknownNameError, nearest
+from benchodds.basics.forms import Form, Provenance, Within, checked
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Special, Table
-from benchodds.basics.validation import validate
-from benchodds.model.join import PLUS
+from benchodds.model.joinnames import PLUS
 from benchodds.model.system import SystemModel
 
 Contexts = Sequence[str] | Mapping[str, float]
@@ -30,15 +28,11 @@ NONE = "none.elec"
 """The row for machines with nothing electrical at fault."""
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
 Interval = tuple[float, float]
-Unnoticed = Annotated[float, Field(gt=0, lt=0.5)]
+Unnoticed = Annotated[float, Within(gt=0, lt=0.5)]
 
 
-class Row(_Strict):
+class Row(Form):
     """Share of one fault mode among single faults, by complaint (any common scale).
 
     ``variants`` gives shares of single machine variants where they differ. ``interval``, on the
@@ -50,10 +44,10 @@ class Row(_Strict):
     variants: dict[str, dict[str, float]] = {}
     interval: dict[str, Interval] = {}
     jobs: dict[str, float] = {}
-    provenance: str = Field(min_length=3)
+    provenance: Provenance
 
 
-class Context(_Strict):
+class Context(Form):
     """What the customer tells: multipliers on shares ('exc.*' for all modes, '*' for the rest).
 
     A complaint of ``said_by`` tells the same, so that beside it the context says nothing more.
@@ -62,32 +56,32 @@ class Context(_Strict):
     multiply: dict[str, float]
     said_by: tuple[str, ...] = ()
     interval: dict[str, Interval] = {}
-    provenance: str = Field(min_length=3)
+    provenance: Provenance
 
 
-class Link(_Strict):
+class Link(Form):
     """Odds of ``raises`` times ``times`` when ``given`` ('any' = any other fault) is there."""
 
     given: str
     raises: str
-    times: float = Field(gt=0)
-    provenance: str = Field(min_length=3)
+    times: Annotated[float, Within(gt=0)]
+    provenance: Provenance
 
 
-class Together(_Strict):
+class Together(Form):
     """Share of faulty machines that have two faults or more; ``unnoticed`` is, by
     complaint, the share of machines that have such a fault and nobody complained of it; it
     serves jobs that join systems. ``one_cause`` is the share of machines with two complaints of
     one system at once in which both have one cause; the others have a cause each.
     """
 
-    two_or_more: float = Field(gt=0, lt=0.9)
+    two_or_more: Annotated[float, Within(gt=0, lt=0.9)]
     unnoticed: dict[str, Unnoticed] = {}
-    one_cause: float | None = Field(default=None, gt=0, lt=1)
-    provenance: str = Field(min_length=3)
+    one_cause: Annotated[float | None, Within(gt=0, lt=1)] = None
+    provenance: Provenance
 
 
-class Spread(_Strict):
+class Spread(Form):
     """A law of the bench, or of a ``system``, as past jobs know it (see ``spreads``).
 
     ``key`` says where the file states it, ``law`` what takes the place of ``was``; only for one
@@ -105,10 +99,10 @@ class Spread(_Strict):
     jobs: int = 0
     factor: tuple[float, float, float] = (1.0, 1.0, 1.0)
     gain: float = 0.0
-    provenance: str = Field(min_length=3)
+    provenance: Provenance
 
 
-class Tuned(_Strict):
+class Tuned(Form):
     """Where a tuned set comes from: which set, which jobs, how sure, what was found."""
 
     base: str
@@ -126,32 +120,29 @@ class Tuned(_Strict):
     notes: tuple[str, ...] = ()
 
 
-class PriorSet(_Strict):
+class PriorSet(Form):
     """One prior file. ``strengths``, by complaint, go before the common ``strength``."""
 
-    schema_: Literal[1] = Field(alias="schema")
+    schema: Literal[1]
     id: str
     version: str
     system: str
     notice: str = ""
-    strength: float = Field(gt=0)
+    strength: Annotated[float, Within(gt=0)]
     strengths: dict[str, float] = {}
     tuned: Tuned | None = None
     together: Together
-    rows: tuple[Row, ...] = Field(min_length=1)
+    rows: Annotated[tuple[Row, ...], Within(min_length=1)]
     contexts: dict[str, Context] = {}
     links: tuple[Link, ...] = ()
     spreads: tuple[Spread, ...] = ()
-    digest: str = Field("", exclude=True)
+    digest: str = ""
     """Hash of the file's content; not written in a file."""
 
 
 def build_priors(raw: Mapping[str, Any]) -> PriorSet:
     """Check a parsed prior file on its own; ModelError names key, finding and remedy."""
-    priors, problems, _ = validate(PriorSet, raw)
-    if priors is None or problems:
-        raise ModelError("\n".join(problems))
-    return priors
+    return checked(PriorSet, raw)
 
 
 @dataclass(frozen=True)
@@ -308,6 +299,16 @@ def multiplier(context: Context, fault: str) -> float:
     return 1.0
 
 
+def root(rising: Callable[[float], float], low: float, high: float) -> float:
+    """Where a rising function is zero between two places, by halving, as near as numbers go.
+
+    Of its own because every command would wait longer for ``scipy.optimize`` than for this.
+    """
+    while low < (middle := (low + high) / 2) < high:
+        low, high = (middle, high) if rising(middle) < 0 else (low, middle)
+    return middle
+
+
 def _scale(shares: Array, two_or_more: float) -> float:
     """Scale s with P(two or more | any fault) as asked, odds s * share, independent parts."""
     if np.count_nonzero(shares) < 2:
@@ -318,7 +319,7 @@ def _scale(shares: Array, two_or_more: float) -> float:
         every = float(np.prod(1 + o)) - 1
         return (every - float(o.sum())) / every - two_or_more
 
-    return float(np.exp(brentq(excess, -12.0, 8.0)))
+    return math.exp(root(excess, -12.0, 8.0))
 
 
 def flat_priors(model: SystemModel) -> PriorSet:

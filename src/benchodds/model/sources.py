@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchodds.basics.digest import SHORT
 from benchodds.basics.language import N_, _
-from benchodds.model.gear import Bench
 from benchodds.model.jobs import Job
-from benchodds.model.join import PLUS, JoinedModel
-from benchodds.model.joinpriors import JoinedPriors
-from benchodds.model.priors import PriorSet
-from benchodds.model.system import SystemModel
+from benchodds.model.joinnames import PLUS
+
+if TYPE_CHECKING:
+    from benchodds.model.gear import Bench
+    from benchodds.model.priors import PriorSet
+    from benchodds.model.system import SystemModel
 
 Sources = Mapping[str, Mapping[str, str]]
 """Version and content hash of each file, by its kind and name: ``models/bench``."""
@@ -24,8 +25,7 @@ CLOSED = N_("Closed with {name} {then}, worked out with {now}.")
 
 def sources(model: SystemModel, bench: Bench, priors: PriorSet) -> dict[str, dict[str, str]]:
     """The files that a machine was made of."""
-    models = model.parts if isinstance(model, JoinedModel) else (model,)
-    sets = priors.parts if isinstance(priors, JoinedPriors) else (priors,)
+    models, sets = getattr(model, "parts", (model,)), getattr(priors, "parts", (priors,))
     files: list[tuple[str, SystemModel | Bench | PriorSet]] = [
         *((f"models/{m.id}", m) for m in models),
         (f"models/{bench.id}", bench),

@@ -10,16 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from copy import deepcopy
-from typing import Any, Literal, Self
-
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from typing import Annotated, Any, Literal, Self
 
 from benchodds.basics.errors import ModelError, UnknownNameError, nearest
+from benchodds.basics.forms import Form, Name, Share, Text, Within
 from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
-from benchodds.basics.validation import quiet, validate
-from benchodds.model.benchwork import Gate, Limit, Name, Repair, Setup, Share, Test, Text
-from benchodds.model.systemcheck import broken_references
+from benchodds.model.benchwork import Gate, Limit, Repair, Setup, Test
 
 __all__ = [
     "Component",
@@ -40,11 +37,7 @@ __all__ = [
 MAX_PARENT_STATES = 3_000_000
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
-
-
-class Variant(_Strict):
+class Variant(Form):
     """One version of the machine: years, and what differs from the file's main text."""
 
     title: Text
@@ -57,18 +50,18 @@ class Variant(_Strict):
     """Where the changed numbers come from; as the main text's when left out."""
 
 
-class Component(_Strict):
+class Component(Form):
     """A part that can be at fault. Its state 0 is always ``good``; modes are fault modes."""
 
     title: Text
     """The part, in words."""
-    modes: dict[Name, Text] = Field(min_length=1, max_length=40)
+    modes: Annotated[dict[Name, Text], Within(min_length=1, max_length=40)]
     """How it fails: name = words. A part is in one mode at a time."""
     only: tuple[str, ...] = ()
     """Variants that have this part; all when left out."""
 
 
-class Grid(_Strict):
+class Grid(Form):
     """The nodes a quantity stands on: atoms (exact values) and the edges of equal cells.
 
     With a ``knee``, ``below`` cells lie from ``low`` to it and ``cells`` from it to ``high``:
@@ -79,19 +72,19 @@ class Grid(_Strict):
     """Lower end, with its unit; what lies below goes to it, or is shared with an atom below."""
     high: str
     """Upper end, with its unit; what lies above goes to it."""
-    cells: int = Field(ge=1, le=300)
+    cells: Annotated[int, Within(ge=1, le=300)]
     """Number of cells, from ``knee`` (or ``low``) to ``high``."""
     knee: str = ""
     """Where cells change their width."""
-    below: int = Field(default=0, ge=0, le=300)
+    below: Annotated[int, Within(ge=0, le=300)] = 0
     """Number of cells from ``low`` to ``knee``."""
     spacing: Literal["log", "linear"] = "log"
     """Equal ratios or equal steps."""
     atoms: tuple[str, ...] = ()
     """Exact values with a state of their own, such as "0 V" or "open"."""
-    sub: int = Field(default=4, ge=1, le=16)
+    sub: Annotated[int, Within(ge=1, le=16)] = 4
     """Values to each side of a node that stand for its reach where a share of it is asked for."""
-    thin: int = Field(default=1, ge=1, le=16)
+    thin: Annotated[int, Within(ge=1, le=16)] = 1
     """How many cells are one where tests are chosen, which asks less of the nodes than odds do."""
 
     def thinned(self) -> Grid:
@@ -100,7 +93,7 @@ class Grid(_Strict):
         return self.model_copy(update={**few, "thin": 1})
 
 
-class ModeInput(_Strict):
+class ModeInput(Form):
     """An input of a formula whose distribution depends on the mode of one component."""
 
     of: Name
@@ -113,7 +106,7 @@ class ModeInput(_Strict):
     """Distribution by fault modes that only another system's view of the same part knows."""
 
 
-class Quantity(_Strict):
+class Quantity(Form):
     """A physical quantity: a grid of values, or ``states`` with the formula as P(second)."""
 
     title: Text
@@ -137,14 +130,12 @@ class Quantity(_Strict):
     only: tuple[str, ...] = ()
     """Variants that have this quantity; all when left out."""
 
-    @model_validator(mode="after")
-    def _one_kind(self) -> Self:
+    def __post_init__(self) -> None:
         if (self.grid is None) == (self.states is None):
             raise ValueError(_("a quantity has either a grid or two states"))
-        return self
 
 
-class Intermittent(_Strict):
+class Intermittent(Form):
     """How a fault comes and goes, where it does: there in some tries, away in others."""
 
     share: Share
@@ -165,16 +156,16 @@ class Intermittent(_Strict):
         return max((self.shares[c] for c in said if c in self.shares), default=self.share)
 
 
-class Raised(_Strict):
+class Raised(Form):
     """A fault of this system that faults of another one bring on."""
 
-    by: tuple[str, ...] = Field(min_length=1)
+    by: Annotated[tuple[str, ...], Within(min_length=1)]
     """Faults of the other system, "reg.dead" or "stator.*"."""
-    times: float = Field(gt=0)
+    times: Annotated[float, Within(gt=0)]
     """What the odds are multiplied by when any of these is there."""
 
 
-class Meeting(_Strict):
+class Meeting(Form):
     """How this system meets another one on the same machine."""
 
     stands_for: dict[str, tuple[str, ...]] = {}
@@ -187,10 +178,10 @@ class Meeting(_Strict):
     """Where this comes from; the word judgement when from nowhere else."""
 
 
-class SystemModel(_Strict):
+class SystemModel(Form):
     """A whole system for one machine variant, with every reference checked."""
 
-    schema_: Literal[1] = Field(alias="schema")
+    schema: Literal[1]
     """Version of this form of file."""
     id: Name
     """Name of the system; the name of the file."""
@@ -212,13 +203,13 @@ class SystemModel(_Strict):
     """What the customer says: name = words."""
     contexts: dict[Name, Text] = {}
     """What went before: name = words; the prior file says what each changes."""
-    variants: dict[Name, Variant] = Field(min_length=1)
+    variants: Annotated[dict[Name, Variant], Within(min_length=1)]
     """Versions of the machine."""
     cautions: dict[Name, Text] = {}
     """Warnings that tests, set-ups and repairs name."""
     wiring: dict[str, str] = {}
     """Colours, for the reader."""
-    components: dict[Name, Component] = Field(min_length=1, max_length=400)
+    components: Annotated[dict[Name, Component], Within(min_length=1, max_length=400)]
     """Parts that can be at fault."""
     intermittent: dict[str, Intermittent] = {}
     """Faults, "con.open" or "con.*", that may come and go."""
@@ -226,7 +217,7 @@ class SystemModel(_Strict):
     """What is true of the machine, in the order in which it depends on each other."""
     setups: dict[str, Setup] = {}
     """Access work that tests share."""
-    tests: dict[Name, Test] = Field(min_length=1, max_length=800)
+    tests: Annotated[dict[Name, Test], Within(min_length=1, max_length=800)]
     """What can be measured or looked at."""
     gates: dict[Name, Gate] = {}
     """What must hold before tests and repairs that can ruin a part."""
@@ -244,7 +235,7 @@ class SystemModel(_Strict):
     """How this system depends on others when a job joins them, by their name."""
     variant: str = ""
     """The variant that was read; not written in a file."""
-    digest: str = Field("", exclude=True)
+    digest: str = ""
     """Hash of the file's content; not written in a file."""
 
     def thinned(self) -> Self:
@@ -393,6 +384,9 @@ def look_at(
 
     Raises as :func:`build_system` where there are no variants, or not this one.
     """
+    from benchodds.basics.validation import quiet, validate
+    from benchodds.model.systemcheck import broken_references
+
     variants = raw.get("variants")
     if not isinstance(variants, dict) or not variants:
         raise ModelError(

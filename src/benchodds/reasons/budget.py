@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.special import ndtr
+import scipy
 
 from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.formula import parse_expression
@@ -375,7 +375,7 @@ def _sparks(
         at = {**typical, **_medians(tool), "rpm": s * n}
         volts.append((np.broadcast_to(parse_expression(test.signal)(at), p.shape), w_how * p))
     v, w = _together(volts)
-    jump = ndtr((v - mean) / sd)
+    jump = scipy.special.ndtr((v - mean) / sd)
     p_jump = float(jump @ w / w.sum())
     said_light = said.get("light") or [(1.0, technique)]
     misses = {str(light): p for light, p in bench.sparks.missed.items()}

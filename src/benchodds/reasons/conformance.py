@@ -18,13 +18,17 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.integrate import quad
-from scipy.special import gammaln, ndtr, ndtri, stdtrit
+import scipy
 
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array
 
 Side = Literal["lower", "upper"]
+
+
+def _normal(z: float) -> float:
+    """P(Z <= z) of the standard normal law."""
+    return math.erfc(-z / math.sqrt(2.0)) / 2.0
 
 
 # ---- conformance probability ------------------------------------------------------------------
@@ -62,8 +66,8 @@ def conformance_probability(
                 standard_uncertainty=standard_uncertainty
             )
         )
-    below = 0.0 if lower is None else ndtr((lower - best_estimate) / standard_uncertainty)
-    beyond = 0.0 if upper is None else ndtr((best_estimate - upper) / standard_uncertainty)
+    below = 0.0 if lower is None else _normal((lower - best_estimate) / standard_uncertainty)
+    beyond = 0.0 if upper is None else _normal((best_estimate - upper) / standard_uncertainty)
     return float(1.0 - below - beyond)
 
 
@@ -101,7 +105,7 @@ def grid_conformance(
 
 def conformance_factor(p: float) -> float:
     """Distance to a one-sided limit, in standard uncertainties, for a wanted p (7.3, table 1)."""
-    return float(ndtri(p))
+    return float(scipy.special.ndtri(p))
 
 
 def guarded_limit(
@@ -208,8 +212,8 @@ def global_risks_normal(
 
     def accept(z: float) -> float:
         x = mean + sd * z
-        below = 0.0 if low_a is None else float(ndtr((low_a - x) / standard_uncertainty))
-        beyond = 0.0 if high_a is None else float(ndtr((x - high_a) / standard_uncertainty))
+        below = 0.0 if low_a is None else _normal((low_a - x) / standard_uncertainty)
+        beyond = 0.0 if high_a is None else _normal((x - high_a) / standard_uncertainty)
         return 1.0 - below - beyond
 
     def mass(a: float, b: float) -> float:
@@ -220,7 +224,7 @@ def global_risks_normal(
         marks = [m for m in (low_a, high_a) if m is not None]
         points = [z for m in marks if a < (z := (m - mean) / sd) < b]
         density = 1.0 / math.sqrt(2.0 * math.pi)
-        total, _ = quad(
+        total, _ = scipy.integrate.quad(
             lambda z: density * math.exp(-z * z / 2.0) * accept(z),
             a,
             b,
@@ -230,7 +234,7 @@ def global_risks_normal(
         )
         return float(total)
 
-    good = float(ndtr((high - mean) / sd) - ndtr((low - mean) / sd))
+    good = _normal((high - mean) / sd) - _normal((low - mean) / sd)
     accepted_good = mass(low, high)
     accepted_bad = mass(-math.inf, low) + mass(high, math.inf)
     return Risks(accepted_bad, good - accepted_good, good, accepted_good + accepted_bad)
@@ -261,7 +265,7 @@ def u_asymmetric(lower: float, upper: float) -> float:
 
 def u_interval(half_width: float, p: float) -> float:
     """Standard uncertainty of a normal law with probability ``p`` within +/- a (4.3.4, 4.3.5)."""
-    return half_width / float(ndtri((1.0 + p) / 2.0))
+    return half_width / float(scipy.special.ndtri((1.0 + p) / 2.0))
 
 
 def combined_uncertainty(contributions: Sequence[float]) -> float:
@@ -288,7 +292,7 @@ def relative_sd_of_sd(n: int) -> float:
 
     sqrt(1 - c4^2) / c4 with c4 = sqrt(2/(n-1)) Gamma(n/2) / Gamma((n-1)/2), for a normal law.
     """
-    c4 = math.sqrt(2.0 / (n - 1)) * math.exp(float(gammaln(n / 2) - gammaln((n - 1) / 2)))
+    c4 = math.sqrt(2.0 / (n - 1)) * math.exp(math.lgamma(n / 2) - math.lgamma((n - 1) / 2))
     return math.sqrt(1.0 - c4 * c4) / c4
 
 
@@ -298,8 +302,8 @@ def expanded_uncertainty(standard_uncertainty: float, freedom: float, p: float) 
     Source: JCGM 100, G.3.2 and G.4.1 (note 1).
     """
     if math.isinf(freedom):
-        return float(ndtri((1.0 + p) / 2.0)) * standard_uncertainty
-    return float(stdtrit(math.floor(freedom), (1.0 + p) / 2.0)) * standard_uncertainty
+        return float(scipy.special.ndtri((1.0 + p) / 2.0)) * standard_uncertainty
+    return float(scipy.special.stdtrit(math.floor(freedom), (1.0 + p) / 2.0)) * standard_uncertainty
 
 
 # ---- weight of evidence -------------------------------------------------------------------------

@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from benchodds.basics.language import _
 from benchodds.basics.words import about, limit_words, percent, wrap
-from benchodds.choose.permits import LOOKED
-from benchodds.choose.planning import Plan, Ranked
-from benchodds.choose.weighing import Weighed, follows
-from benchodds.infer import intermittent
-from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Action, Job, Reading
-from benchodds.model.priors import NONE
 from benchodds.model.sources import OPENED, changes, opened_with
-from benchodds.model.system import Repair, SystemModel, Test
-from benchodds.reasons.clashes import clashes, gear_notes
-from benchodds.reasons.sentences import clash_sentences, gear_sentences
 from benchodds.screens.told import before_words, complaint_words
-from benchodds.screens.weighwords import weighing
+
+if TYPE_CHECKING:
+    from benchodds.choose.planning import Plan, Ranked
+    from benchodds.choose.weighing import Weighed
+    from benchodds.infer.assess import Assessment
+    from benchodds.model.system import Repair, SystemModel, Test
 
 LEAST_TOLD = 0.05
 """Chance of a fault that comes and goes from which it is told of."""
@@ -108,6 +105,8 @@ def record(job: Job) -> list[str]:
 
 def odds(assessment: Assessment, top: int = 8) -> str:
     """What leads, how sure, how many faults, and what the gear may have done."""
+    from benchodds.model.priors import NONE
+
     model = assessment.machine.model
     lines = heading(assessment)
     if told := story(assessment.job):
@@ -142,6 +141,8 @@ def odds(assessment: Assessment, top: int = 8) -> str:
 
 def unsteady(assessment: Assessment) -> list[str]:
     """What may come and go, what brings it out, and how many good tries would clear it."""
+    from benchodds.infer import intermittent
+
     p = {f: q for f, q in assessment.p_comes_and_goes.items() if q >= LEAST_TOLD}
     if not p:
         return []
@@ -187,12 +188,18 @@ def approximate(assessment: Assessment) -> list[str]:
 
 def gear(assessment: Assessment) -> list[str]:
     """Lines on adapter, meter, hook-ups and cranking when the readings speak against them."""
+    from benchodds.reasons.clashes import gear_notes
+    from benchodds.reasons.sentences import gear_sentences
+
     lines = gear_sentences(gear_notes(assessment))
     return ["", _("Gear and technique"), *lines] if lines else []
 
 
 def clashing(assessment: Assessment) -> list[str]:
     """Readings that contradict each other, with the least surprising explanations."""
+    from benchodds.reasons.clashes import clashes
+    from benchodds.reasons.sentences import clash_sentences
+
     lines = clash_sentences(clashes(assessment))
     return ["", _("Readings that clash"), *lines] if lines else []
 
@@ -230,6 +237,10 @@ def next_step(
     assessment: Assessment, plan: Plan, weighed: Weighed | None = None, top: int = 6
 ) -> str:
     """What to do next, why, what it costs, what to be careful of, and the runners-up."""
+    from benchodds.choose.permits import LOOKED
+    from benchodds.choose.weighing import follows
+    from benchodds.screens.weighwords import weighing
+
     model = assessment.machine.model
     lines = [*heading(assessment), ""]
     by_name = {r.test: r for r in plan.ranking}

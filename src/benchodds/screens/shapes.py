@@ -9,15 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from benchodds.choose.lookahead import Choice
-from benchodds.choose.planning import Plan
-from benchodds.choose.weighing import Weighed
-from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Job
 from benchodds.model.sources import changes, opened_with
-from benchodds.model.system import SystemModel
+
+if TYPE_CHECKING:
+    from benchodds.choose.lookahead import Choice
+    from benchodds.choose.planning import Plan
+    from benchodds.choose.weighing import Weighed
+    from benchodds.infer.assess import Assessment
+    from benchodds.model.system import SystemModel
 
 SCHEMA = 2
 

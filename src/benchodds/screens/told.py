@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from benchodds.basics.language import _
 from benchodds.basics.words import percent
 from benchodds.model.jobs import Job
-from benchodds.model.join import alone
-from benchodds.model.system import SystemModel
+from benchodds.model.joinnames import alone
+
+if TYPE_CHECKING:
+    from benchodds.model.system import SystemModel
 
 
 def complaint_words(model: SystemModel, job: Job) -> str:

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from benchodds.basics.forms import as_data, checked
 from benchodds.infer.assess import Machine
 from benchodds.infer.network import physics
 from benchodds.model.gear import Bench, build_bench
@@ -60,15 +61,15 @@ def _walk(data: Any, change: Callable[[str], str]) -> Any:
 
 def wide_model(model: SystemModel, factor: float) -> SystemModel:
     """The model with every spread of quantities and of readings times a factor."""
-    data = model.model_dump(mode="json", by_alias=True)
+    data = as_data(model)
     for section in ("quantities", "tests"):
         data[section] = _walk(data[section], lambda text: wider(text, factor))
-    return SystemModel.model_validate(data)
+    return checked(SystemModel, data)
 
 
 def wide_bench(bench: Bench, factor: float) -> Bench:
     """The bench with every spread times a factor."""
-    data = bench.model_dump(mode="json", by_alias=True)
+    data = as_data(bench)
     return build_bench(_walk(data, lambda text: wider(text, factor)))
 
 

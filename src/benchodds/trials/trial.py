@@ -3,21 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Literal
-
-from pydantic import BaseModel, ConfigDict, Field
+from typing import Annotated, Any, Literal
 
 from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.errors import ModelError
-from benchodds.basics.validation import validate
+from benchodds.basics.forms import Form, Provenance, Within, checked
 from benchodds.model.system import SystemModel
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class RoutineStep(_Strict):
+class RoutineStep(Form):
     """One test of a routine, and the repairs that it condemns when it ``when``."""
 
     test: str
@@ -25,15 +19,15 @@ class RoutineStep(_Strict):
     condemns: tuple[str, ...] = ()
 
 
-class Routine(_Strict):
+class Routine(Form):
     """An order of work for one system, the same for all machines.
 
     ``elimination`` are the repairs that follow when no test has condemned anything.
     """
 
-    steps: tuple[RoutineStep, ...] = Field(min_length=1)
+    steps: Annotated[tuple[RoutineStep, ...], Within(min_length=1)]
     elimination: tuple[str, ...]
-    provenance: str = Field(min_length=3)
+    provenance: Provenance
 
     @property
     def order(self) -> tuple[str, ...]:
@@ -47,30 +41,30 @@ class Routine(_Strict):
         )
 
 
-class Factor(_Strict):
+class Factor(Form):
     """A number that something is multiplied with."""
 
-    factor: float = Field(gt=1)
-    provenance: str = Field(min_length=3)
+    factor: Annotated[float, Within(gt=1)]
+    provenance: Provenance
 
 
-class OtherOperator(_Strict):
+class OtherOperator(Form):
     """The speed factor of someone else."""
 
     speed: str
-    provenance: str = Field(min_length=3)
+    provenance: Provenance
 
 
-class OtherMeter(_Strict):
+class OtherMeter(Form):
     """A meter that is not what the bench file expects, and of which nothing is said."""
 
     input: dict[str, float]
     dc_volts: str
     ohms: str
-    provenance: str = Field(min_length=3)
+    provenance: Provenance
 
 
-class Perturbations(_Strict):
+class Perturbations(Form):
     """How nature may differ from the model."""
 
     priors: Factor
@@ -79,7 +73,7 @@ class Perturbations(_Strict):
     meter: OtherMeter
 
 
-class PastJobs(_Strict):
+class PastJobs(Form):
     """How an invented shop works and closes its jobs.
 
     ``grades`` are shares of closings; of those with a verdict a share ``wrong`` names another
@@ -94,25 +88,25 @@ class PastJobs(_Strict):
     """
 
     grades: dict[str, float]
-    wrong: float = Field(ge=0, lt=1)
-    found_out: float = Field(ge=0, le=1)
-    guesses: float = Field(ge=0, le=1)
-    unsaid: float = Field(ge=0, le=1)
-    contexts: float = Field(ge=0, le=1)
-    others: float = Field(ge=0, le=1)
-    factor: float = Field(ge=1)
-    operators: dict[str, str] = Field(min_length=1)
-    drill: float = Field(ge=0, le=1)
-    more: float = Field(ge=0, le=20)
-    slower: float = Field(ge=0, le=2)
+    wrong: Annotated[float, Within(ge=0, lt=1)]
+    found_out: Annotated[float, Within(ge=0, le=1)]
+    guesses: Annotated[float, Within(ge=0, le=1)]
+    unsaid: Annotated[float, Within(ge=0, le=1)]
+    contexts: Annotated[float, Within(ge=0, le=1)]
+    others: Annotated[float, Within(ge=0, le=1)]
+    factor: Annotated[float, Within(ge=1)]
+    operators: Annotated[dict[str, str], Within(min_length=1)]
+    drill: Annotated[float, Within(ge=0, le=1)]
+    more: Annotated[float, Within(ge=0, le=20)]
+    slower: Annotated[float, Within(ge=0, le=2)]
     meter: str
-    provenance: str = Field(min_length=3)
+    provenance: Provenance
 
 
-class Trial(_Strict):
+class Trial(Form):
     """All of one trial file."""
 
-    schema_: Literal[1] = Field(alias="schema")
+    schema: Literal[1]
     id: str
     version: str
     title: str
@@ -124,9 +118,7 @@ class Trial(_Strict):
 
 def build_trial(raw: Mapping[str, Any]) -> Trial:
     """Check a parsed trial file; ModelError names key, finding and remedy."""
-    trial, problems, _touched = validate(Trial, raw)
-    if trial is None or problems:
-        raise ModelError("\n".join(problems))
+    trial = checked(Trial, raw)
     try:
         parse_distribution(trial.perturb.operator.speed)
     except ModelError as error:

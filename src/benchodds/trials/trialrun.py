@@ -19,6 +19,7 @@ import numpy as np
 
 from benchodds import __version__
 from benchodds.basics.errors import BenchoddsError, ModelError, UnknownNameError, nearest
+from benchodds.basics.forms import as_data
 from benchodds.basics.language import _
 from benchodds.choose.lookahead import Depth
 from benchodds.infer.assess import Machine
@@ -302,7 +303,7 @@ def content_of(setting: Setting) -> str:
     world = world_of(setting)
     machine = world.machine
     files = (machine.model, machine.bench, machine.priors, world.shop, load_trial(setting.trial))
-    text = json.dumps([f.model_dump(mode="json") for f in files], sort_keys=True)
+    text = json.dumps([as_data(f) for f in files], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
