@@ -168,9 +168,14 @@ def network_of(
     Where the machine was worked on, it is unrolled over its epochs; ``asked`` are variables of
     the present one that will be asked for beside the components, ``cells`` those of a rank.
     """
-    network = machine.prior(job.complaint, job.told, job.replaced)
-    unsteady = intermittent.with_node if spells else intermittent.steady
-    network = unsteady(network, machine, job.said)
+
+    def as_it_came() -> Network:
+        plain = machine.prior(job.complaint, job.told, job.replaced)
+        shaped = intermittent.with_node if spells else intermittent.steady
+        return shaped(plain, machine, job.said)
+
+    told_of = (job.complaint, *job.told.items(), job.replaced, spells)
+    network = machine.known(told_of, as_it_came)
     variables, tables = dict(network.variables), dict(network.tables)
     taken = tuple(taken)
     if machine.priors.spreads and len(who := {t.technique.operator for t in taken}) == 1:
@@ -362,15 +367,17 @@ class Assessment:
 
     def _modes(self, nodes: Sequence[str]) -> Mapping[tuple[str, str], float]:
         out = {}
-        for (component, modes), node in zip(self.machine.modes.items(), nodes, strict=True):
-            p = self.posterior.joint([node])
+        found = self.posterior.joints([node] for node in nodes)
+        for (component, modes), p in zip(self.machine.modes.items(), found, strict=True):
             out.update({(component, m): float(p[i + 1]) for i, m in enumerate(modes)})
         return out
 
     @cached_property
     def p_fault(self) -> Mapping[str, float]:
         """Posterior probability that a component is at fault now."""
-        return {c: float(1 - self.posterior.joint([c])[0]) for c in self.machine.model.components}
+        names = list(self.machine.model.components)
+        found = self.posterior.joints([c] for c in names)
+        return {c: float(1 - p[0]) for c, p in zip(names, found, strict=True)}
 
     @property
     def p_cured(self) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -127,6 +127,8 @@ def _possible(network: Network, wanted: Sequence[str]) -> tuple[Support, list[Ta
         v, alone = table.scope[:1], len(table.scope) == 1
         if alone and v[0] in network.roots and table.p.min() == 0:
             roots[v[0]] = roots.get(v[0], True) & (table.p[None] > 0)
+    if not all(m.any() for m in roots.values()):
+        raise EvidenceError(_("the evidence has probability zero under this model"))
     if not roots:
         return Support.of(network, seen), network.factors(wanted)
     network = network.pruned([*wanted, *network.roots])  # their weights count too
@@ -218,7 +220,7 @@ def _sizes(factors: Sequence[Table], network: Network) -> dict[str, int]:
     return {v: network.variables[v].size for t in factors for v in t.scope}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Posterior:
     """Exact posterior of a network with special states: a signed mixture of calibrated trees.
 
@@ -229,6 +231,7 @@ class Posterior:
 
     log_evidence: float
     parts: tuple[tuple[float, Beliefs], ...]
+    _known: dict[tuple[str, ...], Array] = field(default_factory=dict, init=False)
 
     def has(self, name: str) -> bool:
         """Whether the variable is part of what was calibrated."""
@@ -236,9 +239,12 @@ class Posterior:
 
     def joint(self, names: Sequence[str]) -> Array:
         """Joint posterior of variables that meet in one bucket, axes in the order given."""
-        p = sum(w * beliefs.joint(names) for w, beliefs in self.parts)
-        p = np.maximum(np.asarray(p), 0.0)
-        return np.asarray(p / p.sum())
+        key = tuple(names)
+        if key not in self._known:
+            p = sum(w * beliefs.joint(names) for w, beliefs in self.parts)
+            p = np.maximum(np.asarray(p), 0.0)
+            self._known[key] = np.asarray(p / p.sum())
+        return self._known[key]
 
     def joints(self, scopes: Iterable[Sequence[str]]) -> list[Array]:
         """Several joint posteriors."""

@@ -236,12 +236,13 @@ def _still(found: Sequence[Spell], component: str, n_modes: int) -> Array:
 def histories(network: Network, machine: Machine, known: Iterable[State]) -> Iterator[State]:
     """Histories in which a fault that the machine came with comes and goes, from others."""
     roots = dict(zip(network.roots, machine.model.components, strict=True))
-    found = spells(machine)
+    labels: dict[tuple[str, str], list[str]] = {}
+    for s in spells(machine):
+        labels.setdefault((s.component, s.mode), []).append(s.label)
     for history in known:
         for node, mode in history:
-            for s in found:
-                if roots.get(node) == s.component and mode == s.mode:
-                    yield (*history, (NAME, s.label))
+            for label in labels.get((roots.get(node, ""), mode), ()):
+                yield (*history, (NAME, label))
 
 
 # ---- readings ------------------------------------------------------------------------------------
