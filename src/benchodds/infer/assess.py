@@ -26,6 +26,7 @@ from benchodds.infer.belief import Belief, Mixed, kept_to, likeliest, posterior
 from benchodds.infer.compiled import Machine
 from benchodds.infer.epochs import APART, RANKS, Change, Course, change_of, outcome_of
 from benchodds.infer.machine import FoldedNetwork, likely_histories
+from benchodds.infer.support import Index
 from benchodds.measure.instrument import Outcome
 from benchodds.model import cards
 from benchodds.model.gear import hookup_node
@@ -469,13 +470,15 @@ class Assessment:
         met = intermittent.foreseen(machine, test, technique, split)
         if met is None or not network.intermittent:
             return folded.outcomes(rows)
-        there = intermittent.without_gear(network, met.there)
-        return folded.outcomes(
-            rows,
-            lambda away: intermittent.mix(
-                machine, network, folded.histories, away, replace(met, there=there)
-            ),
-        )
+        met = replace(met, there=intermittent.without_gear(network, met.there))
+        now = self._there_now
+        return folded.outcomes(rows, lambda away: intermittent.mix(now, away, met))
+
+    @cached_property
+    def _there_now(self) -> tuple[Index, Index]:
+        """Folded histories in which a fault comes and goes and is there today, with which."""
+        folded = self.folded
+        return intermittent.there_now(self.coarse.machine, folded.network, folded.histories)
 
     @property
     def p_unsteady(self) -> float:
