@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from graphlib import CycleError, TopologicalSorter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +49,21 @@ class Table:
     scope: tuple[str, ...]
     p: Array
 
+    @cached_property
+    def bits(self) -> NDArray[np.uint8]:
+        """Where the table is not zero, eight states of its first variable to a byte."""
+        return np.packbits(self.p > 0, axis=0)
+
+    @cached_property
+    def reached(self) -> dict[tuple[tuple[str, ...], bytes], NDArray[np.bool_]]:
+        """What is possible of the first variable, by what is of others: worked out before."""
+        return {}
+
+    @cached_property
+    def cuts(self) -> dict[tuple[tuple[str, bytes], ...], Table]:
+        """The table without some states: worked out before."""
+        return {}
+
 
 def renamed(table: Table, names: Mapping[str, str]) -> Table:
     """A table with other names for some of its variables."""
@@ -90,6 +106,20 @@ class Special:
     def holds(self, state: State) -> bool:
         """Whether a whole machine state is this one, whatever is apart from it."""
         return set(state) - self.apart == set(self.state)
+
+
+def parents_first(above: Mapping[str, Iterable[str]]) -> list[str]:
+    """Names in an order in which those above each come first.
+
+    Raises
+    ------
+    ModelError
+        When there is no such order.
+    """
+    try:
+        return list(TopologicalSorter(above).static_order())
+    except CycleError:
+        raise ModelError(_("the network runs in a circle")) from None
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,15 +167,11 @@ class Network:
         ModelError
             When there is no such order.
         """
-        out: dict[str, None] = dict.fromkeys(self.roots)
-        left = [v for v in self.variables if v not in out]
-        while left:
-            ready = [v for v in left if out.keys() >= set(self.tables[v].scope[1:])]
-            if not ready:
-                raise ModelError(_("the network runs in a circle"))
-            out |= dict.fromkeys(ready)
-            left = [v for v in left if v not in out]
-        return tuple(v for v in out if v not in self.roots)
+        depth = dict.fromkeys(self.roots, 0)
+        for v in parents_first({v: self.tables[v].scope[1:] for v in self.variables}):
+            if v not in depth:
+                depth[v] = 1 + max((depth[u] for u in self.tables[v].scope[1:]), default=0)
+        return tuple(sorted((v for v in self.variables if depth[v]), key=depth.__getitem__))
 
     def ancestors(self, names: Iterable[str]) -> set[str]:
         """The named variables and everything upstream of them."""
@@ -158,17 +184,27 @@ class Network:
                 todo += self.tables[name].scope[1:]
         return seen
 
-    def factors(self, wanted: Iterable[str] = ()) -> list[Table]:
-        """The tables that matter for ``wanted`` and the evidence, with evidence sliced in.
+    def _needed(self, wanted: Iterable[str]) -> list[str]:
+        """Variables that are wanted or upstream of what is wanted, of evidence or of findings.
 
-        Variables that are neither wanted nor upstream of wanted, evidence or findings sum
-        out to one and are left out (barren nodes; Shachter 1986).
+        All others sum out to one (barren nodes; Shachter 1986).
         """
-        roots = [*wanted, *self.evidence]
-        for table in self.findings.values():
-            roots += table.scope
-        keep = self.ancestors(roots)
-        chosen = [self.tables[name] for name in self.variables if name in keep]
+        told = (v for table in self.findings.values() for v in table.scope)
+        keep = self.ancestors([*wanted, *self.evidence, *told])
+        return [v for v in self.variables if v in keep]
+
+    def pruned(self, wanted: Iterable[str]) -> Network:
+        """The network of what matters for ``wanted`` and the evidence."""
+        here = self._needed(wanted)
+        return replace(
+            self,
+            variables={v: self.variables[v] for v in here},
+            tables={v: self.tables[v] for v in here},
+        )
+
+    def factors(self, wanted: Iterable[str] = ()) -> list[Table]:
+        """The tables that matter for ``wanted`` and the evidence, with evidence sliced in."""
+        chosen = [self.tables[v] for v in self._needed(wanted)]
         return [self._slice(t) for t in [*chosen, *self.findings.values()]]
 
     def _slice(self, table: Table) -> Table:

@@ -26,6 +26,7 @@ from benchodds.infer.belief import Belief, Mixed, kept_to, likeliest, posterior
 from benchodds.infer.compiled import Machine
 from benchodds.infer.epochs import APART, RANKS, Change, Course, change_of, outcome_of
 from benchodds.infer.machine import FoldedNetwork, likely_histories
+from benchodds.infer.support import Index
 from benchodds.measure.instrument import Outcome
 from benchodds.model import cards
 from benchodds.model.gear import hookup_node
@@ -168,9 +169,14 @@ def network_of(
     Where the machine was worked on, it is unrolled over its epochs; ``asked`` are variables of
     the present one that will be asked for beside the components, ``cells`` those of a rank.
     """
-    network = machine.prior(job.complaint, job.told, job.replaced)
-    unsteady = intermittent.with_node if spells else intermittent.steady
-    network = unsteady(network, machine, job.said)
+
+    def as_it_came() -> Network:
+        plain = machine.prior(job.complaint, job.told, job.replaced)
+        shaped = intermittent.with_node if spells else intermittent.steady
+        return shaped(plain, machine, job.said)
+
+    told_of = (job.complaint, *job.told.items(), job.replaced, spells)
+    network = machine.known(told_of, as_it_came)
     variables, tables = dict(network.variables), dict(network.tables)
     taken = tuple(taken)
     if machine.priors.spreads and len(who := {t.technique.operator for t in taken}) == 1:
@@ -362,15 +368,17 @@ class Assessment:
 
     def _modes(self, nodes: Sequence[str]) -> Mapping[tuple[str, str], float]:
         out = {}
-        for (component, modes), node in zip(self.machine.modes.items(), nodes, strict=True):
-            p = self.posterior.joint([node])
+        found = self.posterior.joints([node] for node in nodes)
+        for (component, modes), p in zip(self.machine.modes.items(), found, strict=True):
             out.update({(component, m): float(p[i + 1]) for i, m in enumerate(modes)})
         return out
 
     @cached_property
     def p_fault(self) -> Mapping[str, float]:
         """Posterior probability that a component is at fault now."""
-        return {c: float(1 - self.posterior.joint([c])[0]) for c in self.machine.model.components}
+        names = list(self.machine.model.components)
+        found = self.posterior.joints([c] for c in names)
+        return {c: float(1 - p[0]) for c, p in zip(names, found, strict=True)}
 
     @property
     def p_cured(self) -> float:
@@ -462,13 +470,15 @@ class Assessment:
         met = intermittent.foreseen(machine, test, technique, split)
         if met is None or not network.intermittent:
             return folded.outcomes(rows)
-        there = intermittent.without_gear(network, met.there)
-        return folded.outcomes(
-            rows,
-            lambda away: intermittent.mix(
-                machine, network, folded.histories, away, replace(met, there=there)
-            ),
-        )
+        met = replace(met, there=intermittent.without_gear(network, met.there))
+        now = self._there_now
+        return folded.outcomes(rows, lambda away: intermittent.mix(now, away, met))
+
+    @cached_property
+    def _there_now(self) -> tuple[Index, Index]:
+        """Folded histories in which a fault comes and goes and is there today, with which."""
+        folded = self.folded
+        return intermittent.there_now(self.coarse.machine, folded.network, folded.histories)
 
     @property
     def p_unsteady(self) -> float:

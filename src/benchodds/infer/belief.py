@@ -121,12 +121,13 @@ def posterior(network: Network, wanted: Iterable[str], cheap: float = CHEAP) -> 
     TooLargeError
         When it would take too much and is kept to no states.
     """
+    wanted = list(wanted)
     if not network.states:
         return inference.posterior(network, wanted)
     try:
         return inference.posterior(network, wanted, cheap)
     except TooLargeError:
-        return Listed(FoldedNetwork(network, network.states))
+        return Listed(FoldedNetwork(network.pruned(wanted), network.states))
 
 
 def kept_to(

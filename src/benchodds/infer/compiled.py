@@ -33,6 +33,9 @@ T = TypeVar("T")
 MOST_FINDINGS = 400
 """Likelihoods of readings that are kept; the oldest go first."""
 
+MOST_NETWORKS = 40
+"""Networks of machines as they came that are kept; the oldest go first."""
+
 
 class Shelf(Protocol):
     """A place that keeps compiled tables between processes; see ``cache``."""
@@ -63,6 +66,7 @@ class Machine:
     _laws: dict[str, Law | None] = field(default_factory=dict)
     _findings: dict[tuple[object, ...], Table | None] = field(default_factory=dict)
     _once: dict[object, Any] = field(default_factory=dict)
+    _networks: dict[object, Network] = field(default_factory=dict, init=False)
     _predictive: dict[tuple[str, Technique], tuple[tuple[Outcome, ...], Table]] = field(
         default_factory=dict
     )
@@ -124,6 +128,17 @@ class Machine:
         if key not in self._once:
             self._once[key] = make()
         return self._once[key]  # type: ignore[no-any-return]
+
+    def known(self, key: object, make: Callable[[], Network]) -> Network:
+        """A network of these priors that is made the first time that it is asked for.
+
+        What is worked out of its tables stays with them.
+        """
+        if key not in self._networks:
+            while len(self._networks) >= MOST_NETWORKS:
+                del self._networks[next(iter(self._networks))]
+            self._networks[key] = make()
+        return self._networks[key]
 
     def above(self, names: Iterable[str]) -> frozenset[str]:
         """Quantities and components among some names, and all that these depend on."""

@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchodds.basics.distributions import parse_distribution
-from benchodds.basics.tables import Array, Network, Special, State, Table, Variable
+from benchodds.basics.tables import Array, Network, Special, State, Table, Variable, parents_first
 from benchodds.model.gear import Work
 from benchodds.model.priors import FaultPrior
 from benchodds.model.system import Repair, SystemModel
@@ -367,6 +367,7 @@ class Course:
             for v, (_variable, table) in made.items()
         }
         variables = {call(v): replace(variable, name=call(v)) for v, (variable, _) in made.items()}
+        order = parents_first({v: tables[v].scope[1:] for v in variables})
         links = {k: Table(tuple(map(call, t.scope)), t.p) for k, t in plain.findings.items()}
         special = tuple(
             Special(
@@ -378,7 +379,7 @@ class Course:
         )
         return replace(
             plain,
-            variables=_sorted(variables, tables),
+            variables={v: variables[v] for v in order},
             tables=tables,
             findings={**links, **findings},
             special=special,
@@ -494,21 +495,6 @@ def alike(p: Array, axis: int) -> Array:
         ],
         dtype=float,
     )
-
-
-def _sorted(variables: Mapping[str, Variable], tables: Mapping[str, Table]) -> dict[str, Variable]:
-    """Variables with what stands above them first."""
-    out: dict[str, Variable] = {}
-
-    def place(v: str) -> None:
-        if v not in out:
-            for u in tables[v].scope[1:]:
-                place(u)
-            out[v] = variables[v]
-
-    for v in variables:
-        place(v)
-    return out
 
 
 def present(network: Network, history: State) -> State:

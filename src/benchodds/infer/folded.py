@@ -114,6 +114,18 @@ class _Classes:
         return len(self.first)
 
 
+def modes_of(network: Network, states: Sequence[State]) -> dict[str, Index]:
+    """The mode of each component in each of some states, (n_states,) by number."""
+    number = {
+        v: {m: i for i, m in enumerate(network.variables[v].states)} for v in network.in_modes
+    }
+    index = {v: np.zeros(len(states), dtype=np.intp) for v in number}
+    for i, state in enumerate(states):
+        for v, mode in state:
+            index[v][i] = number[v][mode]
+    return index
+
+
 class Rows:
     """Machine states split by settled variables, and the algebra of tables folded on them.
 
@@ -124,10 +136,7 @@ class Rows:
     def __init__(self, network: Network, states: Sequence[State]) -> None:
         self.state: Index = np.arange(len(states))
         self.chance: Array = np.ones(len(states))
-        self.index = {c: np.zeros(len(states), dtype=np.intp) for c in network.in_modes}
-        for i, state in enumerate(states):
-            for component, mode in state:
-                self.index[component][i] = network.variables[component].states.index(mode)
+        self.index = modes_of(network, states)
         self._settle(network, ROWS_PER_STATE * len(states))
         self.first = np.searchsorted(self.state, np.arange(len(states)))
         self._classes: dict[frozenset[str], _Classes] = {}

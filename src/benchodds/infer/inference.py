@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -18,10 +18,7 @@ from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, Table
 from benchodds.infer.buckets import MOST_KEPT, Messages, Order, Tree, elimination_order
 from benchodds.infer.contraction import contract, gather, in_state
-from benchodds.infer.support import Mask, Support, reach
-
-CUT = 1e7
-"""Entries that an elimination goes through from which impossible states are cut out first."""
+from benchodds.infer.support import Support, reach
 
 LEAST_TOTAL = 1e-12
 """Share of the probability that special states must leave; below it only rounding is left."""
@@ -103,13 +100,9 @@ def calibrate(network: Network, wanted: Iterable[str], most: float | None = None
         When that would take too much time or memory.
     """
     wanted = list(wanted)
-    support, factors = Support.of(network, _seen(network)), network.factors(wanted)
-    order = _order(factors)
-    if order.entries > CUT and any(v in network.roots for v in network.evidence):
-        support, factors = _possible(network, wanted)
-        order = _order(factors)
+    support, factors = _possible(network, wanted)
     factors, log_scale = gather(factors)
-    tree = Tree([t.scope for t in factors], order.affordable(most).names)
+    tree = Tree([t.scope for t in factors], _order(factors).affordable(most).names)
     messages = Messages(tree, [Scaled(t) for t in factors], _product)
     for top in tree.tops:
         log_scale += _product(messages.around([top]), frozenset()).log_scale
@@ -122,24 +115,37 @@ def _order(factors: Sequence[Table]) -> Order:
     return elimination_order(tuple(scopes), tuple(sorted(size.items())))
 
 
-def _seen(network: Network) -> dict[str, Mask]:
-    """The evidence as what is possible of each variable."""
-    sizes = network.variables
-    return {v: np.arange(sizes[v].size) == i for v, i in network.evidence.items()}
+def _possible(network: Network, wanted: Sequence[str]) -> tuple[Support, list[Table]]:
+    """What the evidence leaves possible, and the factors of that.
 
-
-def _possible(network: Network, wanted: Iterable[str]) -> tuple[Support, list[Table]]:
-    """What the evidence on the roots leaves possible, and the factors of that.
-
-    What is said to be left includes the evidence itself.
+    What is known of the roots alone settles much of what stands below them.
     """
-    seen = _seen(network)
+    sizes = network.variables
+    seen = {v: np.arange(sizes[v].size) == i for v, i in network.evidence.items()}
     roots = {v: m[None] for v, m in seen.items() if v in network.roots}
+    for table in network.findings.values():
+        v, alone = table.scope[:1], len(table.scope) == 1
+        if alone and v[0] in network.roots and table.p.min() == 0:
+            roots[v[0]] = roots.get(v[0], True) & (table.p[None] > 0)
+    if not all(m.any() for m in roots.values()):
+        raise EvidenceError(_("the evidence has probability zero under this model"))
+    if not roots:
+        return Support.of(network, seen), network.factors(wanted)
+    network = network.pruned([*wanted, *network.roots])  # their weights count too
     possible = {v: m[0] for v, m in reach(network, roots).items()}
     others = {v: i for v, i in network.evidence.items() if v not in roots}
     cut = Support.of(network, {v: m for v, m in possible.items() if v not in others})
-    small = replace(cut.network(network), evidence=others)
-    every = [v for v in (*wanted, *roots) if v in small.variables]  # whose weights count too
+    tables = {
+        v: t for v, t in network.tables.items() if v in network.in_modes or not cut.settled(v)
+    }
+    small = replace(
+        network,
+        variables={v: network.variables[v] for v in tables},
+        tables={v: cut.table(t) for v, t in tables.items()},
+        findings={k: cut.table(t) for k, t in network.findings.items()},
+        evidence=others,
+    )
+    every = [v for v in (*wanted, *roots) if v in tables]
     return Support.of(network, possible | seen), small.factors(every)
 
 
@@ -214,7 +220,7 @@ def _sizes(factors: Sequence[Table], network: Network) -> dict[str, int]:
     return {v: network.variables[v].size for t in factors for v in t.scope}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Posterior:
     """Exact posterior of a network with special states: a signed mixture of calibrated trees.
 
@@ -225,6 +231,7 @@ class Posterior:
 
     log_evidence: float
     parts: tuple[tuple[float, Beliefs], ...]
+    _known: dict[tuple[str, ...], Array] = field(default_factory=dict, init=False)
 
     def has(self, name: str) -> bool:
         """Whether the variable is part of what was calibrated."""
@@ -232,9 +239,12 @@ class Posterior:
 
     def joint(self, names: Sequence[str]) -> Array:
         """Joint posterior of variables that meet in one bucket, axes in the order given."""
-        p = sum(w * beliefs.joint(names) for w, beliefs in self.parts)
-        p = np.maximum(np.asarray(p), 0.0)
-        return np.asarray(p / p.sum())
+        key = tuple(names)
+        if key not in self._known:
+            p = sum(w * beliefs.joint(names) for w, beliefs in self.parts)
+            p = np.maximum(np.asarray(p), 0.0)
+            self._known[key] = np.asarray(p / p.sum())
+        return self._known[key]
 
     def joints(self, scopes: Iterable[Sequence[str]]) -> list[Array]:
         """Several joint posteriors."""

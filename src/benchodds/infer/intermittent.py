@@ -21,6 +21,7 @@ from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.quantities import SILENT, Value
 from benchodds.basics.tables import Array, Network, State, Table, Variable
 from benchodds.infer.compiled import Machine
+from benchodds.infer.support import Index
 from benchodds.measure.instrument import OUTCOME, Instrument
 from benchodds.measure.looks import SparkInstrument
 from benchodds.measure.meter import MeterInstrument
@@ -236,12 +237,13 @@ def _still(found: Sequence[Spell], component: str, n_modes: int) -> Array:
 def histories(network: Network, machine: Machine, known: Iterable[State]) -> Iterator[State]:
     """Histories in which a fault that the machine came with comes and goes, from others."""
     roots = dict(zip(network.roots, machine.model.components, strict=True))
-    found = spells(machine)
+    labels: dict[tuple[str, str], list[str]] = {}
+    for s in spells(machine):
+        labels.setdefault((s.component, s.mode), []).append(s.label)
     for history in known:
         for node, mode in history:
-            for s in found:
-                if roots.get(node) == s.component and mode == s.mode:
-                    yield (*history, (NAME, s.label))
+            for label in labels.get((roots.get(node, ""), mode), ()):
+                yield (*history, (NAME, label))
 
 
 # ---- readings ------------------------------------------------------------------------------------
@@ -485,19 +487,27 @@ def without_gear(network: Network, table: Table) -> Table:
     return Table((table.scope[0], table.scope[-1]), p)
 
 
-def mix(
-    machine: Machine, network: Network, histories: Sequence[State], rows: Array, met: Met
-) -> Array:
-    """Chances of outcomes by history, (n_histories, n_outcomes), with what comes and goes."""
+def there_now(
+    machine: Machine, network: Network, histories: Sequence[State]
+) -> tuple[Index, Index]:
+    """Histories in which some fault comes and goes and is there today, by number, and the state
+    of the node in each."""
     found = {s.label: (k, s) for k, s in enumerate(spells(machine), start=1)}
-    out = rows.copy()
+    now = []
     for i, history in enumerate(histories):
-        told = dict(history)
-        if (label := told.get(network.intermittent)) is None:
-            continue
-        k, spell = found[label]
-        if told.get(spell.component) == spell.mode:  # it is still there today
-            out[i] = met.away[k] * rows[i] + met.there.p[k]
+        for node, label in history:
+            if node == network.intermittent:
+                k, spell = found[label]
+                if (spell.component, spell.mode) in history:
+                    now.append((i, k))
+    at, state = np.array(now, dtype=np.intp).reshape(-1, 2).T
+    return at, state
+
+
+def mix(now: tuple[Index, Index], rows: Array, met: Met) -> Array:
+    """Chances of outcomes by history, (n_histories, n_outcomes), with what comes and goes."""
+    (at, k), out = now, rows.copy()
+    out[at] = met.away[k, None] * rows[at] + met.there.p[k]
     return out
 
 

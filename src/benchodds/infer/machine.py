@@ -23,7 +23,7 @@ from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, State, Table
 from benchodds.infer.epochs import present
 from benchodds.infer.fold import Fold
-from benchodds.infer.folded import WideError
+from benchodds.infer.folded import WideError, modes_of
 from benchodds.infer.support import Index, Mask, Support, reach
 
 T = TypeVar("T")
@@ -201,13 +201,8 @@ class FoldedNetwork:
     @cached_property
     def _in_mode(self) -> dict[str, Mask]:
         """The mode of each component in each state, (n_states, n_modes)."""
-        modes = {}
-        told = [dict(s) for s in self.histories]
-        for v in self.network.in_modes:
-            names = self.network.variables[v].states
-            here = [names.index(s.get(v, names[0])) for s in told]
-            modes[v] = np.arange(len(names)) == np.array(here)[:, None]
-        return modes
+        at = modes_of(self.network, self.histories)
+        return {v: np.arange(self.network.variables[v].size) == i[:, None] for v, i in at.items()}
 
     @cached_property
     def _reach(self) -> dict[str, Mask]:

@@ -6,7 +6,7 @@ Cutting impossible states out approximates nothing, and keeps tables small.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +17,11 @@ from benchodds.basics.tables import Array, Network, Table
 Mask = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
+MUCH = 4
+"""A cut table is kept where it is so many times smaller, and as many of one at the most."""
+
+ALL = slice(None)
+
 
 def reach(network: Network, roots: Mapping[str, Mask]) -> dict[str, Mask]:
     """Which states are possible, (n, n_states), given those of the roots; by variable below these.
@@ -24,28 +29,43 @@ def reach(network: Network, roots: Mapping[str, Mask]) -> dict[str, Mask]:
     Each of the ``n`` rows is a case of its own: the states that the roots may be in there.
     Variables with the same cases above them are worked out once.
     """
-    out = dict(roots)
-    n = len(next(iter(roots.values()))) if roots else 1
+    cases = {v: _distinct(masks, [m.tobytes() for m in masks]) for v, masks in roots.items()}
     for v in network.below_roots:
-        if v in out:
+        table = network.tables[v]
+        told = [u for u in table.scope[1:] if u in cases]
+        if v in cases or not told:
             continue
-        p, parents = network.tables[v].p, network.tables[v].scope[1:]
-        told = [u for u in parents if u in out]
-        if not told:
-            continue
-        above = np.hstack([out[u] for u in told])
-        cases, case = (
-            np.unique(above, axis=0, return_inverse=True) if n > 1 else (above, np.zeros(1, int))
-        )
-        ends = np.cumsum([out[u].shape[1] for u in told])[:-1]
-        rows = []
-        for held in cases:
-            left = dict(zip(told, map(np.flatnonzero, np.split(held, ends)), strict=True))
-            at = [left.get(u, np.arange(k)) for u, k in zip(parents, p.shape[1:], strict=True)]
-            here = p[np.ix_(np.arange(len(p)), *at)] > 0
-            rows.append(here.any(axis=tuple(range(1, p.ndim))))
-        out[v] = np.array(rows)[case.ravel()]
-    return out
+        rows = list(zip(*(cases[u][1] for u in told), strict=True))
+        made = {
+            row: _below(table, {u: cases[u][0][i] for u, i in zip(told, row, strict=True)})
+            for row in dict.fromkeys(rows)
+        }
+        names = {row: mask.tobytes() for row, mask in made.items()}
+        cases[v] = _distinct([made[row] for row in rows], [names[row] for row in rows])
+    return {v: np.array(masks)[at] for v, (masks, at) in cases.items()}
+
+
+def _distinct(masks: Sequence[Mask] | Mask, names: Sequence[bytes]) -> tuple[list[Mask], list[int]]:
+    """The masks of distinct names, and which of them each is."""
+    first = dict(zip(names, masks, strict=True))
+    place = {name: i for i, name in enumerate(first)}
+    return list(first.values()), [place[name] for name in names]
+
+
+def _below(table: Table, above: Mapping[str, Mask]) -> Mask:
+    """Which states a table leaves possible of its first variable, (n_states,); kept with it."""
+    key = b"".join(above[u].tobytes() for u in table.scope[1:] if u in above)
+    told = (tuple(above), key)
+    if told not in table.reached:
+        bits = table.bits
+        at = [
+            np.flatnonzero(above[u]) if u in above else np.arange(n)
+            for u, n in zip(table.scope[1:], bits.shape[1:], strict=True)
+        ]
+        some = bits[np.ix_(np.arange(len(bits)), *at)].reshape(len(bits), -1)
+        here = np.bitwise_or.reduce(some, axis=1)
+        table.reached[told] = np.unpackbits(here, count=len(table.p)).astype(bool)
+    return table.reached[told]
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,15 +82,24 @@ class Support:
         return Support(left, {v: network.variables[v].size for v in left})
 
     def table(self, table: Table) -> Table:
-        """A table without impossible states; settled variables leave its scope."""
-        if self.left.keys().isdisjoint(table.scope):
+        """A table without impossible states; settled variables leave its scope.
+
+        What is much smaller so is kept with the table.
+        """
+        here = {v: self.left[v] for v in table.scope if v in self.left}
+        if not here:
             return table
-        p = table.p
-        for axis in range(p.ndim - 1, -1, -1):
-            at = self.left.get(table.scope[axis])
-            if at is not None:
-                p = p.take(at if len(at) > 1 else int(at[0]), axis)
-        return Table(tuple(v for v in table.scope if not self.settled(v)), np.asarray(p))
+        key = tuple((v, at.tobytes()) for v, at in here.items())
+        if key in table.cuts:
+            return table.cuts[key]
+        p = table.p[tuple(int(self.left[v][0]) if self.settled(v) else ALL for v in table.scope)]
+        scope = tuple(v for v in table.scope if not self.settled(v))
+        for v in sorted(here.keys() & set(scope), key=lambda v: len(here[v]) / self.sizes[v]):
+            p = p.take(here[v], scope.index(v))
+        made = Table(scope, np.ascontiguousarray(p).reshape(p.shape))
+        if made.p.size * MUCH < table.p.size and len(table.cuts) < MUCH:
+            table.cuts[key] = made
+        return made
 
     def settled(self, name: str) -> bool:
         """Whether one state alone is left."""
