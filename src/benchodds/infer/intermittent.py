@@ -69,10 +69,8 @@ def spells_of(model: SystemModel, n: int = POINTS) -> tuple[Spell, ...]:
     """Every way in which a fault of a model may come and go, ``n`` for each fault."""
     said: dict[tuple[str, str], Intermittent] = {}
     for text, spec in sorted(model.intermittent.items(), key=lambda item: "*" not in item[0]):
-        component, _dot, mode = text.partition(".")
-        if component in model.components:
-            modes = model.components[component].modes if mode == "*" else [mode]
-            said |= {(component, m): spec for m in modes}
+        named = model.faults_named([text])
+        said |= {fault: spec for fault in model.faults() if fault in named}
     return tuple(
         Spell(component, mode, _place(model, component, mode), float(s), float(w), spec)
         for (component, mode), spec in said.items()
