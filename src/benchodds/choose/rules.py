@@ -220,7 +220,7 @@ def rule_of(model: SystemModel, step: Test | Repair, states: Sequence[State] = (
     gate = None
     if step.gate:
         spec = model.gates[step.gate]
-        harming = model.faults_named((f for texts in spec.passed.values() for f in texts))
+        harming = model.faults_named(f for texts in spec.passed.values() for f in texts)
         harmed = np.array([bool(harming & set(state)) for state in states], dtype=float)
         gate = Gate(_groups(spec.passed), harmed, spec.under)
     return Rule(_groups(first), gate, isinstance(step, Repair))

@@ -6,7 +6,8 @@ drawn from the network given that state; a reading multiplies the weight of each
 there. So readings that share an operator, an adapter or a winding stay tied, as in the network
 itself, and what is left is Monte Carlo error, some parts in a hundred of a probability
 (likelihood weighting: Fung and Chang 1989; Shachter and Peot 1989). States stand in fixed
-numbers (strata), so a rare one is judged as well as a common one.
+numbers (strata), so a rare one is judged as well as a common one; that a fault of a state comes
+and goes, and not another, makes it a state of its own.
 
 Work on the machine moves weight between states. Where that of several comes together, the
 machines of the new state are picked from theirs by weight (systematic resampling: G. Kitagawa,
@@ -21,9 +22,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from benchodds.basics.tables import Array, State, Table
-from benchodds.trials.draws import Crowd, Nature, Numbers
-from benchodds.trials.works import Work
+from benchodds.basics.tables import Array, State
+from benchodds.infer.intermittent import NAME
+from benchodds.trials.draws import Crowd, Nature, Numbers, Shown
+from benchodds.trials.works import Work, unsteady
 
 ADAPTER = "adapter"
 
@@ -34,10 +36,6 @@ class Block:
 
     machines: Crowd
     size: int
-
-    def chances(self, table: Table) -> Array:
-        """P(outcome | each machine), shape (n_states * size, n_outcomes)."""
-        return np.asarray(table.p[tuple(self.machines.at[v] for v in table.scope[:-1])])
 
 
 def draw_block(
@@ -54,6 +52,9 @@ def draw_block(
     for c in nature.roots:
         mine = [variables[c].states.index(dict(s).get(c, "good")) for s in states]
         fixed[c] = np.repeat(np.array(mine, dtype=np.intp), size)
+    if nature.spells:
+        ways = [nature.ways(unsteady(s)[1]) for s in states]
+        fixed[NAME] = np.concatenate([rng.choice(len(w), size, p=w) for w in ways]).astype(np.intp)
     if adapter is not None:
         fixed[ADAPTER] = rng.choice(len(adapter), n, p=adapter / adapter.sum()).astype(np.intp)
     return Block(nature.crowd(fixed, n, rng), size)
@@ -77,17 +78,17 @@ class Tests:
         return slice(int(self.starts[i]), int(self.starts[i + 1]))
 
 
-def lay_out(blocks: Sequence[Block], tables: Mapping[str, Table], n_states: int) -> Tests:
+def lay_out(blocks: Sequence[Block], shown: Mapping[str, Shown], n_states: int) -> Tests:
     """The chances of all tests on a crowd."""
-    sizes = [t.p.shape[-1] for t in tables.values()]
+    sizes = [t.table.p.shape[-1] for t in shown.values()]
     starts = np.concatenate([[0], np.cumsum(sizes)]).astype(np.intp)
     parts = tuple(
-        np.concatenate([b.chances(t) for t in tables.values()], axis=1)
+        np.concatenate([t.chances(b.machines.at) for t in shown.values()], axis=1)
         .reshape(n_states, b.size, -1)
         .astype(np.float32)
         for b in blocks
     )
-    return Tests(tuple(tables), starts, parts)
+    return Tests(tuple(shown), starts, parts)
 
 
 @dataclass(frozen=True, eq=False)
