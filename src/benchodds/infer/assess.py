@@ -261,6 +261,7 @@ class Assessment:
     cells: int = RANKS[0]
     spells: bool = True
     all_steady: bool = False
+    n_pairs: int = N_PAIRS
 
     @cached_property
     def steady(self) -> Assessment:
@@ -405,7 +406,7 @@ class Assessment:
         """Whole machine states: no fault, all single faults, the likeliest pairs."""
         if self.coarse is not self:
             return self.coarse.folded
-        n_pairs = N_PAIRS * (1 + len(self.job.live_actions))
+        n_pairs = self.n_pairs * (1 + len(self.job.live_actions))
         for network in self._to_fold():
             with suppress(TooLargeError):
                 most = MOST_FOLDED if network.later else math.inf

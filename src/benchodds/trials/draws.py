@@ -33,7 +33,7 @@ from benchodds.model.technique import Technique
 
 Numbers = NDArray[np.intp]
 
-AT_ONCE = 512
+AT_ONCE = 128
 """Machines proposed at once."""
 
 MOST_TRIES = 2000
@@ -271,7 +271,7 @@ class Nature:
                 rows = self._sums[v][tuple(at[p] for p in self.network.tables[v].scope[1:])]
                 place = (rows <= luck[:, None] * rows[..., -1:]).sum(axis=-1)
                 place = np.minimum(place, rows.shape[-1] - 1)
-                at[v] = np.broadcast_to(place, size).astype(np.intp)
+                at[v] = place if len(place) == size else np.broadcast_to(place, size).copy()
         return Crowd(at, ranks)
 
     def _truth(self, crowd: Crowd) -> Truth:
@@ -283,15 +283,15 @@ class Nature:
     def _ways(self, lot: Mapping[str, Numbers]) -> Array:
         """Weight of each way of coming and going, none first, given states of the components,
         (n_ways, n); the greatest there is without these."""
-        name = self.network.intermittent
-        if not name:
-            return np.ones((1, 1))
-        weight = self.network.tables[name].p[:, None]
+        name, n = self.network.intermittent, len(next(iter(lot.values()), [0]))
+        weight = np.ones((1, n))
+        if name:
+            weight = np.repeat(self.network.tables[name].p[:, None], n, axis=1)
         for table in self.network.findings.values():
             if name in table.scope:
                 p, (v,) = table.p, table.scope[1:]
-                weight = weight * (p[:, lot[v]] if lot else p.max(axis=1, keepdims=True))
-        return np.asarray(weight)
+                weight *= p[:, lot[v]] if lot else p.max(axis=1, keepdims=True)
+        return weight
 
     def _faults(self, rng: np.random.Generator) -> dict[str, int]:
         """Component states, and what comes and goes, by rejection: exactly the prior with links
@@ -303,7 +303,7 @@ class Nature:
                 for c in self.roots
             }
             ways = self._ways(lot)
-            weight = np.broadcast_to(ways.sum(axis=0), AT_ONCE).copy()
+            weight = ways.sum(axis=0)
             for table in self.network.findings.values():
                 if NAME not in table.scope:
                     weight *= table.p[tuple(lot[v] for v in table.scope)]

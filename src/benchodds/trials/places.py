@@ -26,7 +26,7 @@ from benchodds.infer import intermittent
 from benchodds.infer.assess import Assessment, Machine, assess
 from benchodds.infer.epochs import Course, change_of
 from benchodds.model.jobs import Job, Technique
-from benchodds.trials.crowd import ADAPTER, Block, Cast, Tests, Weights, draw_block, lay_out
+from benchodds.trials.crowd import ADAPTER, Cast, Strata, Tests, draw_cast, lay_out
 from benchodds.trials.draws import Nature, Numbers, Shown, drawn_from, shown
 from benchodds.trials.steps import BACK, Act, Belief, History, Told, done, first_act
 from benchodds.trials.works import Hope, Work, coming_and_going, outcomes, work_of
@@ -38,7 +38,11 @@ AT = "2000-01-01T00:00:00Z"
 KEPT = 64
 """Histories whose weights are kept at hand; of others only what was asked for is."""
 
-CASTS = 8
+PAIRS = 400
+"""Pairs of faults that the crowd has machines of: those left out would make it too sure of itself,
+the more the more repairs were in vain."""
+
+CASTS = 4
 """Crowds after a repair, or behind new gear, that are kept at hand."""
 
 TAKES = 8
@@ -54,7 +58,7 @@ class World:
     """Everything that is the same for all jobs of a simulation, and what was worked out.
 
     ``most`` is how many outcomes of a test are told apart, ``size`` how many machines of each
-    whole state the crowd has (a fifth as many with a dead adapter).
+    whole state the crowd has (a fifth as many with a dead adapter, fewer of rare states).
     """
 
     machine: Machine
@@ -69,7 +73,7 @@ class World:
     _coarse: dict[tuple[str, str], Coarse] = field(default_factory=dict)
     _works: dict[tuple[str, bool], Work] = field(default_factory=dict)
     _casts: OrderedDict[History, Cast] = field(default_factory=OrderedDict)
-    _weights: OrderedDict[History, Weights] = field(default_factory=OrderedDict)
+    _weights: OrderedDict[History, Array] = field(default_factory=OrderedDict)
 
     def start(self) -> Place:
         """The place before any reading."""
@@ -78,7 +82,7 @@ class World:
     @cached_property
     def before(self) -> Assessment:
         """The exact odds before any reading."""
-        return assess(self.machine, self.job)
+        return replace(assess(self.machine.coarse, self.job), n_pairs=PAIRS)
 
     @cached_property
     def root(self) -> Decision:
@@ -125,19 +129,16 @@ class World:
     @cached_property
     def fresh(self) -> Cast:
         """The crowd before any reading."""
-        rng = np.random.default_rng(SEED)
-        (states, at, share), nature = self._stands, self.nature
-        if len(self.root.gear) == 1:
-            blocks: tuple[Block, ...] = (draw_block(nature, states, None, self.size, rng),)
-        else:
-            names = self.before.network.variables[ADAPTER].states
+        states, at, share = self._stands
+        strata = Strata(states, len(self.root.gear), self.size)
+        adapter = np.ones((1, 1))
+        if strata.n_gear > 1:
             p = self.before.network.tables[ADAPTER].p
+            names = self.before.network.variables[ADAPTER].states
             sound = np.array([s.startswith("ok") for s in names])
-            blocks = (
-                draw_block(nature, states, np.where(sound, p, 0.0), self.size, rng),
-                draw_block(nature, states, np.where(sound, 0.0, p), max(1, self.size // 5), rng),
-            )
-        return Cast(blocks, Weights.start(self.root.p[at] * share[:, None], blocks))
+            adapter = np.stack([sound * p, ~sound * p])
+        rng = np.random.default_rng(SEED)
+        return draw_cast(self.nature, strata, self.root.p[at] * share[:, None], adapter, rng)
 
     @cached_property
     def cranking(self) -> str:
@@ -182,7 +183,7 @@ class World:
         cast = self.cast(history)
         if how not in cast.tests:
             tests = {t: self.shown(t, how) for t in self.machine.model.tests}
-            cast.tests[how] = lay_out(cast.blocks, tests, len(self.states))
+            cast.tests[how] = lay_out(cast.machines, tests)
         return cast.tests[how]
 
     def cast(self, history: History) -> Cast:
@@ -204,19 +205,20 @@ class World:
             work, back = self.work(last.name, done(earlier, last.name)), last.kind == BACK
             rng = np.random.default_rng([SEED, crc32(repr((earlier, last)).encode())])
             return before.worked_on(weights, work, back, self.nature, rng)
-        tests = self.tests(last.how, earlier)
-        after = weights.seen(tests, tests.columns(last.test).start + last.group)
-        return before.renewed(after, self.renewed(last), self.nature)
+        return before.renewed(self._seen(earlier, last), self.renewed(last), self.nature)
 
-    def weights(self, history: History) -> Weights:
+    def _seen(self, earlier: History, last: Told) -> Array:
+        """Weights of the crowd after one more reading."""
+        tests = self.tests(last.how, earlier)
+        after = self.weights(earlier) * tests.table[:, tests.columns(last.test).start + last.group]
+        return np.asarray(after / after.sum())
+
+    def weights(self, history: History) -> Array:
         """Weights of the crowd after a history."""
         if not history or isinstance(history[-1], Act) or self.renewed(history[-1]):
             return self.cast(history).weights
         if history not in self._weights:
-            earlier, last = history[:-1], history[-1]
-            tests = self.tests(last.how, earlier)
-            column = tests.columns(last.test).start + last.group
-            self._weights[history] = self.weights(earlier).seen(tests, column)
+            self._weights[history] = self._seen(history[:-1], history[-1])
             if len(self._weights) > KEPT:
                 self._weights.popitem(last=False)
         self._weights.move_to_end(history)
@@ -368,13 +370,19 @@ class Place:
     @property
     def mass(self) -> Array:
         """P(whole state, gear)."""
-        return self.world.by_state(self.world.weights(self.key).mass())
+        return self.world.by_state(self.crowd_mass)
+
+    @property
+    def crowd_mass(self) -> Array:
+        """P(state of the crowd, gear)."""
+        return self.world.cast(self.key).mass(self.world.weights(self.key))
 
     @property
     def joint(self) -> Array:
         """P(whole state, gear, outcome) for all tests, side by side."""
         tests = self.world.tests(self.how, self.key)
-        return self.world.by_state(self.world.weights(self.key).outcomes(tests))
+        cast, weights = self.world.cast(self.key), self.world.weights(self.key)
+        return self.world.by_state(cast.outcomes(weights, tests))
 
     @cached_property
     def decision(self) -> Decision:
@@ -423,7 +431,7 @@ class Place:
     def hope(self, repair: str) -> Hope:
         """What is hoped of a repair that is done here."""
         work = self.world.work(repair, done(self.events, repair))
-        return work.hope(self.world.weights(self.key).mass().sum(axis=1))
+        return work.hope(self.crowd_mass.sum(axis=1))
 
     def once(self, name: object, work: Callable[[], T]) -> T:
         """What was worked out for this place under a name, worked out when first asked for."""
