@@ -249,6 +249,7 @@ class Assessment:
     ``fewer_nodes`` says that it took the place of odds on all nodes, which took too much.
     ``cells`` are those of the ranks that tie epochs. With ``spells`` the posterior has faults that
     come and go in it, where the model has some; ``all_steady`` says that they took too much.
+    ``listed`` are the whole states to be looked at, where these are not to be the likeliest.
     """
 
     machine: Machine
@@ -261,7 +262,7 @@ class Assessment:
     cells: int = RANKS[0]
     spells: bool = True
     all_steady: bool = False
-    n_pairs: int = N_PAIRS
+    listed: tuple[State, ...] = ()
 
     @cached_property
     def steady(self) -> Assessment:
@@ -406,7 +407,7 @@ class Assessment:
         """Whole machine states: no fault, all single faults, the likeliest pairs."""
         if self.coarse is not self:
             return self.coarse.folded
-        n_pairs = self.n_pairs * (1 + len(self.job.live_actions))
+        n_pairs = N_PAIRS * (1 + len(self.job.live_actions))
         for network in self._to_fold():
             with suppress(TooLargeError):
                 most = MOST_FOLDED if network.later else math.inf
@@ -417,7 +418,7 @@ class Assessment:
         """Whole states, or histories, that are looked at: the likeliest, and those of their faults
         that may come and go."""
         n_faults = sum(map(len, self.machine.modes.values()))
-        few = self.network.states[: 1 + n_faults + n_pairs]
+        few = self.listed or self.network.states[: 1 + n_faults + n_pairs]
         listed = few or likely_histories(network, self.posterior, n_pairs)
         if not network.intermittent:
             return listed

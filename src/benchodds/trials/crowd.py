@@ -33,7 +33,7 @@ ADAPTER = "adapter"
 COMMON = 0.01
 """Weight of a state of several faults from which on it has as many machines as one of a fault."""
 
-LEAST = 0.125
+LEAST = 0.1
 """The least share of these that it has."""
 
 NEGLIGIBLE = 1e-7

@@ -6,6 +6,8 @@ a history is worked out once, whoever comes to it: a :class:`World` keeps it.
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections import Counter, OrderedDict, defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -29,7 +31,7 @@ from benchodds.model.jobs import Job, Technique
 from benchodds.trials.crowd import ADAPTER, Cast, Strata, Tests, draw_cast, lay_out
 from benchodds.trials.draws import Nature, Numbers, Shown, drawn_from, shown
 from benchodds.trials.steps import BACK, Act, Belief, History, Told, done, first_act
-from benchodds.trials.works import Hope, Work, coming_and_going, outcomes, work_of
+from benchodds.trials.works import Fault, Hope, Work, coming_and_going, outcomes, work_of
 
 T = TypeVar("T")
 
@@ -38,9 +40,9 @@ AT = "2000-01-01T00:00:00Z"
 KEPT = 64
 """Histories whose weights are kept at hand; of others only what was asked for is."""
 
-PAIRS = 400
-"""Pairs of faults that the crowd has machines of: those left out would make it too sure of itself,
-the more the more repairs were in vain."""
+STATES = 800
+"""Whole states of two and three faults that the crowd has machines of: those left out would make it
+too sure of itself, the more the more repairs were in vain."""
 
 CASTS = 4
 """Crowds after a repair, or behind new gear, that are kept at hand."""
@@ -82,7 +84,8 @@ class World:
     @cached_property
     def before(self) -> Assessment:
         """The exact odds before any reading."""
-        return replace(assess(self.machine.coarse, self.job), n_pairs=PAIRS)
+        found = assess(self.machine.coarse, self.job)
+        return replace(found, listed=likely_states(found.p_mode, STATES))
 
     @cached_property
     def root(self) -> Decision:
@@ -272,6 +275,18 @@ class World:
             ],
             dtype=float,
         )
+
+
+def likely_states(p_mode: Mapping[Fault, float], most: int) -> tuple[State, ...]:
+    """No fault, every single one, and the likeliest sets of two and three, taken as independent."""
+    several = [
+        (math.prod(p_mode[f] for f in some), some)
+        for n in (2, 3)
+        for some in itertools.combinations(p_mode, n)
+        if len({c for c, _mode in some}) == n
+    ]
+    several.sort(key=lambda item: -item[0])
+    return ((), *((f,) for f in p_mode), *(some for _p, some in several[:most]))
 
 
 def nature_of(machine: Machine, job: Job) -> Nature:
