@@ -188,7 +188,8 @@ def roll(
                 if name == TUNED or not _seen(by[kind.system], kind)
             }
             if with_readings:
-                worth = knowledge.worths(kind.system, kind.variant)(nameless(kind.readings))
+                found = knowledge.worths(kind.system, kind.variant)
+                worth = found(nameless(kind.readings), said=kind.said)
                 said = {name: p * worth / float(p @ worth) for name, p in said.items()}
             out.scored.append(Scored(kind, count, happened, said))
     out.origins = tuple(cuts)

@@ -49,6 +49,11 @@ class Alike(NamedTuple):
     period: str  # of closing, "2025-01-31" or "2025-01"
     work: tuple[Done, ...] = ()
 
+    @property
+    def said(self) -> tuple[str, ...]:
+        """Complaint and contexts."""
+        return (self.complaint, *self.contexts)
+
 
 class Chunk(Protocol):
     """A part of a source: rows, or cases already made, each with its place."""

@@ -69,7 +69,7 @@ def screen(tally: Tally, knowledge: Knowledge) -> None:
     """Refuse jobs with readings that cannot be understood or that nothing explains."""
     for kind in [k for k in tally.counts if k.readings or k.work]:
         try:
-            knowledge.worths(kind.system, kind.variant)(*anonymous(kind))
+            knowledge.worths(kind.system, kind.variant)(*anonymous(kind), kind.said)
         except BenchoddsError as error:
             tally.drop(kind, str(error))
 
@@ -339,7 +339,8 @@ def _likelihoods(
         key = (cell[:2], cell[3:], told, course)  # the shop makes no difference
         if key not in kept:
             worth = knowledge.worths(cell[0], cell[1])
-            read = worth(*course) if any(course) else np.ones(len(names))
+            said = (cell[3], *cell[4])
+            read = worth(*course, said) if any(course) else np.ones(len(names))
             suspicion = base[base_of[c], where]
             for x in cell[4]:
                 suspicion = suspicion * context_multipliers(knowledge.priors[cell[0]], x, names)
