@@ -21,7 +21,7 @@ from benchodds.model.gear import Bench
 from benchodds.model.jobs import Job, Reading, Technique
 from benchodds.model.join import PLUS, JoinedModel, alone, complaint_name
 from benchodds.model.laws import applied
-from benchodds.model.priors import PriorSet
+from benchodds.model.priors import PriorSet, context_of
 from benchodds.model.sources import sources
 from benchodds.model.system import SystemModel
 
@@ -117,7 +117,7 @@ def opening(
     priors = files.load_priors(prior_set)
     said = complaint or next(iter(model.complaints))
     told: dict[str, float] = {}
-    for context, chance in map(_context, contexts):
+    for context, chance in map(context_of, contexts):
         told[context] = max(chance, told.get(context, 0.0))
     names: list[tuple[str, Iterable[str], str]] = [
         *((c, model.complaints, _("complaint")) for c in alone(model, said)),
@@ -147,25 +147,6 @@ def opening(
         files=sources(model, files.load_bench(model.bench), priors),
     )
     return event, model
-
-
-def _context(text: str) -> tuple[str, float]:
-    """A context and its chance, as in 'washed' or 'washed=0.5'. ReadingError on any other."""
-    name, equals, chance = (part.strip() for part in text.partition("="))
-    if not equals:
-        return name, 1.0
-    try:
-        share = float(chance.removesuffix("%")) / (100 if chance.endswith("%") else 1)
-    except ValueError:
-        share = 0.0
-    if not 0 < share <= 1:
-        raise ReadingError(
-            _(
-                "'{text}' gives no chance; write {name}=0.5 for perhaps (more than 0, at most 1), "
-                "or {name} alone"
-            ).format(text=text, name=name)
-        )
-    return name, share
 
 
 @dataclass
