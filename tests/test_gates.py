@@ -20,7 +20,7 @@ from benchodds.basics.errors import ModelError
 from benchodds.choose.choosing import decision_of
 from benchodds.choose.permits import Permits, marks
 from benchodds.choose.planning import plan
-from benchodds.choose.rules import allowed, cleared, faults_named, rule_of
+from benchodds.choose.rules import allowed, cleared, rule_of
 from benchodds.choose.weighing import weigh
 from benchodds.infer.assess import Machine, assess
 from benchodds.keep.session import Session
@@ -202,7 +202,7 @@ def courses(draw: st.DrawFn) -> tuple[str, list[tuple[str, str, tuple[str, ...]]
     tests = sorted({t for groups in gates(model).values() for g in groups for t in g})
     tests = tests or sorted(model.tests)[:4]
     about = {f for g in model.gates.values() for fs in g.passed.values() for f in fs}
-    faults = faults_named(model, about)
+    faults = model.faults_named(about)
     repairs = sorted(n for n, r in model.repairs.items() if cleared(r, model) & faults)
     events: list[tuple[str, str, tuple[str, ...]]] = []
     for _ in range(draw(st.integers(0, 12))):
@@ -253,7 +253,7 @@ def test_no_gate_opens_without_a_pass(
         rule = replace(rule_of(m.model, step), first=())
         if allowed(rule, seen, np.zeros(0)):
             for text, faults in gate.passed.items():
-                about = faults_named(m.model, faults)
+                about = m.model.faults_named(faults)
                 assert any(standing_pass(m, job, t, about) for t in text.split("|")), events
 
 

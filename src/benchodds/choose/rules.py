@@ -193,20 +193,9 @@ def leading(rules: Mapping[str, Rule], rule: Rule) -> frozenset[str]:
 # ---- what a model file says ---------------------------------------------------------------------
 
 
-def faults_named(model: SystemModel, patterns: Iterable[str]) -> frozenset[tuple[str, str]]:
-    """The faults, (component, mode), that 'exc.open' and 'exc.*' name in a model."""
-    faults = set()
-    for text in patterns:
-        component, _dot, mode = text.partition(".")
-        if component in model.components:
-            modes = model.components[component].modes if mode == "*" else [mode]
-            faults |= {(component, m) for m in modes}
-    return frozenset(faults)
-
-
 def cleared(repair: Repair, model: SystemModel) -> frozenset[tuple[str, str]]:
     """The faults, (component, mode), that a repair clears."""
-    return faults_named(model, repair.clears)
+    return model.faults_named(repair.clears)
 
 
 def gating(model: SystemModel) -> dict[str, frozenset[tuple[str, str]]]:
@@ -215,7 +204,7 @@ def gating(model: SystemModel) -> dict[str, frozenset[tuple[str, str]]]:
     for gate in model.gates.values():
         for text, patterns in gate.passed.items():
             for name in text.split("|"):
-                out[name] = out.get(name, frozenset()) | faults_named(model, patterns)
+                out[name] = out.get(name, frozenset()) | model.faults_named(patterns)
     return out
 
 
@@ -231,7 +220,7 @@ def rule_of(model: SystemModel, step: Test | Repair, states: Sequence[State] = (
     gate = None
     if step.gate:
         spec = model.gates[step.gate]
-        harming = faults_named(model, (f for texts in spec.passed.values() for f in texts))
+        harming = model.faults_named(f for texts in spec.passed.values() for f in texts)
         harmed = np.array([bool(harming & set(state)) for state in states], dtype=float)
         gate = Gate(_groups(spec.passed), harmed, spec.under)
     return Rule(_groups(first), gate, isinstance(step, Repair))

@@ -138,11 +138,14 @@ class Shop(Form):
         hot = any(self.comes_and_goes(f) for f in faults)
         return to_base(self.proof.intermittent if hot else self.proof.solid, "min")
 
-    def missed(self, faults: Sequence[tuple[str, str]]) -> float:
-        """Chance that a machine with these faults left is handed out as mended."""
+    def missed(
+        self, faults: Sequence[tuple[str, str]], unsteady: tuple[str, str] | None = None
+    ) -> float:
+        """Chance that a machine with these faults left, one of them perhaps known to come and go,
+        is handed out as mended."""
         if not faults:
             return 0.0
-        hot = all(self.comes_and_goes(f) for f in faults)
+        hot = all(f == unsteady or self.comes_and_goes(f) for f in faults)
         return self.proof.missed_intermittent if hot else self.proof.missed_solid
 
     def harm(self, model: SystemModel, test: str, faults: Sequence[tuple[str, str]]) -> float:

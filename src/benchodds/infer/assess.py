@@ -255,6 +255,7 @@ class Assessment:
     ``fewer_nodes`` says that it took the place of odds on all nodes, which took too much.
     ``cells`` are those of the ranks that tie epochs. With ``spells`` the posterior has faults that
     come and go in it, where the model has some; ``all_steady`` says that they took too much.
+    ``listed`` are the whole states to be looked at, where these are not to be the likeliest.
     """
 
     machine: Machine
@@ -267,6 +268,7 @@ class Assessment:
     cells: int = RANKS[0]
     spells: bool = True
     all_steady: bool = False
+    listed: tuple[State, ...] = ()
 
     @cached_property
     def steady(self) -> Assessment:
@@ -424,7 +426,7 @@ class Assessment:
         """Whole states, or histories, that are looked at: the likeliest, and those of their faults
         that may come and go."""
         n_faults = sum(map(len, self.machine.modes.values()))
-        few = self.network.states[: 1 + n_faults + n_pairs]
+        few = self.listed or self.network.states[: 1 + n_faults + n_pairs]
         listed = few or likely_histories(network, self.posterior, n_pairs)
         if not network.intermittent:
             return listed

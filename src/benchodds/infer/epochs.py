@@ -144,11 +144,8 @@ def came_with(
 def _cleared(repair: Repair, model: SystemModel) -> dict[str, set[str]]:
     """Modes that a repair clears, by component."""
     out: dict[str, set[str]] = {}
-    for text in repair.clears:
-        component, _, mode = text.partition(".")
-        if component in model.components:
-            modes = model.components[component].modes
-            out.setdefault(component, set()).update(modes if mode == "*" else [mode])
+    for component, mode in sorted(model.faults_named(repair.clears)):
+        out.setdefault(component, set()).add(mode)
     return out
 
 

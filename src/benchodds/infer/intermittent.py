@@ -70,10 +70,8 @@ def spells_of(model: SystemModel, n: int = POINTS) -> tuple[Spell, ...]:
     """Every way in which a fault of a model may come and go, ``n`` for each fault."""
     said: dict[tuple[str, str], Intermittent] = {}
     for text, spec in sorted(model.intermittent.items(), key=lambda item: "*" not in item[0]):
-        component, _dot, mode = text.partition(".")
-        if component in model.components:
-            modes = model.components[component].modes if mode == "*" else [mode]
-            said |= {(component, m): spec for m in modes}
+        named = model.faults_named([text])
+        said |= {fault: spec for fault in model.faults() if fault in named}
     return tuple(
         Spell(component, mode, _place(model, component, mode), float(s), float(w), spec)
         for (component, mode), spec in said.items()
@@ -440,14 +438,19 @@ class _Reading:
 
 
 def foreseen(
-    machine: Machine, test: str, technique: Technique, split: Callable[[Table], Table]
+    machine: Machine,
+    test: str,
+    technique: Technique,
+    split: Callable[[Table], Table] = lambda there: there,
+    table: Table | None = None,
 ) -> Met | None:
     """How a fresh reading meets what comes and goes, with the outcome as the last axis.
 
-    ``split`` says which outcomes are told apart by the gear behind them.
+    ``split`` says which outcomes are told apart by the gear behind them. A ``table`` may give
+    others than those that are foreseen.
     """
-    technique = replace(technique, card=None)
-    outcomes, table = machine.predictive(test, technique)
+    technique, own = replace(technique, card=None), table
+    table = machine.predictive(test, technique)[1] if own is None else own
     met, n, tool = _touching(machine, table), len(spells(machine)), machine.instrument(test)
     if not met:
         return None
@@ -455,8 +458,12 @@ def foreseen(
     def work_out() -> Table:
         return _stacked(n, {k: _fresh(machine, tool, technique, table, s) for k, s in met.items()})
 
-    sizes = {NAME: 1 + n, OUTCOME: len(outcomes)}
-    there = machine.kept("foreseen", test, (), technique, "hookup", POINTS, work_out, sizes)
+    sizes = {NAME: 1 + n, OUTCOME: table.p.shape[-1]}
+    there = (
+        machine.kept("foreseen", test, (), technique, "hookup", POINTS, work_out, sizes)
+        if own is None
+        else work_out()
+    )
     assert there is not None
     away = np.ones(1 + n)
     for k, s in met.items():

@@ -122,6 +122,7 @@ def opening(
     from benchodds.keep import files
     from benchodds.model.join import JoinedModel, complaint_name
     from benchodds.model.joinnames import PLUS, alone
+    from benchodds.model.priors import context_of
     from benchodds.model.sources import sources
 
     check_file(system)
@@ -132,7 +133,7 @@ def opening(
     priors = files.load_priors(prior_set)
     said = complaint or next(iter(model.complaints))
     told: dict[str, float] = {}
-    for context, chance in map(_context, contexts):
+    for context, chance in map(context_of, contexts):
         told[context] = max(chance, told.get(context, 0.0))
     names: list[tuple[str, Iterable[str], str]] = [
         *((c, model.complaints, _("complaint")) for c in alone(model, said)),
@@ -162,25 +163,6 @@ def opening(
         files=sources(model, files.load_bench(model.bench), priors),
     )
     return event, model
-
-
-def _context(text: str) -> tuple[str, float]:
-    """A context and its chance, as in 'washed' or 'washed=0.5'. ReadingError on any other."""
-    name, equals, chance = (part.strip() for part in text.partition("="))
-    if not equals:
-        return name, 1.0
-    try:
-        share = float(chance.removesuffix("%")) / (100 if chance.endswith("%") else 1)
-    except ValueError:
-        share = 0.0
-    if not 0 < share <= 1:
-        raise ReadingError(
-            _(
-                "'{text}' gives no chance; write {name}=0.5 for perhaps (more than 0, at most 1), "
-                "or {name} alone"
-            ).format(text=text, name=name)
-        )
-    return name, share
 
 
 @dataclass

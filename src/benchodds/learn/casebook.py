@@ -14,13 +14,22 @@ from benchodds.basics.language import N_, _, ngettext
 from benchodds.infer.assess import merge
 from benchodds.keep import files
 from benchodds.keep.store import Store
-from benchodds.learn.cases import Case, CaseMaker, Told, check_faults, known
+from benchodds.learn.cases import (
+    TWO_COMPLAINTS,
+    Case,
+    CaseMaker,
+    Told,
+    check_faults,
+    known,
+    replaced_of,
+)
 from benchodds.learn.learning import Learning
 from benchodds.learn.rows import RowsError, csv_rows, json_rows
 from benchodds.learn.settling import read
 from benchodds.learn.tally import STORE, Bad, Chunk, Run, Tally
 from benchodds.learn.written import Done, RowError, SetAside, Written, split
 from benchodds.model.jobs import Job
+from benchodds.model.join import PLUS
 from benchodds.model.system import SystemModel
 
 TABLES = (".csv", ".tsv", ".txt")
@@ -147,13 +156,15 @@ def case_of(job: Job, learning: Learning) -> Case | RowError:
         verdict = job.closed or {}
         minutes = verdict.get("minutes")
         readings, work = split(known(item, model) for item in _course(job))
+        if PLUS in job.complaint:
+            raise RowError(TWO_COMPLAINTS)
         if job.complaint not in model.complaints:
             raise RowError(
                 _("'{complaint}' is no longer a complaint of {model}").format(
                     complaint=job.complaint, model=model.id
                 )
             )
-        if lost := set(job.contexts) - set(model.contexts):
+        if lost := job.told.keys() - set(model.contexts):
             raise RowError(
                 _("'{context}' is no longer a context of {model}").format(
                     context=min(lost), model=model.id
@@ -171,6 +182,8 @@ def case_of(job: Job, learning: Learning) -> Case | RowError:
             revises=str(verdict.get("revises") or ""),
             readings=readings,
             work=work,
+            perhaps=tuple(sorted(job.perhaps.items())),
+            replaced=replaced_of(job.replaced, model),
         )
     except RowError as error:
         return error

@@ -12,7 +12,8 @@ closed     day of closing, ISO 8601: 2025-01-31
 system     a system such as mag-cdi
 variant    of the machine; the model's default if blank
 complaint  such as no-spark
-contexts   names, divided by blanks or + (JSON: a list may be given); blank for none
+contexts   names, divided by blanks or + (JSON: a list may be given), washed=0.5 for perhaps;
+           blank for none
 faults     COMPONENT.MODE or none.elec, likewise; several were there at once; blank: none found
 grade      bench-bad, swap-confirmed, came-good, gave-up or came-back
 minutes    labour, all told; may be blank
@@ -22,6 +23,7 @@ readings   ``TEST=VALUE|VALUE {field=value, ...}; TEST=VALUE``, in the order tak
            of a technique, with ``done REPAIR`` between them (``back REPAIR``: the old part was
            put back); or (JSON) a list of {"test", "values": [..], "technique": {..}} and of
            {"done": REPAIR} or {"back": REPAIR}
+replaced   repairs that somebody did before it came in, written as contexts are; may be blank
 =========  =====================================================================================
 
 A row becomes a :class:`Case` here, or a :class:`RowError` that says in one sentence what is
@@ -37,13 +39,14 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from benchodds.basics.errors import BenchoddsError, UnknownNameError, nearest
-from benchodds.basics.language import _
+from benchodds.basics.errors import BenchoddsError, ReadingError, UnknownNameError, nearest
+from benchodds.basics.language import N_, _
 from benchodds.learn.learning import Learning
 from benchodds.learn.written import (
     Course,
     Done,
     RowError,
+    SetAside,
     Written,
     hashable,
     list_of,
@@ -53,7 +56,8 @@ from benchodds.learn.written import (
     text_of,
 )
 from benchodds.model.jobs import MOST_MINUTES
-from benchodds.model.priors import NONE
+from benchodds.model.join import PLUS
+from benchodds.model.priors import NONE, context_of
 from benchodds.model.system import SystemModel
 
 FIELDS = (
@@ -69,11 +73,14 @@ FIELDS = (
     "shop",
     "revises",
     "readings",
+    "replaced",
 )
 """Columns of a file of jobs, and the order in which a row is handed on."""
 
 NEEDED = ("job", "closed", "system", "complaint", "faults", "grade")
 """Columns that must be there; the others may be left out."""
+
+TWO_COMPLAINTS = N_("has two complaints at once; jobs of one complaint teach")
 
 MOST_FAULTS = 6
 MOST_READINGS = 200
@@ -105,6 +112,8 @@ class Case:
     revises: str = ""  # the job that this one shows to have been closed wrongly
     readings: tuple[Written, ...] = ()  # before the first repair
     work: tuple[Done, ...] = ()  # repairs, each with what was read after it
+    perhaps: tuple[tuple[str, float], ...] = ()  # contexts with their chance, sorted
+    replaced: tuple[str, ...] = ()  # repairs that somebody did before it came, sorted
 
 
 Catalog = Callable[[str, str | None], SystemModel]
@@ -129,7 +138,7 @@ class CaseMaker:
     def make(self, row: Sequence[Any]) -> Case:
         """The case of a row, its values in the order of :data:`FIELDS`. Raises RowError."""
         job, closed, system, variant, complaint, contexts, faults, grade, *rest = row
-        minutes, shop, revises, readings = rest
+        minutes, shop, revises, readings, replaced = rest
         name = text_of(job, "job")
         if not name:
             raise RowError(_("has no job number; every job needs one"))
@@ -150,7 +159,9 @@ class CaseMaker:
             text_of(shop, "shop"),
             self._minutes(minutes, name),
             text_of(revises, "revises"),
-            *(self._readings(readings, head.model) if readings else ()),
+            *(self._readings(readings, head.model) if readings else ((), ())),
+            head.perhaps,
+            replaced_of(list_of(replaced, "replaced"), head.model),
         )
 
     def _head(self, *key: Any) -> _Head | RowError:
@@ -166,20 +177,15 @@ class CaseMaker:
     ) -> _Head:
         model = self.catalog(text_of(system, "system"), text_of(variant, "variant") or None)
         said = text_of(complaint, "complaint")
+        if PLUS in said:
+            raise SetAside(TWO_COMPLAINTS)
         if said not in model.complaints:
             raise RowError(
                 _("'{said}' is not a complaint of {model}{hint}").format(
                     said=said, model=model.id, hint=nearest(said, model.complaints)
                 )
             )
-        names = tuple(sorted(set(list_of(contexts, "contexts"))))
-        for name in names:
-            if name not in model.contexts:
-                raise RowError(
-                    _("'{name}' is not a context of {model}{hint}").format(
-                        name=name, model=model.id, hint=nearest(name, model.contexts)
-                    )
-                )
+        before = contexts_of(list_of(contexts, "contexts"), model)
         named = tuple(dict.fromkeys(list_of(faults, "faults")))
         check_faults(model, named)
         word = text_of(grade, "grade")
@@ -189,7 +195,7 @@ class CaseMaker:
                 _("closed '{word}' without a fault; name it, or grade it gave-up").format(word=word)
             )
         told = (Told(named, word),)
-        return _Head(model, model.id, model.variant, said, names, told)
+        return _Head(model, model.id, model.variant, said, *before, told)
 
     def _date(self, value: Any) -> str:
         text = value if isinstance(value, str) else str(value)
@@ -286,7 +292,38 @@ class _Head:
     variant: str
     complaint: str
     contexts: tuple[str, ...]
+    perhaps: tuple[tuple[str, float], ...]
     told: tuple[Told, ...]
+
+
+def contexts_of(
+    items: Sequence[str], model: SystemModel
+) -> tuple[tuple[str, ...], tuple[tuple[str, float], ...]]:
+    """What went before, surely and perhaps, each sorted, from names and 'washed=0.5'. Raises
+    RowError."""
+    try:
+        said = dict(context_of(item) for item in items)
+    except ReadingError as error:
+        raise RowError(str(error)) from None
+    for name in said:
+        if name not in model.contexts:
+            raise RowError(
+                _("'{name}' is not a context of {model}{hint}").format(
+                    name=name, model=model.id, hint=nearest(name, model.contexts)
+                )
+            )
+    sure = tuple(sorted(name for name, p in said.items() if p == 1))
+    return sure, tuple(sorted((name, p) for name, p in said.items() if p < 1))
+
+
+def replaced_of(names: Sequence[str], model: SystemModel) -> tuple[str, ...]:
+    """Repairs that somebody did before the machine came in, sorted. Raises RowError."""
+    try:
+        for name in names:
+            known(Done(name), model)
+    except UnknownNameError as error:
+        raise RowError(str(error)) from None
+    return tuple(sorted(set(names)))
 
 
 def check_faults(model: SystemModel, faults: Sequence[str]) -> None:

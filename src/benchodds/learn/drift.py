@@ -97,15 +97,16 @@ def _one(
     base = np.array([row.share[complaint] for row in priors.rows])
     base = base / base.sum()
     tilt = rng.dirichlet(np.maximum(strength * base, 1e-9), draws) / np.maximum(base, 1e-12)
-    groups: Counter[tuple[str, tuple[str, ...], str]] = Counter()
+    groups: Counter[tuple[Alike, str]] = Counter()
     for kind, n in kinds:
-        groups[kind.variant, kind.contexts, kind.told[-1].grade] += n
+        alone = kind._replace(shop="", told=(), readings=(), period="", work=())
+        groups[alone, kind.told[-1].grade] += n
         seen[column[kind.told[-1].faults[0]]] += n
-    for (variant, contexts, grade), n in sorted(groups.items()):
-        model = knowledge.catalog(system, variant)
+    for (kind, grade), n in sorted(groups.items()):
+        model = knowledge.catalog(system, kind.variant)
         names = fault_names(model)
         where = [column[f] for f in names]
-        shares = forecast(priors, model, complaint, contexts)
+        shares = forecast(priors, model, kind)
         named = naming(names, grade, learning, shares)
         expected[where] += n * (shares @ named)
         each = shares * tilt[:, where]
@@ -164,6 +165,7 @@ def surprises(
     for kind in kinds[:most_jobs]:
         machine = replace(machines(kind.system, kind.variant), priors=priors[kind.system])
         job = replace(job_of(machine, (kind.readings, ()), kind.complaint), contexts=kind.contexts)
+        job = replace(job, perhaps=dict(kind.perhaps), replaced=kind.replaced)
         try:
             slips = assess(machine, job).slips
         except BenchoddsError:

@@ -25,7 +25,7 @@ from benchodds.learn.cases import FIELDS, NEEDED, CaseMaker
 from benchodds.learn.learning import Strict
 from benchodds.learn.written import RowError
 
-LISTS = ("contexts", "faults")
+LISTS = ("contexts", "faults", "replaced")
 """Fields that may hold several words."""
 
 

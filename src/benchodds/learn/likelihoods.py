@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from benchodds.basics.errors import EvidenceError, TooLargeError
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Network, State
+from benchodds.infer import intermittent
 from benchodds.infer.assess import MOST_FOLDED, Machine, network_of, understand
 from benchodds.infer.epochs import RANKS
 from benchodds.infer.machine import FoldedNetwork
@@ -39,6 +40,9 @@ AT = "2000-01-01T00:00:00Z"
 LEAST = 1e-200
 """Least likelihood, against the best explained fault: far below the floor of any reading."""
 
+Said = tuple[str, ...]
+"""Complaint and contexts of a job."""
+
 NETWORKS = 64
 """Most networks with readings that are held at a time."""
 
@@ -48,7 +52,7 @@ def fault_names(model: SystemModel) -> tuple[str, ...]:
     return (*(f"{c}.{m}" for c, m in model.faults()), NONE)
 
 
-def job_of(machine: Machine, course: Course, complaint: str) -> Job:
+def job_of(machine: Machine, course: Course, complaint: str = "") -> Job:
     """A job that holds these readings and repairs and nothing else."""
     readings: list[Reading] = []
     actions: list[Action] = []
@@ -64,6 +68,7 @@ def job_of(machine: Machine, course: Course, complaint: str) -> Job:
         actions.append(Action(f"D{n}", seq, AT, done.repair, back=done.back))
         read(done.readings)
     model = machine.model
+    complaint = complaint or next(iter(model.complaints))
     names = (model.id, model.variant, complaint, (), model.version, "", "")
     taken, acted = tuple(readings), tuple(actions)
     return Job("past", *names, opened_at=AT, readings=taken, actions=acted)
@@ -77,21 +82,29 @@ class ReadingWorth:
     """
 
     machine: Machine
-    _kept: dict[Course, Array] = field(default_factory=dict)
+    _kept: dict[tuple[Course, Said | None], Array] = field(default_factory=dict)
+    _blank: dict[tuple[Course, Said, bool], Array] = field(default_factory=dict)
     _networks: dict[Course, FoldedNetwork] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.machine = replace(self.machine, priors=flat_priors(self.machine.model))
-        self._complaint = next(iter(self.machine.model.complaints))
         single: list[State] = [(fault,) for fault in self.machine.model.faults()]
         self._states = (*single, ())
-        self._before = self._log_weights(())
+        self._before = self._folded(()).log_weights
 
-    def __call__(self, readings: tuple[Written, ...], work: tuple[Done, ...] = ()) -> Array:
+    def __call__(
+        self,
+        readings: tuple[Written, ...],
+        work: tuple[Done, ...] = (),
+        said: Said | None = None,
+    ) -> Array:
         """P(readings | fault), largest 1, in the order of :func:`fault_names`.
 
         What was read after repairs counts for the fault that the machine came with, over all that
         its part may have gone through; where that takes too much, what was read before them does.
+        Where complaint and contexts are ``said``, a fault may have come and gone, with the share
+        that the model file has for these; else, and where that takes too much, it was always
+        there.
 
         Raises
         ------
@@ -101,26 +114,41 @@ class ReadingWorth:
             When no fault explains the readings.
         """
         course = (readings, work if any(d.readings for d in work) else ())
-        if course not in self._kept:
-            logs = self.log_likelihoods(*course)
+        if (course, said) not in self._kept:
+            logs = self.log_likelihoods(*course, said)
             top = float(logs.max())
             if not math.isfinite(top):
                 raise EvidenceError(_("no single fault explains these readings together"))
-            self._kept[course] = np.maximum(np.exp(logs - top), LEAST)
-        return self._kept[course]
+            self._kept[course, said] = np.maximum(np.exp(logs - top), LEAST)
+        return self._kept[course, said]
 
-    def log_likelihoods(self, readings: tuple[Written, ...], work: tuple[Done, ...] = ()) -> Array:
+    def log_likelihoods(
+        self,
+        readings: tuple[Written, ...],
+        work: tuple[Done, ...] = (),
+        said: Said | None = None,
+    ) -> Array:
         """Log P(readings | fault), errors as above; -inf for what cannot be."""
-        if work:
-            with suppress(TooLargeError):
-                return np.asarray(self._worked_on(readings, work) - self._before)
-        return np.asarray(self._log_weights(readings) - self._before)
+        spells = said is not None and bool(intermittent.spells(self.machine))
+        ways = [((readings, work), spells), ((readings, work), False), ((readings, ()), spells)]
+        for course, unsteady in ways:
+            if unsteady or course[1]:
+                with suppress(TooLargeError):
+                    before = self._over_courses(((), ()), said or (), unsteady)
+                    return self._over_courses(course, said or (), unsteady) - before
+        return np.asarray(self._folded(readings).log_weights - self._before)
 
-    def _worked_on(self, readings: tuple[Written, ...], work: tuple[Done, ...]) -> Array:
-        """Log P(fault it came with, readings of all epochs), over its part's courses since."""
-        job = job_of(self.machine, (readings, work), self._complaint)
-        network = network_of(self.machine, job, understand(self.machine, job), cells=RANKS[1])
+    def _over_courses(self, course: Course, said: Said, spells: bool) -> Array:
+        """Log P(fault it came with, readings of all epochs), over its part's courses since, and
+        over the ways in which it may come and go; worked out once where nothing was read."""
+        if (course, said, spells) in self._blank:
+            return self._blank[course, said, spells]
+        job = replace(job_of(self.machine, course, *said[:1]), contexts=said[1:])
+        taken = understand(self.machine, job)
+        network = network_of(self.machine, job, taken, cells=RANKS[1], spells=spells)
         histories = courses(network)
+        if spells:
+            histories = (*histories, *intermittent.histories(network, self.machine, histories))
         folded = FoldedNetwork(network, histories, MOST_FOLDED)
         roots = dict(zip(network.roots, self.machine.modes, strict=True))
         out = np.full(len(self._states), -math.inf)
@@ -128,6 +156,8 @@ class ReadingWorth:
             came = tuple((roots[v], mode) for v, mode in history if v in roots)
             i = self._states.index(came)
             out[i] = np.logaddexp(out[i], log)
+        if not any(course):
+            self._blank[course, said, spells] = out
         return out
 
     def outcomes(self, readings: tuple[Written, ...], after: Written) -> Array:
@@ -136,15 +166,12 @@ class ReadingWorth:
         p = self._folded(readings).outcomes(predictive)
         return np.asarray(p / p.sum(axis=1, keepdims=True))
 
-    def _log_weights(self, readings: tuple[Written, ...]) -> Array:
-        return self._folded(readings).log_weights
-
     def _folded(self, readings: tuple[Written, ...]) -> FoldedNetwork:
         course: Course = (readings, ())
         if course not in self._networks:
             if len(self._networks) >= NETWORKS:
                 self._networks.clear()
-            job = job_of(self.machine, course, self._complaint)
+            job = job_of(self.machine, course)
             network = network_of(self.machine, job, understand(self.machine, job))
             self._networks[course] = FoldedNetwork(network, self._states)
         return self._networks[course]

@@ -21,7 +21,7 @@ from benchodds.learn.pooling import fit
 from benchodds.learn.scoring import Bin, Parts, difference, log_losses, murphy, reliability
 from benchodds.learn.tally import Alike, Tally
 from benchodds.learn.tuned import Origin, at_fit, build
-from benchodds.learn.tuning import Knowledge, nameless, prepare
+from benchodds.learn.tuning import Knowledge, nameless, prepare, renewed_before
 from benchodds.model.priors import PriorSet, single_shares
 from benchodds.model.system import SystemModel
 
@@ -31,12 +31,12 @@ EDGES = np.array([0.0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 
 TUNED, SHIPPED, FLAT = N_("tuned"), N_("shipped"), N_("flat")
 
 
-def forecast(
-    priors: PriorSet, model: SystemModel, complaint: str, contexts: Sequence[str]
-) -> Array:
+def forecast(priors: PriorSet, model: SystemModel, kind: Alike) -> Array:
     """Odds before any reading, by fault in the order of :func:`fault_names`; sum to 1."""
-    shares = single_shares(priors, model, complaint, contexts)
-    return np.array([shares[f] for f in fault_names(model)])
+    shares = single_shares(priors, model, kind.complaint, kind.told_before)
+    gone = renewed_before(model, kind.replaced)
+    p = np.array([0.0 if f in gone else shares[f] for f in fault_names(model)])
+    return np.asarray(p / p.sum())
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,12 +183,13 @@ def roll(
                 out.left_out["no readings"] += count
                 continue
             said = {
-                name: forecast(by[kind.system], model, kind.complaint, kind.contexts)
+                name: forecast(by[kind.system], model, kind)
                 for name, by in sets.items()
                 if name == TUNED or not _seen(by[kind.system], kind)
             }
             if with_readings:
-                worth = knowledge.worths(kind.system, kind.variant)(nameless(kind.readings))
+                found = knowledge.worths(kind.system, kind.variant)
+                worth = found(nameless(kind.readings), said=kind.said)
                 said = {name: p * worth / float(p @ worth) for name, p in said.items()}
             out.scored.append(Scored(kind, count, happened, said))
     out.origins = tuple(cuts)

@@ -80,10 +80,14 @@ class Proof:
 
 @dataclass
 class Learned:
-    """Spreads that count, and what was tried: law, whose, jobs, gain per job, shift, factor."""
+    """Spreads that count, and what was tried: law, whose, jobs, gain per job, shift, factor.
+
+    ``unsteady`` are jobs left out, since their fault may have come and gone.
+    """
 
     spreads: list[Spread] = field(default_factory=list)
     tried: list[Tried] = field(default_factory=list)
+    unsteady: int = 0
 
 
 @dataclass(frozen=True)

@@ -48,6 +48,18 @@ class Alike(NamedTuple):
     readings: tuple[Written, ...]
     period: str  # of closing, "2025-01-31" or "2025-01"
     work: tuple[Done, ...] = ()
+    perhaps: tuple[tuple[str, float], ...] = ()  # contexts with their chance
+    replaced: tuple[str, ...] = ()  # repairs that somebody did before it came
+
+    @property
+    def told_before(self) -> dict[str, float]:
+        """Contexts with their chance."""
+        return {**dict.fromkeys(self.contexts, 1.0), **dict(self.perhaps)}
+
+    @property
+    def said(self) -> tuple[str, ...]:
+        """Complaint, and what more likely than not went before."""
+        return (self.complaint, *(c for c, p in self.told_before.items() if p >= 0.5))
 
 
 class Chunk(Protocol):
@@ -197,6 +209,8 @@ def alike(case: Case, length: int = DAY) -> Alike:
         case.readings,
         case.closed[:length],
         case.work,
+        case.perhaps,
+        case.replaced,
     )
 
 

@@ -14,7 +14,7 @@ from benchodds.learn.tunework import IN_USE, Review, Tuning, Verdict
 
 def tuned_json(found: Tuning, where: Mapping[str, str]) -> dict[str, Any]:
     """``tune --json``: account, and by system name, moves, verdict, spreads tried, shares of work,
-    effects.
+    effects. ``spreads_left_out`` are jobs whose fault may have come and gone.
 
     ``gain`` is in nats a job, positive when the tuned set does better; ``became`` says what
     was done with the set.
@@ -54,6 +54,9 @@ def tuned_json(found: Tuning, where: Mapping[str, str]) -> dict[str, Any]:
                     }
                     for x in (found.learned[system].tried if system in found.learned else ())
                 ],
+                "spreads_left_out": (
+                    found.learned[system].unsteady if system in found.learned else 0
+                ),
                 "work": [
                     {
                         "key": s.spread.key,

@@ -112,11 +112,23 @@ def moves(found: Sequence[Move], level: float) -> list[str]:
 
 def spreads(found: Learned) -> list[str]:
     """What the readings of proved parts taught."""
+    left = found.unsteady and wrap(
+        ngettext(
+            "{n} job with proof is left out of the measurement side: its fault may have come "
+            "and gone.",
+            "{n} jobs with proof are left out of the measurement side: their faults may have come "
+            "and gone.",
+            found.unsteady,
+        ).format(n=found.unsteady),
+        "  ",
+    )
     if not found.tried:
-        return ["  " + _("Measurement side: no law has readings of proved parts enough.")]
+        said = "  " + _("Measurement side: no law has readings of proved parts enough.")
+        return [said, *(left or ())]
     lines = [
+        *(left or ()),
         f"  {_('measurement side'):<34} {_('times'):>6} {_('between'):>14} {_('jobs'):>5}  "
-        + _("on later jobs")
+        + _("on later jobs"),
     ]
     for t in found.tried:
         name = f"{t.law}{f', {t.whose}' if t.whose else ''}"

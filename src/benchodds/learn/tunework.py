@@ -238,19 +238,27 @@ def _worked(
 
 
 def _spreads(system: str, tally: Tally, knowledge: Knowledge, tell: Tell) -> Learned:
-    """Laws of the measurement side, from readings of jobs closed with proof."""
-    proofs = []
+    """Laws of the measurement side, from readings of jobs closed with proof.
+
+    A fault that may have come and gone proves nothing of the law of a reading: whether it was
+    there just then is not known.
+    """
+    proofs, unsteady = list[Proof](), 0
     for kind, n in tally.counts.items():
         if kind.system == system and kind.readings:
-            names = fault_names(knowledge.catalog(system, kind.variant))
+            model = knowledge.catalog(system, kind.variant)
+            names, may = fault_names(model), model.faults_named(model.intermittent)
             fault = truth_of(kind, names, knowledge.learning)
-            if isinstance(fault, int):
+            if isinstance(fault, int) and tuple(names[fault].split(".")) in may:
+                unsteady += n
+            elif isinstance(fault, int):
                 who = {w.taken().operator or "" for w in kind.readings}
                 operator = who.pop() if len(who) == 1 else ""
                 readings = nameless(kind.readings)
                 proofs.append(Proof(kind.period, kind.variant, operator, readings, fault, n))
     machines = {v: machine(system, v) for v in {p.variant for p in proofs}}
-    return learn_spreads(system, proofs, machines.__getitem__, recompiled, load_laws(), tell)
+    found = learn_spreads(system, proofs, machines.__getitem__, recompiled, load_laws(), tell)
+    return replace(found, unsteady=unsteady)
 
 
 def recompiled(plain: Machine, model: SystemModel, bench: Bench) -> Machine:

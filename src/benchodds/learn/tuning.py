@@ -9,8 +9,10 @@ seen: shares are of machines on the bench, not of machines.
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections import Counter, defaultdict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -18,7 +20,7 @@ import numpy as np
 from scipy.sparse import csr_matrix
 
 from benchodds.basics.errors import BenchoddsError, ModelError
-from benchodds.basics.language import _
+from benchodds.basics.language import N_, _
 from benchodds.basics.tables import Array
 from benchodds.learn.cases import Catalog, Told
 from benchodds.learn.learning import Learning
@@ -33,12 +35,20 @@ from benchodds.learn.pooling import Index, Level, Problem
 from benchodds.learn.tally import Alike, Tally
 from benchodds.learn.written import Course, Written
 from benchodds.model.priors import NONE, PriorSet, multiplier
+from benchodds.model.system import SystemModel
 
 Worths = Callable[[str, str], ReadingWorth]
 """Finds what readings are worth on a system and variant."""
 
-Cell = tuple[str, str, str, str, tuple[str, ...]]
-"""System, variant, shop, complaint, contexts."""
+Cell = tuple[str, str, str, str, tuple[str, ...], tuple[str, ...]]
+"""System, variant, shop, complaint, contexts, repairs that were done before."""
+
+
+RENEWED = N_("was closed with a fault of what somebody had put in or mended before it came in")
+SEVERAL = N_(
+    "closed with several faults at once: each of them is counted, their readings are not, since "
+    "nothing says which fault showed what"
+)
 
 
 @dataclass(frozen=True)
@@ -66,12 +76,30 @@ class Counted:
 
 
 def screen(tally: Tally, knowledge: Knowledge) -> None:
-    """Refuse jobs with readings that cannot be understood or that nothing explains."""
+    """Refuse jobs with readings that cannot be understood or that nothing explains.
+
+    Set aside are those closed with a fault of what was put in before they came; of those closed
+    with several faults it is noted what they teach.
+    """
+    for kind in list(tally.counts):
+        model = knowledge.catalog(kind.system, kind.variant)
+        gone = renewed_before(model, kind.replaced)
+        if gone & set(kind.told[-1].faults):
+            n, place = tally.counts.pop(kind), tally.places[kind][1]
+            tally.put_aside(RENEWED, n, place)
+        elif together(kind.told, knowledge.learning) and (kind.readings or kind.work):
+            tally.notes[_(SEVERAL)] += tally.counts[kind]
     for kind in [k for k in tally.counts if k.readings or k.work]:
         try:
-            knowledge.worths(kind.system, kind.variant)(*anonymous(kind))
+            knowledge.worths(kind.system, kind.variant)(*anonymous(kind), kind.said)
         except BenchoddsError as error:
             tally.drop(kind, str(error))
+
+
+def renewed_before(model: SystemModel, replaced: Iterable[str]) -> frozenset[str]:
+    """Faults of which a machine teaches nothing, since somebody mended them before it came."""
+    clears = (p for name in replaced for p in model.repairs[name].clears)
+    return frozenset(f"{c}.{m}" for c, m in model.faults_named(clears))
 
 
 def nameless(readings: tuple[Written, ...]) -> tuple[Written, ...]:
@@ -170,11 +198,12 @@ def prepare(
     strength = np.array(
         [knowledge.priors[s].strengths.get(c, knowledge.priors[s].strength) for s, c in bases]
     )
-    cells = tuple(sorted({_cell(k) for k in tally.counts}))
+    cells = tuple(sorted({cell for k in tally.counts for cell, _share in _cells(k)}))
     at = {c: i for i, c in enumerate(cells)}
     mask = np.zeros((len(cells), len(faults)))
     for i, cell in enumerate(cells):
-        mask[i, [column[f] for f in _names(knowledge, cell)]] = 1.0
+        gone = renewed_before(knowledge.catalog(cell[0], cell[1]), cell[5])
+        mask[i, [column[f] for f in _names(knowledge, cell) if f not in gone]] = 1.0
     levels = _levels(cells, bases, faults, knowledge)
     base_of = np.array([bases.index((c[0], c[3])) for c in cells], dtype=np.intp)
     observed: Counter[tuple[int, tuple[Told, ...], Course, float]] = Counter()
@@ -187,14 +216,14 @@ def prepare(
         if at_once or kind.told[-1].faults not in ((), (NONE,)):
             several[kind.system][0] += n * worth * bool(at_once)
             several[kind.system][1] += n * worth
-        if not at_once:
-            observed[at[_cell(kind)], kind.told, course, worth] += n
-        for fault in at_once:  # readings of two faults at once are not told apart
-            share = link_share(
-                knowledge.priors[kind.system], fault, [f for f in at_once if f != fault]
-            )
-            alone = (Told((fault,), kind.told[-1].grade),)
-            observed[at[_cell(kind)], alone, ((), ()), worth * share] += n
+        for cell, share in _cells(kind):
+            if not at_once:
+                observed[at[cell], kind.told, course, worth * share] += n
+            for fault in at_once:  # readings of two faults at once are not told apart
+                others = [f for f in at_once if f != fault]
+                alone = (Told((fault,), kind.told[-1].grade),)
+                own = worth * share * link_share(knowledge.priors[kind.system], fault, others)
+                observed[at[cell], alone, ((), ()), own] += n
     keys = sorted(observed)  # the same whatever the order of the rows
     return Counted(
         Problem(
@@ -216,8 +245,17 @@ def prepare(
     )
 
 
-def _cell(kind: Alike) -> Cell:
-    return (kind.system, kind.variant, kind.shop, kind.complaint, kind.contexts)
+def _cells(kind: Alike) -> Iterator[tuple[Cell, float]]:
+    """The cells that a kind of job counts in, with its share in each.
+
+    A context that perhaps went before has its chance of having done so, whatever was found.
+    """
+    for there in itertools.product((True, False), repeat=len(kind.perhaps)):
+        chosen = list(zip(kind.perhaps, there, strict=True))
+        contexts = (*kind.contexts, *(c for (c, _p), here in chosen if here))
+        share = math.prod(p if here else 1 - p for (_c, p), here in chosen)
+        place = (kind.system, kind.variant, kind.shop, kind.complaint)
+        yield (*place, tuple(sorted(contexts)), kind.replaced), share
 
 
 def _complaints(knowledge: Knowledge, system: str) -> set[str]:
@@ -339,7 +377,8 @@ def _likelihoods(
         key = (cell[:2], cell[3:], told, course)  # the shop makes no difference
         if key not in kept:
             worth = knowledge.worths(cell[0], cell[1])
-            read = worth(*course) if any(course) else np.ones(len(names))
+            said = (cell[3], *cell[4])
+            read = worth(*course, said) if any(course) else np.ones(len(names))
             suspicion = base[base_of[c], where]
             for x in cell[4]:
                 suspicion = suspicion * context_multipliers(knowledge.priors[cell[0]], x, names)

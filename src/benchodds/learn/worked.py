@@ -78,13 +78,15 @@ def trials(kind: Alike, model: SystemModel, learning: Learning) -> Iterator[Tria
     if learning.grade(last.grade).right < SURE or NONE in last.faults or not last.faults:
         return
     for fault in last.faults:
-        yield from _repairs(kind.work, fault, model)
+        yield from _repairs(kind.work, fault, model, kind.replaced)
     handed = [t for t in kind.told if t.grade == "came-back" and set(t.faults) & set(last.faults)]
     yield from (Trial(False, "work.returns", true=True) for _ in handed)
     yield Trial(False, "work.returns", true=False)
 
 
-def _repairs(work: Sequence[Done], fault: str, model: SystemModel) -> Iterator[Trial]:
+def _repairs(
+    work: Sequence[Done], fault: str, model: SystemModel, before: Sequence[str]
+) -> Iterator[Trial]:
     component, _dot, mode = fault.partition(".")
     able = {n for n, r in model.repairs.items() if (component, mode) in cleared(r, model)}
     tried = [d.repair for d in _kept(work) if d.repair in able]
@@ -93,7 +95,7 @@ def _repairs(work: Sequence[Done], fault: str, model: SystemModel) -> Iterator[T
         if component in repair.renews:
             own = repair.dud is not None
             yield Trial(own, f"repairs.{name}.dud" if own else "work.dud", true=not held)
-        elif name in tried[:i]:
+        elif name in (*before, *tried[:i]):
             yield Trial(False, "work.holds_again", true=held)
         else:
             own = repair.holds is not None

@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 
-from benchodds.basics.errors import ModelError, UnknownNameError, nearest
+from benchodds.basics.errors import ModelError, ReadingError, UnknownNameError, nearest
 from benchodds.basics.forms import Form, Provenance, Within, checked
 from benchodds.basics.language import _
 from benchodds.basics.tables import Array, Special, Table
@@ -191,6 +191,25 @@ def fault_prior(
     faulty = float(np.prod([1 + v.sum() for v in odds.values()])) - 1
     leak = none / (1 - none) * faulty if none < 1 else 1.0
     return FaultPrior(odds, min(leak, 1.0), priors.links)
+
+
+def context_of(text: str) -> tuple[str, float]:
+    """A context and its chance, as in 'washed' or 'washed=0.5'. ReadingError on any other."""
+    name, equals, chance = (part.strip() for part in text.partition("="))
+    if not equals:
+        return name, 1.0
+    try:
+        share = float(chance.removesuffix("%")) / (100 if chance.endswith("%") else 1)
+    except ValueError:
+        share = 0.0
+    if not 0 < share <= 1:
+        raise ReadingError(
+            _(
+                "'{text}' gives no chance; write {name}=0.5 for perhaps (more than 0, at most 1), "
+                "or {name} alone"
+            ).format(text=text, name=name)
+        )
+    return name, share
 
 
 def single_shares(

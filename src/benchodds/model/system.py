@@ -255,6 +255,17 @@ class SystemModel(Form):
             for mode in component.modes:
                 yield name, mode
 
+    def faults_named(self, patterns: Iterable[str]) -> frozenset[tuple[str, str]]:
+        """The faults, (component, mode), that 'exc.open' and 'exc.*' name; of none that is not
+        here."""
+        faults = set()
+        for text in patterns:
+            component, _dot, mode = text.partition(".")
+            if component in self.components:
+                modes = self.components[component].modes if mode == "*" else [mode]
+                faults |= {(component, m) for m in modes}
+        return frozenset(faults)
+
     def title_of(self, component: str, mode: str) -> str:
         """Words for one fault, for people."""
         if component == "none":

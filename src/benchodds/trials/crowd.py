@@ -6,70 +6,74 @@ drawn from the network given that state; a reading multiplies the weight of each
 there. So readings that share an operator, an adapter or a winding stay tied, as in the network
 itself, and what is left is Monte Carlo error, some parts in a hundred of a probability
 (likelihood weighting: Fung and Chang 1989; Shachter and Peot 1989). States stand in fixed
-numbers (strata), so a rare one is judged as well as a common one.
+numbers (strata), so a rare one is judged as well as a common one; that a fault of a state comes
+and goes, and not another, makes it a state of its own.
 
-Work on the machine moves weight between states. Where that of several comes together, the
-machines of the new state are picked from theirs by weight (systematic resampling: G. Kitagawa,
-Journal of Computational and Graphical Statistics 5, 1996).
+Work on the machine moves weight between states. The machines of the new state are picked by
+weight from those of all that lead to it (systematic resampling: G. Kitagawa, Journal of
+Computational and Graphical Statistics 5, 1996).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
 
-from benchodds.basics.tables import Array, State, Table
-from benchodds.trials.draws import Crowd, Nature, Numbers
-from benchodds.trials.works import Work
+from benchodds.basics.tables import Array, State
+from benchodds.infer.intermittent import NAME
+from benchodds.trials.draws import Crowd, Nature, Numbers, Shown
+from benchodds.trials.works import Work, unsteady
 
 ADAPTER = "adapter"
 
+COMMON = 0.01
+"""Weight of a state of several faults from which on it has as many machines as one of a fault."""
+
+LEAST = 0.1
+"""The least share of these that it has."""
+
+NEGLIGIBLE = 1e-7
+"""Weight below which a state has no machines any more."""
+
+UNSOUND = 0.2
+"""Machines behind unsound gear, as a share of those behind sound gear."""
+
 
 @dataclass(frozen=True, eq=False)
-class Block:
-    """Machines of one state of the gear: ``size`` for each whole state, in order."""
+class Strata:
+    """The whole states of which a crowd has machines, each behind every state of the gear.
 
-    machines: Crowd
+    A stratum's number is that of its state times ``n_gear`` and that of the gear. ``size`` is how
+    many machines a state has that is no rare one.
+    """
+
+    states: tuple[State, ...]
+    n_gear: int
     size: int
 
-    def chances(self, table: Table) -> Array:
-        """P(outcome | each machine), shape (n_states * size, n_outcomes)."""
-        return np.asarray(table.p[tuple(self.machines.at[v] for v in table.scope[:-1])])
-
-
-def draw_block(
-    nature: Nature,
-    states: Sequence[State],
-    adapter: Array | None,
-    size: int,
-    rng: np.random.Generator,
-) -> Block:
-    """Draw ``size`` machines for each state, with adapters of these chances where given."""
-    n = len(states) * size
-    variables = nature.network.variables
-    fixed: dict[str, Numbers] = {}
-    for c in nature.roots:
-        mine = [variables[c].states.index(dict(s).get(c, "good")) for s in states]
-        fixed[c] = np.repeat(np.array(mine, dtype=np.intp), size)
-    if adapter is not None:
-        fixed[ADAPTER] = rng.choice(len(adapter), n, p=adapter / adapter.sum()).astype(np.intp)
-    return Block(nature.crowd(fixed, n, rng), size)
+    def sizes(self, mass: Array) -> Numbers:
+        """How many machines there are to be of each stratum, of these weights."""
+        p = mass.reshape(len(self.states), self.n_gear)
+        several = np.array([len(unsteady(s)[0]) > 1 for s in self.states])
+        share = np.where(several, np.clip(p.sum(axis=1) / COMMON, LEAST, 1.0), 1.0)
+        n = self.size * share[:, None] * np.where(np.arange(self.n_gear) > 0, UNSOUND, 1.0)
+        return np.where(p > NEGLIGIBLE * p.sum(), np.ceil(n), 0.0).astype(np.intp).ravel()
 
 
 @dataclass(frozen=True, eq=False)
 class Tests:
     """Chances of all tests on every machine of the crowd, side by side.
 
-    ``tables[g]`` (n_states, size_g, n_columns) by gear state; test t has the columns from
-    ``starts[t]`` to ``starts[t + 1]``.
+    ``table`` (n, n_columns); test t has the columns from ``starts[t]`` to ``starts[t + 1]``.
     """
 
     names: tuple[str, ...]
     starts: Numbers
-    tables: tuple[NDArray[np.float32], ...]
+    table: NDArray[np.float32]
 
     def columns(self, test: str) -> slice:
         """The columns of a test's outcomes."""
@@ -77,63 +81,47 @@ class Tests:
         return slice(int(self.starts[i]), int(self.starts[i + 1]))
 
 
-def lay_out(blocks: Sequence[Block], tables: Mapping[str, Table], n_states: int) -> Tests:
+def lay_out(machines: Crowd, shown: Mapping[str, Shown]) -> Tests:
     """The chances of all tests on a crowd."""
-    sizes = [t.p.shape[-1] for t in tables.values()]
+    sizes = [t.table.p.shape[-1] for t in shown.values()]
     starts = np.concatenate([[0], np.cumsum(sizes)]).astype(np.intp)
-    parts = tuple(
-        np.concatenate([b.chances(t) for t in tables.values()], axis=1)
-        .reshape(n_states, b.size, -1)
-        .astype(np.float32)
-        for b in blocks
-    )
-    return Tests(tuple(tables), starts, parts)
-
-
-@dataclass(frozen=True, eq=False)
-class Weights:
-    """Weight of every machine by gear state, each (n_states, size_g); all sum to 1."""
-
-    parts: tuple[Array, ...]
-
-    @staticmethod
-    def start(p: Array, blocks: Sequence[Block]) -> Weights:
-        """Weights of the crowd before any reading; p (n_states, n_gear)."""
-        return Weights(
-            tuple(np.repeat(p[:, [g]] / b.size, b.size, axis=1) for g, b in enumerate(blocks))
-        )
-
-    def mass(self) -> Array:
-        """P(state, gear), shape (n_states, n_gear)."""
-        return np.stack([w.sum(axis=1) for w in self.parts], axis=1)
-
-    def seen(self, tests: Tests, column: int) -> Weights:
-        """Weights after an outcome."""
-        parts = [w * t[:, :, column] for w, t in zip(self.parts, tests.tables, strict=True)]
-        total = sum(float(w.sum()) for w in parts)
-        return Weights(tuple(w / total for w in parts))
-
-    def outcomes(self, tests: Tests) -> Array:
-        """P(state, gear, outcome) for all tests, shape (n_states, n_gear, n_columns)."""
-        joint = [
-            np.matmul(w[:, None, :].astype(np.float32), t)[:, 0, :]
-            for w, t in zip(self.parts, tests.tables, strict=True)
-        ]
-        return np.stack(joint, axis=1).astype(np.float64)
+    n = len(next(iter(machines.at.values())))
+    table = np.empty((n, int(starts[-1])), dtype=np.float32)
+    for i, test in enumerate(shown.values()):
+        table[:, starts[i] : starts[i + 1]] = test.chances(machines.at)
+    return Tests(tuple(shown), starts, table)
 
 
 @dataclass(frozen=True, eq=False)
 class Cast:
-    """The machines of a crowd, by state of the gear, and their weights before the next reading."""
+    """The machines of a crowd, by stratum, and their weights before the next reading, (n,)."""
 
-    blocks: tuple[Block, ...]
-    weights: Weights
+    strata: Strata
+    machines: Crowd
+    stratum: Numbers
+    weights: Array
     tests: dict[str, Tests] = field(default_factory=dict)
     """By way of cranking, as they are asked for."""
 
+    def mass(self, weights: Array) -> Array:
+        """P(state, gear), shape (n_states, n_gear)."""
+        n_states, n_gear = len(self.strata.states), self.strata.n_gear
+        mass = np.bincount(self.stratum, weights, n_states * n_gear)
+        return mass.reshape(n_states, n_gear).astype(np.float64, copy=False)
+
+    def outcomes(self, weights: Array, tests: Tests) -> Array:
+        """P(state, gear, outcome) for all tests, shape (n_states, n_gear, n_columns)."""
+        n = len(self.strata.states) * self.strata.n_gear
+        ends = np.searchsorted(self.stratum, np.arange(n + 1))
+        rows = csr_matrix(
+            (weights.astype(np.float32), np.arange(len(weights)), ends), (n, len(weights))
+        )
+        joint = np.asarray(rows @ tests.table, dtype=np.float64)
+        return joint.reshape(len(self.strata.states), self.strata.n_gear, -1)
+
     def worked_on(
         self,
-        weights: Weights,
+        weights: Array,
         work: Work,
         back: bool,
         nature: Nature,
@@ -141,81 +129,83 @@ class Cast:
     ) -> Cast:
         """The crowd after a repair whose check failed, or after which the machine came ``back``."""
         chance = work.p * (work.back if back else work.failed)
-        target = work.after_back if back else work.target
-        blocks, parts = [], []
-        for block, w in zip(self.blocks, weights.parts, strict=True):
-            rows, new = picked(w, work.source, target, chance)
-            modes = {c: np.repeat(m, block.size) for c, m in work.modes.items()}
-            machines = nature.changed(
-                block.machines.take(rows.ravel()), modes, work.change.renewed, rng
-            )
-            blocks.append(Block(machines, block.size))
-            parts.append(new)
-        return Cast(tuple(blocks), _shared(parts))
+        to, n_gear = work.after_back if back else work.target, self.strata.n_gear
+        moves = np.flatnonzero(chance > 0)
+        moves = moves[np.argsort(work.source[moves], kind="stable")]
+        source, gear = np.divmod(self.stratum, n_gear)
+        first = np.searchsorted(work.source[moves], source)
+        many = np.searchsorted(work.source[moves], source, side="right") - first
+        rows = np.repeat(np.arange(len(weights)), many)
+        move = moves[np.repeat(first, many) + _within(many)]
+        after = Cast(
+            self.strata,
+            self.machines.take(rows),
+            to[move] * n_gear + gear[rows],
+            weights[rows] * chance[move],
+        ).picked()
+        state = after.stratum // n_gear
+        modes = {c: m[state] for c, m in work.modes.items()}
+        machines = nature.changed(after.machines, modes, work.change.renewed, rng)
+        return Cast(self.strata, machines, after.stratum, after.weights)
 
-    def renewed(self, weights: Weights, gear: str, nature: Nature) -> Cast:
+    def renewed(self, weights: Array, gear: str, nature: Nature) -> Cast:
         """The crowd when gear of a kind has been changed: that of all machines is sound."""
         sound = nature.sound(gear)
-        if gear != ADAPTER:
-            blocks = tuple(_through(b, gear, sound) for b in self.blocks)
-            return Cast(blocks, weights)
-        every = np.concatenate(weights.parts, axis=1)
-        n, size = len(every), self.blocks[0].size
-        starts = np.cumsum([0, *(n * b.size for b in self.blocks[:-1])])
-        sides = [
-            (s + np.arange(n * b.size)).reshape(n, b.size)
-            for s, b in zip(starts, self.blocks, strict=True)
-        ]
-        place = np.stack([_systematic(row, size) for row in every])
-        rows = np.take_along_axis(np.concatenate(sides, axis=1), place, axis=1).ravel()
-        machines = Crowd.joined([b.machines for b in self.blocks]).take(rows)
-        mass = np.repeat(every.sum(axis=1, keepdims=True) / size, size, axis=1)
-        none = (0.0 * w for w in weights.parts[1:])
-        first = _through(Block(machines, size), gear, sound)
-        return Cast((first, *self.blocks[1:]), Weights((mass, *none)))
+        out = Cast(self.strata, self.machines, self.stratum, weights)
+        if gear == ADAPTER:
+            first = self.stratum - self.stratum % self.strata.n_gear
+            out = Cast(self.strata, self.machines, first, weights).picked()
+        at = out.machines.at
+        if gear in at:
+            at = {**at, gear: np.full_like(at[gear], sound)}
+        return Cast(self.strata, Crowd(at, out.machines.ranks), out.stratum, out.weights)
+
+    def picked(self) -> Cast:
+        """As many machines of each stratum as there are to be, picked from its own by weight."""
+        order = np.argsort(self.stratum, kind="stable")
+        top = np.cumsum(self.weights[order])
+        mass = self.mass(self.weights).ravel()
+        n = self.strata.sizes(mass)
+        stratum = np.repeat(np.arange(len(n)), n)
+        each = (mass / np.maximum(n, 1))[stratum]
+        below = np.cumsum(mass) - mass
+        ends = np.searchsorted(self.stratum[order], stratum, side="right")
+        place = np.searchsorted(top, below[stratum] + (_within(n) + 0.5) * each)
+        rows = order[np.minimum(place, ends - 1)]
+        return Cast(self.strata, self.machines.take(rows), stratum, each / each.sum())
 
 
-def _through(block: Block, gear: str, state: int) -> Block:
-    """A block seen through gear in a state."""
-    at = block.machines.at
-    if gear not in at:
-        return block
-    new = np.full_like(at[gear], state)
-    return Block(Crowd({**at, gear: new}, block.machines.ranks), block.size)
+def _within(many: Numbers) -> Numbers:
+    """0, 1, .. for each of these numbers, as far as it goes."""
+    return np.arange(many.sum()) - np.repeat(np.cumsum(many) - many, many)
 
 
-def _shared(parts: Sequence[Array]) -> Weights:
-    """Weights that sum to 1."""
-    total = sum(float(w.sum()) for w in parts)
-    return Weights(tuple(w / total for w in parts))
+def draw_cast(
+    nature: Nature, strata: Strata, p: Array, adapter: Array, rng: np.random.Generator
+) -> Cast:
+    """The crowd before any reading.
 
-
-def _systematic(weights: Array, size: int) -> Numbers:
-    """``size`` places among weights, each as often as its share of them; evenly where all are 0."""
-    sums = np.cumsum(weights)
-    if sums[-1] <= 0:
-        sums = np.arange(1.0, len(weights) + 1)
-    even = (np.arange(size) + 0.5) / size
-    return np.asarray(np.searchsorted(sums, even * sums[-1]), dtype=np.intp)
-
-
-def picked(w: Array, source: Numbers, target: Numbers, chance: Array) -> tuple[Numbers, Array]:
-    """Machines for every state after moves, as rows of those before, with their weights.
-
-    ``w`` (n_states, size); both results have that shape. Where one state alone leads somewhere
-    its machines go there as they are.
+    ``p`` (n_states, n_gear) are the chances of its strata, ``adapter`` (n_gear, n) those of an
+    adapter's states for each of the gear, where there are several.
     """
-    n, size = w.shape
-    rows, out = np.arange(n * size).reshape(n, size), np.zeros_like(w)
-    for t in range(n):
-        moves = np.flatnonzero((target == t) & (chance > 0) & (w[source].sum(axis=1) > 0))
-        if len(moves) == 1:
-            m = moves[0]
-            rows[t] = source[m] * size + np.arange(size)
-            out[t] = w[source[m]] * chance[m]
-        elif len(moves):
-            some = w[source[moves]] * chance[moves, None]
-            place = _systematic(some.ravel(), size)
-            rows[t] = source[moves][place // size] * size + place % size
-            out[t] = some.sum() / size
-    return rows, out
+    n = strata.sizes(p.ravel())
+    stratum = np.repeat(np.arange(len(n)), n)
+    state, gear = np.divmod(stratum, strata.n_gear)
+    variables, told = nature.network.variables, [dict(s) for s in strata.states]
+    fixed: dict[str, Numbers] = {}
+    for c in nature.roots:
+        modes = [variables[c].states.index(s.get(c, "good")) for s in told]
+        fixed[c] = np.array(modes, dtype=np.intp)[state]
+    if nature.spells:
+        ways = [np.cumsum(nature.ways(unsteady(s)[1])) for s in strata.states]
+        fixed[NAME] = _any(np.array(ways)[state], rng)
+    if strata.n_gear > 1:
+        fixed[ADAPTER] = _any(np.cumsum(adapter, axis=1)[gear], rng)
+    machines = nature.crowd(fixed, len(stratum), rng)
+    return Cast(strata, machines, stratum, (p.ravel() / np.maximum(n, 1))[stratum])
+
+
+def _any(sums: Array, rng: np.random.Generator) -> Numbers:
+    """A place by chance along each row of running sums."""
+    luck = rng.random((len(sums), 1)) * sums[:, -1:]
+    return np.asarray((sums <= luck).sum(axis=1), dtype=np.intp)

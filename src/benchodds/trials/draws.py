@@ -6,6 +6,10 @@ session. A reading is drawn from the measurement model's chances given all these
 that share an operator, a dead adapter or a meter that is off go wrong together, as at the bench.
 The hook-up is new for every reading. Work on a machine draws what it touches anew, as
 :mod:`benchodds.infer.epochs` has it: a part that stays keeps its place among its like.
+
+One fault of a machine may come and go (:mod:`benchodds.infer.intermittent`): it is drawn which,
+and in what share of tries it is there. A reading is then drawn from the same mixture that
+inference reads.
 """
 
 from __future__ import annotations
@@ -13,18 +17,23 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchodds.basics.errors import ModelError
 from benchodds.basics.language import _
-from benchodds.basics.tables import Array, Network, State, Table
+from benchodds.basics.tables import Array, Network, State, Table, renamed
+from benchodds.infer import intermittent
+from benchodds.infer.compiled import Machine
 from benchodds.infer.epochs import alike
+from benchodds.infer.intermittent import NAME, Met, Spell
+from benchodds.model.technique import Technique
 
 Numbers = NDArray[np.intp]
 
-AT_ONCE = 512
+AT_ONCE = 128
 """Machines proposed at once."""
 
 MOST_TRIES = 2000
@@ -35,7 +44,8 @@ MOST_TRIES = 2000
 class Truth:
     """A drawn machine with its session: the state number of every variable.
 
-    ``ranks``, from 0 to 1, say where its random constants lie among those of its like.
+    ``state`` are its faults, there always or now and then. ``ranks``, from 0 to 1, say where its
+    random constants lie among those of its like.
     """
 
     at: Mapping[str, int]
@@ -67,10 +77,49 @@ class Crowd:
         return Crowd(at, ranks)
 
 
+@dataclass(frozen=True, eq=False)
+class Shown:
+    """Chances of the outcomes of a fresh reading: P(outcome | scope) with the outcome last while
+    no fault is away, hook-up summed over; and how it meets a fault that comes and goes."""
+
+    table: Table
+    met: Met | None
+
+    def chances(self, at: Mapping[str, Any]) -> Array:
+        """P(outcome) on machines in these states, (n, n_outcomes), or on one, (n_outcomes,)."""
+        p = np.asarray(self.table.p[tuple(at[v] for v in self.table.scope[:-1])])
+        if self.met is None:
+            return p
+        there = self.met.there
+        return np.asarray(
+            self.met.away[at[NAME]][..., None] * p + there.p[tuple(at[v] for v in there.scope[:-1])]
+        )
+
+    def reading(self, truth: Truth, luck: float) -> int:
+        """Number of the outcome of a fresh reading; every reading of a drawn machine goes through
+        here. ``luck`` is uniform on 0 to 1."""
+        row = self.chances(truth.at)
+        return _pick(np.cumsum(row) / row.sum(), luck)
+
+
+def shown(machine: Machine, test: str, technique: Technique, table: Table | None = None) -> Shown:
+    """The chances of a fresh reading of a test; a ``table`` may give other outcomes of it."""
+    met = intermittent.foreseen(machine, test, technique, table=table)
+    table = machine.predictive(test, technique)[1] if table is None else table
+    return Shown(renamed(table, intermittent.acting_nodes(machine)), met)
+
+
+def drawn_from(machine: Machine, prior: Network, said: Collection[str]) -> Nature:
+    """What draws machines with a prior; ``said`` are complaint and contexts."""
+    network = intermittent.with_node(prior, machine, tuple(said))
+    return Nature(network, machine.constants, intermittent.spells(machine))
+
+
 class Nature:
     """Draws machines from a network before any reading.
 
-    ``constants`` are its quantities with random constants, and the part that these belong to.
+    ``constants`` are its quantities with random constants, and the part that these belong to;
+    ``spells`` the ways in which a fault may come and go, where the network has a node for them.
 
     Raises
     ------
@@ -78,19 +127,29 @@ class Nature:
         When the network holds findings on anything but its components.
     """
 
-    def __init__(self, network: Network, constants: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self,
+        network: Network,
+        constants: Mapping[str, str] | None = None,
+        spells: Sequence[Spell] = (),
+    ) -> None:
         self.network = network
         self.roots = network.roots
         self.constants = constants or {}
+        self.spells = tuple(spells)
+        known = {*self.roots, network.intermittent}
         for name, table in network.findings.items():
-            if not set(table.scope) <= set(self.roots):
+            if not set(table.scope) <= known:
                 raise ModelError(
                     _("'{name}' is about more than components; draw before reading").format(
                         name=name
                     )
                 )
-        self._most = math.prod(float(t.p.max()) for t in network.findings.values()) * math.prod(
-            max(1.0, s.ratio) for s in network.special
+        plain = (t for t in network.findings.values() if NAME not in t.scope)
+        self._most = (
+            math.prod(float(t.p.max()) for t in plain)
+            * math.prod(max(1.0, s.ratio) for s in network.special)
+            * float(self._ways({}).sum())
         )
         self._order = network.below_roots
         self._sums = {
@@ -99,7 +158,7 @@ class Nature:
 
     def machine(self, rng: np.random.Generator) -> Truth:
         """A machine with the complaint, and the session in which it is looked at."""
-        at = {c: np.array([i], dtype=np.intp) for c, i in self._faults(rng).items()}
+        at = {v: np.array([i], dtype=np.intp) for v, i in self._faults(rng).items()}
         return self._truth(self.crowd(at, 1, rng))
 
     def worked_on(
@@ -129,13 +188,16 @@ class Nature:
         """Machines whose touched components are in these modes now, some parts ``renewed``.
 
         What hangs on them is drawn anew; a random constant stays at its rank, but where its part
-        is new or the mode has changed its law.
+        is new or the mode has changed its law. A fault that came and went does so still where its
+        component is in that mode.
         """
-        at, ranks, moved = {**crowd.at, **modes}, dict(crowd.ranks), set(modes)
+        modes = {**modes, **self._acting(crowd, modes)}
+        at, ranks, moved = {**crowd.at, **modes}, dict(crowd.ranks), modes.keys() - {NAME}
         n = len(next(iter(at.values())))
         for v in self._order:
             own = self.constants.get(v, "")
-            if not moved & set(self.network.tables[v].scope[1:]) and own not in renewed:
+            above = set(self.network.tables[v].scope[1:])
+            if v in modes or (not moved & above and own not in renewed):
                 continue
             moved.add(v)
             at.pop(v, None)
@@ -144,6 +206,18 @@ class Nature:
                 ranks[v] = np.where(anew, rng.random(n), ranks[v])
         return self._filled(at, ranks, n, rng)
 
+    def _acting(self, crowd: Crowd, modes: Mapping[str, Numbers]) -> dict[str, Numbers]:
+        """What comes and goes now, and how the components act whose modes may do so."""
+        if not self.spells:
+            return {}
+        k = crowd.at[NAME].copy()
+        now: dict[str, Numbers] = {}
+        for c in {s.component for s in self.spells} & modes.keys():
+            mine = np.array([-1, *(s.at if s.component == c else -1 for s in self.spells)])[k]
+            k[(mine >= 0) & (mine != modes[c])] = 0
+            now[intermittent.acting(c)] = np.where(mine == modes[c], 0, modes[c])
+        return {NAME: k, **now}
+
     def _stays(self, v: str, crowd: Crowd, modes: Mapping[str, Numbers]) -> NDArray[np.bool_]:
         """Whether the modes above a quantity leave it the law that it had."""
         table = self.network.tables[v]
@@ -151,6 +225,11 @@ class Nature:
         for c in modes.keys() & set(table.scope):
             same &= alike(table.p, table.scope.index(c))[crowd.at[c], modes[c]] > 0
         return same
+
+    def unsteady(self, truth: Truth) -> tuple[str, str] | None:
+        """The fault of a machine that comes and goes, if one does."""
+        k = truth.at.get(NAME, 0)
+        return (self.spells[k - 1].component, self.spells[k - 1].mode) if k else None
 
     def with_sound(self, truth: Truth, gear: str) -> Truth:
         """The machine looked at through new gear of a kind, in its commonest sound state."""
@@ -162,6 +241,13 @@ class Nature:
         """The commonest sound state of gear of a kind."""
         states, p = self.network.variables[gear].states, self.network.tables[gear].p
         return max((i for i, s in enumerate(states) if s[:2] == "ok"), key=lambda i: float(p[i]))
+
+    def ways(self, fault: tuple[str, str] | None) -> Array:
+        """Chances of the ways in which this fault comes and goes, all others none; of its first,
+        that none does, where there is no such fault."""
+        mine = [s.weight * ((s.component, s.mode) == fault) for s in self.spells]
+        p = np.array([float(fault is None), *mine])
+        return np.asarray(p / p.sum())
 
     def crowd(self, fixed: Mapping[str, Numbers], size: int, rng: np.random.Generator) -> Crowd:
         """``size`` machines that have these states; the rest is drawn."""
@@ -185,7 +271,7 @@ class Nature:
                 rows = self._sums[v][tuple(at[p] for p in self.network.tables[v].scope[1:])]
                 place = (rows <= luck[:, None] * rows[..., -1:]).sum(axis=-1)
                 place = np.minimum(place, rows.shape[-1] - 1)
-                at[v] = np.broadcast_to(place, size).astype(np.intp)
+                at[v] = place if len(place) == size else np.broadcast_to(place, size).copy()
         return Crowd(at, ranks)
 
     def _truth(self, crowd: Crowd) -> Truth:
@@ -194,17 +280,33 @@ class Nature:
         state = tuple((c, names[c].states[at[c]]) for c in self.roots if at[c])
         return Truth(at, state, {v: float(x[0]) for v, x in crowd.ranks.items()})
 
+    def _ways(self, lot: Mapping[str, Numbers]) -> Array:
+        """Weight of each way of coming and going, none first, given states of the components,
+        (n_ways, n); the greatest there is without these."""
+        name, n = self.network.intermittent, len(next(iter(lot.values()), [0]))
+        weight = np.ones((1, n))
+        if name:
+            weight = np.repeat(self.network.tables[name].p[:, None], n, axis=1)
+        for table in self.network.findings.values():
+            if name in table.scope:
+                p, (v,) = table.p, table.scope[1:]
+                weight *= p[:, lot[v]] if lot else p.max(axis=1, keepdims=True)
+        return weight
+
     def _faults(self, rng: np.random.Generator) -> dict[str, int]:
-        """Component states by rejection: exactly the prior with links and weighted states."""
+        """Component states, and what comes and goes, by rejection: exactly the prior with links
+        and weighted states."""
         tables, names = self.network.tables, self.network.variables
         for _try in range(MOST_TRIES):
             lot = {
                 c: np.searchsorted(np.cumsum(tables[c].p)[:-1], rng.random(AT_ONCE), side="right")
                 for c in self.roots
             }
-            weight = np.ones(AT_ONCE)
+            ways = self._ways(lot)
+            weight = ways.sum(axis=0)
             for table in self.network.findings.values():
-                weight *= table.p[tuple(lot[v] for v in table.scope)]
+                if NAME not in table.scope:
+                    weight *= table.p[tuple(lot[v] for v in table.scope)]
             for special in self.network.special:
                 faults = dict(special.state)
                 same = np.ones(AT_ONCE, dtype=bool)
@@ -214,18 +316,12 @@ class Nature:
             taken = rng.random(AT_ONCE) * self._most < weight
             if taken.any():
                 first = int(taken.argmax())
-                return {c: int(lot[c][first]) for c in self.roots}
+                at = {c: int(lot[c][first]) for c in self.roots}
+                if self.network.intermittent:
+                    sums = np.cumsum(ways[:, first])
+                    at[NAME] = _pick(sums / sums[-1], float(rng.random()))
+                return at
         raise ModelError(_("no machine with this complaint can be drawn; look at its shares"))
-
-
-def reading(table: Table, truth: Truth, luck: float) -> int:
-    """Number of the outcome of a fresh reading; every reading of a drawn machine goes through here.
-
-    ``table`` is P(outcome | scope) with the outcome last, hook-up summed over; ``luck`` is
-    uniform on 0 to 1.
-    """
-    row = table.p[tuple(truth.at[v] for v in table.scope[:-1])]
-    return _pick(np.cumsum(row) / row.sum(), luck)
 
 
 def _pick(sums: Array, luck: float) -> int:

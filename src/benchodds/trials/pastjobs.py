@@ -31,7 +31,7 @@ from benchodds.infer.epochs import change_of
 from benchodds.measure.slips import swapped
 from benchodds.model.jobs import Technique
 from benchodds.model.priors import NONE
-from benchodds.trials.draws import Nature, Truth, reading
+from benchodds.trials.draws import Nature, Shown, Truth, drawn_from, shown
 from benchodds.trials.perturb import other_priors
 from benchodds.trials.trial import PastJobs, Routine
 from benchodds.trials.works import outcomes
@@ -56,16 +56,15 @@ class Bench:
     spec: PastJobs
     routine: Routine
     _natures: dict[tuple[str, tuple[str, ...], str], Nature] = field(default_factory=dict)
-    _tables: dict[tuple[str, Technique, int], tuple[Array, Table]] = field(default_factory=dict)
+    _tables: dict[tuple[str, Technique, int], tuple[Array, Shown]] = field(default_factory=dict)
 
     def nature(self, complaint: str, contexts: tuple[str, ...], operator: str) -> Nature:
         """What draws machines with a complaint, cranked by one of the shop's people."""
         key = (complaint, contexts, operator)
         if key not in self._natures:
-            network = cranked_by(
-                self.machine.prior(complaint, contexts), self.spec.operators[operator]
-            )
-            self._natures[key] = Nature(network, self.machine.constants)
+            prior = self.machine.prior(complaint, contexts)
+            network = cranked_by(prior, self.spec.operators[operator])
+            self._natures[key] = drawn_from(self.machine, network, (complaint, *contexts))
         return self._natures[key]
 
     def written(
@@ -77,20 +76,20 @@ class Bench:
         of no shape are mixed; a number then falls into a part of its bin, by its chances there,
         and anywhere in that part. Digits are swapped when it is written down.
         """
-        outcomes, table = self.machine.predictive(test, technique)
-        shown = reading(table, truth, float(rng.random()))
-        tool, label = self.machine.instrument(test), outcomes[shown].label
+        outcomes, _table = self.machine.predictive(test, technique)
+        number = shown(self.machine, test, technique).reading(truth, float(rng.random()))
+        tool, label = self.machine.instrument(test), outcomes[number].label
         if label == "OL" or tool.test.kind in ("look", "spark"):
             return "none 0/10" if label == "none" and tool.test.tries == 10 else label
         unit = tool.test.unit
         low, high = tool.span
         if label == "unstable":
             return f"unstable {plain(low)}..{plain(high)} {unit}".strip()
-        edges, parts = self._parts(test, technique, shown)
-        part = reading(parts, truth, float(rng.random()))
-        if shown == 0 and part == 0:
+        edges, parts = self._parts(test, technique, number)
+        part = parts.reading(truth, float(rng.random()))
+        if number == 0 and part == 0:
             return f"0 {unit}".strip()
-        part -= shown == 0
+        part -= number == 0
         value = edges[part] * (edges[part + 1] / edges[part]) ** rng.random()
         slip = self.machine.bench.slip
         ways = swapped(text := plain(float(value), DIGITS))
@@ -98,18 +97,18 @@ class Bench:
             text = _any(ways, rng)
         return f"{text} {unit}".strip()
 
-    def _parts(self, test: str, technique: Technique, shown: int) -> tuple[Array, Table]:
+    def _parts(self, test: str, technique: Technique, number: int) -> tuple[Array, Shown]:
         """Edges of the parts of a bin, and the chances of the parts, next to nothing first."""
-        key = (test, technique, shown)
+        key = (test, technique, number)
         if key not in self._tables:
             tool = self.machine.instrument(test)
             inner = tool.numeric_edges()
             ends = np.concatenate([[inner[0] * NOTHING], inner, [inner[-1] * BEYOND]])
-            edges = np.geomspace(ends[shown], ends[shown + 1], PARTS + 1)
+            edges = np.geomspace(ends[number], ends[number + 1], PARTS + 1)
             _, table = tool.predictive(technique, edges)
-            first = 0 if shown == 0 else 1
-            p = table.p[..., first : PARTS + 1] + 1e-12
-            self._tables[key] = edges, Table(table.scope, p)
+            first = 0 if number == 0 else 1
+            parts = Table(table.scope, table.p[..., first : PARTS + 1] + 1e-12)
+            self._tables[key] = edges, shown(self.machine, test, technique, parts)
         return self._tables[key]
 
     def item(

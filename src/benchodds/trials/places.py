@@ -1,13 +1,14 @@
 """Where a simulated job stands: what has been seen, what that means, what can be done.
 
-Beliefs are those of a crowd of machines drawn from the network (:mod:`crowd`); the exact odds
-of a place are there for comparison (:meth:`Place.exact`). What follows from a history is
-worked out once, whoever comes to it: a :class:`World` keeps it.
+Beliefs are those of a crowd of machines drawn from the network (:mod:`crowd`). What follows from
+a history is worked out once, whoever comes to it: a :class:`World` keeps it.
 """
 
 from __future__ import annotations
 
-from collections import Counter, OrderedDict
+import itertools
+import math
+from collections import Counter, OrderedDict, defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -16,21 +17,21 @@ from zlib import crc32
 
 import numpy as np
 
-from benchodds.basics.tables import Array
+from benchodds.basics.tables import Array, State
 from benchodds.choose.acting import waits_for, worth
 from benchodds.choose.board import xlogx
 from benchodds.choose.choosing import decision_of
 from benchodds.choose.coarse import Coarse, Groups, coarse, grouped
 from benchodds.choose.decision import Check, Decision
 from benchodds.choose.shop import Shop
-from benchodds.infer.assess import Assessment, Machine, Taken, assess, network_of, settled
+from benchodds.infer import intermittent
+from benchodds.infer.assess import Assessment, Machine, assess
 from benchodds.infer.epochs import Course, change_of
-from benchodds.infer.intermittent import all_steady
-from benchodds.model.jobs import Job, Reading, Technique
-from benchodds.trials.crowd import ADAPTER, Block, Cast, Tests, Weights, draw_block, lay_out
-from benchodds.trials.draws import Nature
+from benchodds.model.jobs import Job, Technique
+from benchodds.trials.crowd import ADAPTER, Cast, Strata, Tests, draw_cast, lay_out
+from benchodds.trials.draws import Nature, Numbers, Shown, drawn_from, shown
 from benchodds.trials.steps import BACK, Act, Belief, History, Told, done, first_act
-from benchodds.trials.works import Hope, Work, outcomes, work_of
+from benchodds.trials.works import Fault, Hope, Work, coming_and_going, outcomes, work_of
 
 T = TypeVar("T")
 
@@ -39,7 +40,11 @@ AT = "2000-01-01T00:00:00Z"
 KEPT = 64
 """Histories whose weights are kept at hand; of others only what was asked for is."""
 
-CASTS = 8
+STATES = 800
+"""Whole states of two and three faults that the crowd has machines of: those left out would make it
+too sure of itself, the more the more repairs were in vain."""
+
+CASTS = 4
 """Crowds after a repair, or behind new gear, that are kept at hand."""
 
 TAKES = 8
@@ -55,7 +60,7 @@ class World:
     """Everything that is the same for all jobs of a simulation, and what was worked out.
 
     ``most`` is how many outcomes of a test are told apart, ``size`` how many machines of each
-    whole state the crowd has (a fifth as many with a dead adapter).
+    whole state the crowd has (a fifth as many with a dead adapter, fewer of rare states).
     """
 
     machine: Machine
@@ -70,11 +75,7 @@ class World:
     _coarse: dict[tuple[str, str], Coarse] = field(default_factory=dict)
     _works: dict[tuple[str, bool], Work] = field(default_factory=dict)
     _casts: OrderedDict[History, Cast] = field(default_factory=OrderedDict)
-    _weights: OrderedDict[History, Weights] = field(default_factory=OrderedDict)
-
-    def __post_init__(self) -> None:
-        """Faults of drawn machines are there at every try."""
-        self.machine = all_steady(self.machine)
+    _weights: OrderedDict[History, Array] = field(default_factory=OrderedDict)
 
     def start(self) -> Place:
         """The place before any reading."""
@@ -83,34 +84,64 @@ class World:
     @cached_property
     def before(self) -> Assessment:
         """The exact odds before any reading."""
-        return assess(self.machine, self.job(()))
+        found = assess(self.machine.coarse, self.job)
+        return replace(found, listed=likely_states(found.p_mode, STATES))
 
     @cached_property
     def root(self) -> Decision:
         """The decision before any reading, with outcomes not yet in groups."""
-        return decision_of(self.machine, self.job(()), self.before, self.shop)
+        return decision_of(self.machine, self.job, self.before, self.shop)
 
     @cached_property
     def nature(self) -> Nature:
         """What draws the crowd."""
-        return Nature(self.before.network, self.machine.constants)
+        return nature_of(self.machine, self.job)
+
+    @cached_property
+    def _stands(self) -> tuple[tuple[State, ...], Numbers, Array]:
+        """The states of the crowd, which of those of the root each is, and its share of that one.
+
+        They are those of the root, and once more with a fault that comes and goes.
+        """
+        folded, place = self.before.folded, {s: i for i, s in enumerate(self.root.states)}
+        fault = {s.label: (s.component, s.mode) for s in self.nature.spells}
+        weight: defaultdict[State, float] = defaultdict(float)
+        of: dict[State, int] = {}
+        for history, w in zip(folded.histories, np.exp(folded.history_log_weights), strict=True):
+            told = dict(history)
+            goes = fault[told.pop(intermittent.NAME)] if intermittent.NAME in told else None
+            faults = tuple(told.items())
+            state = coming_and_going(faults, goes) if goes else faults
+            weight[state] += float(w)
+            of[state] = place[faults]
+        states = tuple(sorted(of, key=of.__getitem__))
+        at = np.array([of[s] for s in states], dtype=np.intp)
+        p = np.array([weight[s] for s in states])
+        return states, at, p / np.maximum(np.bincount(at, p)[at], 1e-300)
+
+    @property
+    def states(self) -> tuple[State, ...]:
+        """The whole states of which the crowd has machines."""
+        return self._stands[0]
+
+    def by_state(self, p: Array) -> Array:
+        """Sums over the states of the root, of what the crowd's have (first axis)."""
+        _states, at, _share = self._stands
+        return np.asarray(np.add.reduceat(p, np.searchsorted(at, range(at[-1] + 1)), axis=0))
 
     @cached_property
     def fresh(self) -> Cast:
         """The crowd before any reading."""
-        rng = np.random.default_rng(SEED)
-        states, nature = self.root.states, self.nature
-        if len(self.root.gear) == 1:
-            blocks: tuple[Block, ...] = (draw_block(nature, states, None, self.size, rng),)
-        else:
-            names = self.before.network.variables[ADAPTER].states
+        states, at, share = self._stands
+        strata = Strata(states, len(self.root.gear), self.size)
+        adapter = np.ones((1, 1))
+        if strata.n_gear > 1:
             p = self.before.network.tables[ADAPTER].p
+            names = self.before.network.variables[ADAPTER].states
             sound = np.array([s.startswith("ok") for s in names])
-            blocks = (
-                draw_block(nature, states, np.where(sound, p, 0.0), self.size, rng),
-                draw_block(nature, states, np.where(sound, 0.0, p), max(1, self.size // 5), rng),
-            )
-        return Cast(blocks, Weights.start(self.root.p, blocks))
+            adapter = np.stack([sound * p, ~sound * p])
+        rng = np.random.default_rng(SEED)
+        return draw_cast(self.nature, strata, self.root.p[at] * share[:, None], adapter, rng)
 
     @cached_property
     def cranking(self) -> str:
@@ -142,12 +173,20 @@ class World:
             self._coarse[test, how] = coarse(tool, outcomes, table, groups)
         return self._coarse[test, how]
 
+    def shown(self, test: str, how: str) -> Shown:
+        """Chances of what is told apart in a fresh reading of a test."""
+        seen, fine = self.coarse(test, how), shown(self.machine, test, self.technique(how))
+        met = fine.met
+        if met is not None:
+            met = replace(met, there=replace(met.there, p=seen.of(met.there.p)))
+        return Shown(replace(fine.table, p=seen.table.p), met)
+
     def tests(self, how: str, history: History = ()) -> Tests:
         """Chances of all tests on the crowd as it is after a history."""
         cast = self.cast(history)
         if how not in cast.tests:
-            tables = {t: self.coarse(t, how).table for t in self.machine.model.tests}
-            cast.tests[how] = lay_out(cast.blocks, tables, len(self.root.states))
+            tests = {t: self.shown(t, how) for t in self.machine.model.tests}
+            cast.tests[how] = lay_out(cast.machines, tests)
         return cast.tests[how]
 
     def cast(self, history: History) -> Cast:
@@ -169,19 +208,20 @@ class World:
             work, back = self.work(last.name, done(earlier, last.name)), last.kind == BACK
             rng = np.random.default_rng([SEED, crc32(repr((earlier, last)).encode())])
             return before.worked_on(weights, work, back, self.nature, rng)
-        tests = self.tests(last.how, earlier)
-        after = weights.seen(tests, tests.columns(last.test).start + last.group)
-        return before.renewed(after, self.renewed(last), self.nature)
+        return before.renewed(self._seen(earlier, last), self.renewed(last), self.nature)
 
-    def weights(self, history: History) -> Weights:
+    def _seen(self, earlier: History, last: Told) -> Array:
+        """Weights of the crowd after one more reading."""
+        tests = self.tests(last.how, earlier)
+        after = self.weights(earlier) * tests.table[:, tests.columns(last.test).start + last.group]
+        return np.asarray(after / after.sum())
+
+    def weights(self, history: History) -> Array:
         """Weights of the crowd after a history."""
         if not history or isinstance(history[-1], Act) or self.renewed(history[-1]):
             return self.cast(history).weights
         if history not in self._weights:
-            earlier, last = history[:-1], history[-1]
-            tests = self.tests(last.how, earlier)
-            column = tests.columns(last.test).start + last.group
-            self._weights[history] = self.weights(earlier).seen(tests, column)
+            self._weights[history] = self._seen(history[:-1], history[-1])
             if len(self._weights) > KEPT:
                 self._weights.popitem(last=False)
         self._weights.move_to_end(history)
@@ -191,7 +231,7 @@ class World:
         """A repair as it may turn out, done for the first time or ``again``."""
         if (repair, again) not in self._works:
             after = outcomes(self.machine, self.nature.network.tables, repair, again)
-            made = work_of(self.machine, self.root.states, after, repair, self.shop)
+            made = work_of(self.machine, self.states, after, repair, self.shop)
             self._works[repair, again] = made
         return self._works[repair, again]
 
@@ -218,38 +258,12 @@ class World:
             out[name] = frozenset(t for t in machine.model.tests if moved & set(machine.reads(t)))
         return out
 
-    def job(self, told: tuple[Told, ...]) -> Job:
-        """The job at the bench that has these readings."""
+    @cached_property
+    def job(self) -> Job:
+        """The job at the bench before any reading."""
         model, priors = self.machine.model, self.machine.priors
-        readings = tuple(
-            Reading(
-                f"R{i}",
-                i,
-                t.test,
-                (self.coarse(t.test, t.how).words[t.group],),
-                self.technique(t.how),
-                AT,
-            )
-            for i, t in enumerate(told, 1)
-        )
         names = (model.id, model.variant, self.complaint, self.contexts, model.version)
-        return Job("drawn", *names, priors.id, priors.version, opened_at=AT, readings=readings)
-
-    def exact(self, told: tuple[Told, ...]) -> Assessment:
-        """The exact odds after these readings through one gear, each as far as it is told apart."""
-        job = self.job(told)
-        taken = [
-            Taken(
-                reading,
-                self.machine.instrument(t.test).parse(reading.values),
-                reading.technique,
-                self.coarse(t.test, t.how).finding(t.group),
-                reading.id,
-            )
-            for reading, t in zip(job.readings, told, strict=True)
-        ]
-        network = network_of(self.machine, job, taken)
-        return settled(self.machine, job, tuple(taken), network)
+        return Job("drawn", *names, priors.id, priors.version, opened_at=AT)
 
     @cached_property
     def present(self) -> Array:
@@ -261,6 +275,23 @@ class World:
             ],
             dtype=float,
         )
+
+
+def likely_states(p_mode: Mapping[Fault, float], most: int) -> tuple[State, ...]:
+    """No fault, every single one, and the likeliest sets of two and three, taken as independent."""
+    several = [
+        (math.prod(p_mode[f] for f in some), some)
+        for n in (2, 3)
+        for some in itertools.combinations(p_mode, n)
+        if len({c for c, _mode in some}) == n
+    ]
+    several.sort(key=lambda item: -item[0])
+    return ((), *((f,) for f in p_mode), *(some for _p, some in several[:most]))
+
+
+def nature_of(machine: Machine, job: Job) -> Nature:
+    """What draws machines with the complaint of a job, and what went before."""
+    return drawn_from(machine, machine.prior(job.complaint, job.told), job.said)
 
 
 @dataclass(frozen=True)
@@ -319,7 +350,7 @@ class Place:
     def _in_vain(self) -> frozenset[str]:
         """Repairs that were done and are not thought of again: not surely needed once more."""
         done = {e.name for e in self.events if isinstance(e, Act)}
-        p = self.world.weights(self.key).mass().sum(axis=1) if done else np.zeros(0)
+        p = self.mass.sum(axis=1) if done else np.zeros(0)
         sure = self.world.shop.parts.sure
         return frozenset(r for r in done if float(p[self.world.root.remedy(r).needed].sum()) < sure)
 
@@ -351,13 +382,29 @@ class Place:
         """How the next reading is cranked."""
         return self.world.how(self.flags.opened)
 
+    @property
+    def mass(self) -> Array:
+        """P(whole state, gear)."""
+        return self.world.by_state(self.crowd_mass)
+
+    @property
+    def crowd_mass(self) -> Array:
+        """P(state of the crowd, gear)."""
+        return self.world.cast(self.key).mass(self.world.weights(self.key))
+
+    @property
+    def joint(self) -> Array:
+        """P(whole state, gear, outcome) for all tests, side by side."""
+        tests = self.world.tests(self.how, self.key)
+        cast, weights = self.world.cast(self.key), self.world.weights(self.key)
+        return self.world.by_state(cast.outcomes(weights, tests))
+
     @cached_property
     def decision(self) -> Decision:
         """The whole decision, outcomes in groups."""
         world, flags = self.world, self.flags
         tests = world.tests(self.how, self.key)
-        joint = world.weights(self.key).outcomes(tests)
-        p = world.weights(self.key).mass()
+        joint, p = self.joint, self.mass
         checks = []
         for check in flags.checks:
             if check.name in flags.spent and not check.gates:
@@ -373,7 +420,7 @@ class Place:
     @cached_property
     def acting(self) -> Decision:
         """The decision as far as acting at once needs it: no test's table is worked out."""
-        return replace(self.flags, p=self.world.weights(self.key).mass())
+        return replace(self.flags, p=self.mass)
 
     def open_tests(self) -> list[Check]:
         """Tests that can be done now; of their tables only minutes and set-ups are of use."""
@@ -399,7 +446,7 @@ class Place:
     def hope(self, repair: str) -> Hope:
         """What is hoped of a repair that is done here."""
         work = self.world.work(repair, done(self.events, repair))
-        return work.hope(self.world.weights(self.key).mass().sum(axis=1))
+        return work.hope(self.crowd_mass.sum(axis=1))
 
     def once(self, name: object, work: Callable[[], T]) -> T:
         """What was worked out for this place under a name, worked out when first asked for."""
@@ -429,7 +476,7 @@ class Place:
 
     def _bits(self) -> Mapping[str, float]:
         tests = self.world.tests(self.how, self.key)
-        joint = self.world.weights(self.key).outcomes(tests).sum(axis=1)
+        joint = self.joint.sum(axis=1)
         entropy = -float(xlogx(joint[:, : int(tests.starts[1])].sum(axis=1)).sum())
         told = xlogx(joint).sum(axis=0) - xlogx(joint.sum(axis=0))
         info = np.maximum(np.add.reduceat(told, tests.starts[:-1]) + entropy, 0.0)

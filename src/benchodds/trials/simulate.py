@@ -27,8 +27,8 @@ from benchodds.choose.rules import cleared
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Machine
 from benchodds.infer.epochs import change_of
-from benchodds.trials.draws import Nature, Truth, reading
-from benchodds.trials.places import TAKES, Place, World
+from benchodds.trials.draws import Nature, Truth, shown
+from benchodds.trials.places import TAKES, Place, World, nature_of
 from benchodds.trials.policies import Policy
 from benchodds.trials.steps import Act
 from benchodds.trials.works import outcomes
@@ -107,9 +107,8 @@ class Drawn:
 
     def outcome(self, truth: Truth, test: str, time: int, technique: Any) -> int:
         """Number of the outcome that a test shows on this machine, the n-th time it is done."""
-        _, table = self.world.predictive(test, technique)
         luck = self._luck[self.tests.index(test), min(time, TAKES - 1)]
-        return reading(table, truth, float(luck))
+        return shown(self.world, test, technique).reading(truth, float(luck))
 
     def worked_on(self, truth: Truth, repair: str, time: int) -> Truth:
         """The machine after a repair, the n-th time it is done."""
@@ -202,8 +201,8 @@ class Course:
         time = self.times[name]
         self.times[name] += 1
         self.tests += 1
-        shown = self.drawn.outcome(self.truth, name, time, self.world.technique(how))
-        after = place.seen(name, self.world.coarse(name, how).place[shown])
+        seen = self.drawn.outcome(self.truth, name, time, self.world.technique(how))
+        after = place.seen(name, self.world.coarse(name, how).place[seen])
         if gear := self.world.renewed(after.events[-1]):
             self.minutes += to_base(self.shop.gear.renew, "min")
             self.truth = self.drawn.renewed(self.truth, gear)
@@ -230,7 +229,8 @@ class Course:
         self.repairs += 1
         mended = bool(before.state) and not self.truth.state
         self.cured.append((round(hope.cured, 6), int(mended)))
-        if not mended and missed >= self.shop.missed(self.truth.state):
+        left = self.truth.state, self.drawn.nature.unsteady(self.truth)
+        if not mended and missed >= self.shop.missed(*left):
             return place.in_vain(name)
         back = not mended or week < self.drawn.world.bench.work.returns
         self.backs_stated.append((round(hope.comes_back, 6), int(back)))
@@ -269,7 +269,7 @@ class Course:
 
 def natures(machine: Machine, world: World) -> Nature:
     """What draws machines with the complaint of a world, as ``machine`` has them."""
-    return Nature(machine.prior(world.complaint, world.contexts), machine.constants)
+    return nature_of(machine, world.job)
 
 
 def run_job(

@@ -18,7 +18,7 @@ from benchodds.basics.tables import Array
 from benchodds.choose.acting import Acts, chain_of, minutes_of, order
 from benchodds.choose.decision import Decision, Flags
 from benchodds.choose.rules import Seen, allowed
-from benchodds.trials.draws import Nature, Numbers, reading
+from benchodds.trials.draws import Nature, Numbers
 from benchodds.trials.places import World
 from benchodds.trials.policies import FixedOrder, Order, grown, improved
 from benchodds.trials.simulate import run_job
@@ -86,11 +86,12 @@ def train(world: World, nature: Nature, seed: int, jobs: int) -> Training:
     decision, how = place.decision, place.how
     names = [c.name for c in decision.checks]
     shown: dict[str, list[int]] = {t: [] for t in names}
+    tests = {t: world.shown(t, how) for t in names}
     for job in range(jobs):
         rng = np.random.default_rng([seed, TRAINING + job])
         truth = nature.machine(rng)
         for test, luck in zip(names, rng.random(len(names)).tolist(), strict=True):
-            shown[test].append(reading(world.coarse(test, how).table, truth, luck))
+            shown[test].append(tests[test].reading(truth, luck))
     repairs = world.machine.model.repairs
     act_at = np.array([repairs[r.name].act_at for r in decision.remedies])
     return Training(decision, {t: np.array(v, dtype=np.intp) for t, v in shown.items()}, act_at)

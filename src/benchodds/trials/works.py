@@ -6,12 +6,14 @@ fault that is left is missed with the shop's chance. A machine that passed goes 
 within the week when a fault is left in it, or when what was mended does not last (``returns`` of
 the bench file): then it is as it was before that repair. What had no fault when it came fails the
 check for reasons of its own, whatever is mended.
+
+A whole state says here too which of its faults comes and goes, if one does (:func:`unsteady`).
 """
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -22,7 +24,22 @@ from benchodds.choose.decision import Flags
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Machine
 from benchodds.infer.epochs import Change, change_of, outcome_of
+from benchodds.infer.intermittent import NAME
 from benchodds.trials.draws import Numbers
+
+Fault = tuple[str, str]
+
+
+def unsteady(state: State) -> tuple[State, Fault | None]:
+    """The faults of a state, and the one of them that comes and goes."""
+    faults = tuple(f for f in state if f[0] != NAME)
+    told = dict(state).get(NAME)
+    return faults, next((f for f in faults if ".".join(f) == told), None)
+
+
+def coming_and_going(state: State, fault: Fault) -> State:
+    """The state with one of its faults coming and going."""
+    return (*state, (NAME, ".".join(fault)))
 
 
 class Hope(NamedTuple):
@@ -97,20 +114,21 @@ def work_of(
     }
     place = {frozenset(state): i for i, state in enumerate(states)}
     moves: dict[tuple[int, int], float] = {}
-    for i, state in enumerate(states):
+    for i, whole in enumerate(states):
+        state, goes = unsteady(whole)
         rest = {f for f in state if f[0] not in after}
         rows = [after[c][modes[c][i]] for c in after]
         for ends in itertools.product(*(np.flatnonzero(row) for row in rows)):
             p = float(np.prod([row[k] for row, k in zip(rows, ends, strict=True)]))
             new = {(c, names[c][k]) for c, k in zip(after, ends, strict=True) if k}
             old = {f for f in new if any(f[0] == c for c, _mode in state)}
-            found = (place.get(frozenset(rest | some)) for some in (new, old))
+            found = (place.get(_whole(rest | some, goes)) for some in (new, old))
             j = next((j for j in found if j is not None), i)
             moves[i, j] = moves.get((i, j), 0.0) + p
     ends_at = np.array(list(moves), dtype=np.intp)
     source, target = ends_at[:, 0], ends_at[:, 1]
     faulty = np.array([bool(state) for state in states])
-    missed = np.array([shop.missed(state) for state in states])
+    missed = np.array([shop.missed(*unsteady(state)) for state in states])
     return Work(
         change_of(machine.model.repairs[repair], machine.model),
         source,
@@ -121,3 +139,8 @@ def work_of(
         modes,
         machine.bench.work.returns,
     )
+
+
+def _whole(faults: Set[Fault], goes: Fault | None) -> frozenset[Fault]:
+    """The state with these faults, that of them which came and went doing so still."""
+    return frozenset(coming_and_going(tuple(faults), goes) if goes and goes in faults else faults)
