@@ -81,7 +81,7 @@ def test_full_record_holds_every_reading(job: BenchJob, tmp_path: Path) -> None:
         "R1",
         "R5",
         "146 V",
-        "how drill; unplugged yes",
+        "how drill; unplugged",
         "Struck: clip",
         "priors/mag-cdi",
     ):

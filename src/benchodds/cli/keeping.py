@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from benchodds.basics.language import _, ngettext
+from benchodds.basics.language import _
 from benchodds.cli.main import GRADES
 from benchodds.cli.options import json_option, leave_out, print_json, say, store_option
 from benchodds.keep.session import Session
@@ -24,13 +24,8 @@ def list_jobs(session: Session, open_only: bool, as_json: bool) -> None:
         damaged = [{"id": e.job, "damage": e.damage} for e in snapshot.damaged]
         print_json({"schema": 1, "jobs": said, "damaged": damaged})
         return
-    for r in rows:
-        state = _("closed") if r.closed else _("open")
-        say(
-            f"{r.id:<12} {state:<7} "
-            + ngettext("{n:>3} readings", "{n:>3} readings", r.n_readings).format(n=r.n_readings)
-            + f"  {r.system} {r.complaint}"
-        )
+    for row in rows:
+        say(row.told())
     leave_out(map(str, snapshot.damaged))
     if doubt := session.store.doubt():
         say(doubt, err=True)

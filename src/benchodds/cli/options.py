@@ -23,6 +23,13 @@ def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )
 
 
+def numbers_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command --numbers."""
+    return click.option(
+        "--numbers", is_flag=True, help="All that stands behind it, with names and a glossary."
+    )(command)
+
+
 def store_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command its Session, by --store or BENCHODDS_STORE."""
 
