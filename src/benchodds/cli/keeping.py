@@ -99,7 +99,7 @@ def done(session: Session, job_id: str, repair: str, note: str | None, back: boo
 @click.argument("job_id", metavar="JOB")
 @click.option("--fault", "faults", multiple=True, help="What it was; may be repeated.")
 @click.option("--grade", type=click.Choice(GRADES), required=True, help="How sure the verdict is.")
-@click.option("--minutes", type=float, help="Labour in minutes, all told.")
+@click.option("--minutes", help="Labour, all told: minutes, or as in 1.5 h.")
 @click.option("--note", help="A remark.")
 @json_option
 @store_option
@@ -108,14 +108,17 @@ def close(
     job_id: str,
     faults: tuple[str, ...],
     grade: str,
-    minutes: float | None,
+    minutes: str | None,
     note: str | None,
     as_json: bool,
 ) -> None:
     """Close a job with its verdict; prints the closing steps."""
     from benchodds.screens.commands import close_job
+    from benchodds.screens.readings import number_said
 
-    text, data = close_job(session, job_id, faults, grade, minutes, note)
+    labour = number_said(minutes, "--minutes", "min") if minutes else None
+
+    text, data = close_job(session, job_id, faults, grade, labour, note)
     if as_json:
         print_json(data)
     else:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from benchodds.basics.language import _, ngettext
 from benchodds.basics.quantities import show_value
+from benchodds.basics.spelling import was_alternating
 from benchodds.basics.words import limit_words, percent, wrap
 from benchodds.choose.planning import Plan
 from benchodds.choose.shop import Shop
@@ -208,6 +209,12 @@ def recorded(before: Mapping[str, float], after: Assessment, reading: Reading) -
         words = _(
             "Taken as read over the path, which is open then; when it is the volts at one "
             "end, strike it and write those at both, as in 12.4-12.1."
+        )
+        parts.append(Part(told(words)))
+    if tool.test.kind == "peak" and any(map(was_alternating, reading.values)):
+        words = _(
+            "Taken as the peak that adapter or max-hold shows; a bare meter on AC shows something "
+            "else: strike it then."
         )
         parts.append(Part(told(words)))
     said = slip(after, reading.id) or clash(after)

@@ -14,7 +14,8 @@ from benchodds.basics.errors import (
 )
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy, parse_impedance
-from benchodds.basics.quantities import Expect, parse_value, show_value
+from benchodds.basics.quantities import Expect, parse_value, show, show_value
+from benchodds.basics.spelling import apart
 from benchodds.basics.text import written
 from benchodds.infer.assess import Assessment, Machine, assess, merge
 from benchodds.keep.session import Session, find_test, now, token
@@ -33,7 +34,7 @@ SHEET_KEYS: Mapping[str, tuple[str, Callable[[str], Any]]] = {
     "accuracy": ("accuracy", str),
     "kicks": ("kicks", int),
     "leads": ("leads", str),
-    "temp": ("temp_c", float),
+    "temp": ("temp_c", str),
     "unplugged": ("unplugged", str),
     "light": ("light", str),
     "adapter": ("adapter", str),
@@ -66,12 +67,26 @@ class Noted:
         )
 
 
+def put_together(machine: Machine, test: str, words: Sequence[str]) -> tuple[str, ...]:
+    """Words as typed, put together to readings of a test: '1.4', 'kohm' is one."""
+    expect = machine.instrument(test).expect()
+
+    def is_reading(text: str) -> bool:
+        try:
+            return bool(parse_value(text, expect))
+        except ReadingError:
+            return False
+
+    return apart(words, is_reading)
+
+
 def checked_reading(machine: Machine, job: Job, said: Noted) -> Noted:
     """The reading with its test's own name and the job's instrument, when all of it is in order.
 
     Raises BenchoddsError, saying what cannot be understood.
     """
     name, technique = find_test(machine.model, said.test), said.technique
+    said = replace(said, values=put_together(machine, name, said.values))
     if technique.card is None and job.gear.get("card"):
         technique = replace(technique, card=str(job.gear["card"]))
     elif technique.card is not None:
@@ -172,6 +187,21 @@ class SheetRow:
         return make_technique(self.technique)
 
 
+def number_said(text: str, option: str, unit: str) -> float:
+    """A number that an option asks for, in ``unit``. Raises ReadingError, with an example."""
+    try:
+        number = parse_value(text, Expect(option, unit, signed=unit == "degC")).number
+    except ReadingError:
+        number = None
+    if number is None:
+        raise ReadingError(
+            _("'{text}' for {option} is not understood; write it like {example}").format(
+                text=text, option=option, example=show(20, unit)
+            )
+        )
+    return number
+
+
 def make_technique(said: Mapping[str, Any]) -> Technique:
     """A technique from what options or a sheet say, checked.
 
@@ -186,6 +216,8 @@ def make_technique(said: Mapping[str, Any]) -> Technique:
     text = values.pop("range_text", None)
     unplugged = {"yes": True, "no": False}.get(values.pop("unplugged", "unknown"))
     same = values.pop("same_hookup", None) or None
+    if "temp_c" in values:
+        values["temp_c"] = number_said(str(values["temp_c"]), "--temp", "degC")
     if "meter" in values:
         parse_impedance(values["meter"])
     if "accuracy" in values:
@@ -232,8 +264,9 @@ def parse_sheet_line(machine: Machine, line: str) -> SheetRow:
                 _("'{value}' is not a number for {key}").format(value=value, key=key)
             ) from None
     test = find_test(machine.model, test)
-    machine.instrument(test).parse(values)
-    return SheetRow(test, tuple(values), technique)
+    put = put_together(machine, test, values)
+    machine.instrument(test).parse(put)
+    return SheetRow(test, put, technique)
 
 
 def read_sheet(
