@@ -254,7 +254,7 @@ def plan(assessment: Assessment, shop: Shop) -> Plan:
     ranking, left = rank(assessment)
     repairs = acts(assessment, shop)
     suspect = suspects(assessment)
-    if failed := next((item for item in suspect.values() if item in _unfit(assessment)), None):
+    if failed := next((item for item in suspect.values() if item in tried(assessment)), None):
         return Plan("change-gear", None, None, ranking, left, repairs, failed)
     proof = next((r for r in ranking if r.test in suspect), None)
     if proof is not None:
@@ -354,7 +354,7 @@ def unproved(assessment: Assessment) -> frozenset[str]:
     return frozenset[str]().union(*(g for g in groups if not g & passed))
 
 
-def _unfit(assessment: Assessment) -> frozenset[str]:
+def tried(assessment: Assessment) -> frozenset[str]:
     """Gear whose proof was tried since it was last changed: proving it again tells nothing new."""
     tests = assessment.machine.model.tests
     return frozenset(

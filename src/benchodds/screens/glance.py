@@ -31,6 +31,7 @@ from benchodds.screens.standing import (
     unsteady,
 )
 from benchodds.screens.step import (
+    LEAST_LED,
     RepairStep,
     TestStep,
     must_wait,
@@ -42,8 +43,8 @@ from benchodds.screens.told import before_words, complaint_words
 
 LINES = 12
 """Most lines of an answer; cautions that are told in full may take more."""
-LEADERS, LEAST_LED = 3, 0.02
-"""How many faults are named as leading, and from which chance."""
+LEADERS = 3
+"""How many faults are named as leading."""
 LEAST_FALL = 0.03
 """From which fall of its chance a fault is told of that leads no more."""
 

@@ -21,6 +21,9 @@ LEAST_LIKELY = 0.05
 """Chance of an outcome from which it is told what it would mean, and of being needed from which
 a repair is told of."""
 
+LEAST_LED = 0.02
+"""Chance from which a fault is named as leading."""
+
 
 @dataclass(frozen=True)
 class TestStep:
@@ -102,6 +105,8 @@ def leader_words(model: SystemModel, branch: Branch) -> str:
     if not branch.p_mode:
         return _("nothing electrical")
     fault, p = max(branch.p_mode.items(), key=lambda item: item[1])
+    if p < LEAST_LED:
+        return _("nothing is left to suspect")
     return _("{fault} leads, {chance}").format(fault=model.title_of(*fault), chance=percent(p))
 
 
