@@ -10,6 +10,7 @@ import html
 import re
 import tomllib
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
@@ -23,11 +24,13 @@ from benchodds.choose.permits import Permit
 from benchodds.choose.planning import Act, Plan, Ranked
 from benchodds.infer.assess import Assessment, assess
 from benchodds.keep.session import Session, load_machine
+from benchodds.keep.shopfile import load_shop
 from benchodds.model import jobs
 from benchodds.model.jobs import Technique
 from benchodds.reasons.evidence import ledger
-from benchodds.screens import advising, benchview, render, shapes
+from benchodds.screens import advising, benchview, glance, numbers, shapes
 from benchodds.screens.bench import Bench
+from benchodds.screens.care import care
 from benchodds.screens.guard import Guard
 from benchodds.screens.page import create_app
 from benchodds.screens.pages import report_html, worksheet_html
@@ -94,22 +97,74 @@ def planned(system: str, test: str | None = None, repair: str | None = None) -> 
 
 @pytest.mark.parametrize("system", SYSTEMS)
 def test_next_in_words_and_as_json(system: str) -> None:
-    """The text shows them above the step; the JSON holds them with advice, ranking, repairs."""
-    assessment = found(system)
+    """The texts show them above the step; the JSON holds them with advice, ranking, repairs."""
+    assessment, shop = found(system), load_shop()
     model = assessment.machine.model
     for name, wanted in steps(system, "tests"):
         plan = planned(system, test=name)
-        stand_before(render.next_step(assessment, plan), wanted, f"DO: {name}")
+        shown = "\n".join(glance.next_step(assessment, plan, shop))
+        stand_before(shown, wanted, f"DO: {model.tests[name].title}")
+        stand_before(numbers.next_step(assessment, plan, shop), wanted, f"DO: {name}")
         data = shapes.advice(assessment, plan)
         for held in (data["cautions"], data["ranking"][0]["cautions"]):
             stand_before(f"{' '.join(held)} THE-STEP", wanted, "THE-STEP")
         assert data["ranking"][0]["harm"] == model.tests[name].harm
     for name, wanted in steps(system, "repairs"):
         plan = planned(system, repair=name)
-        stand_before(render.next_step(assessment, plan), wanted, f"DO: {name}")
+        shown = "\n".join(glance.next_step(assessment, plan, shop))
+        stand_before(shown, wanted, f"DO: {model.repairs[name].title}")
+        stand_before(numbers.next_step(assessment, plan, shop), wanted, f"DO: {name}")
         data = shapes.advice(assessment, plan)
         for held in (data["cautions"], data["act_now"][0]["cautions"]):
             stand_before(f"{' '.join(held)} THE-STEP", wanted, "THE-STEP")
+
+
+@pytest.mark.parametrize("system", SYSTEMS)
+def test_cautions_met_before_stand_by_name(system: str) -> None:
+    """Once a step with a caution is on record, the caution's name takes the place of its text.
+
+    What the done steps did not carry stays in full, as does harm; nothing is ever left out, and
+    with --numbers all of it is in full.
+    """
+    fresh, shop = found(system), load_shop()
+    model, every = fresh.machine.model, list(found(system).machine.model.tests)
+    for done in every[:: max(1, len(every) // 3)]:
+        shows = {"look": model.tests[done].outcomes[:1], "spark": ("none",)}
+        values = shows.get(model.tests[done].kind, ("unstable",))
+        event = jobs.reading_event(
+            fresh.job, at=AT, uid="done", test=done, values=values, technique=Technique()
+        )
+        later = replace(fresh, job=jobs.amend(fresh.job, event))
+        met = {even(text) for text in model.warnings(model.tests[done])}
+        for kind, planning in (("tests", "test"), ("repairs", "repair")):
+            for name, wanted in steps(system, kind):
+                step = getattr(model, kind)[name]
+                plan = planned(system, **{planning: name})
+                shown = "\n".join(glance.next_step(later, plan, shop))
+                harm = even(step.harm)
+                full = [t for t in wanted if even(t) not in met or even(t) == harm]
+                stand_before(shown, full, f"DO: {step.title}")
+                named = [by_name(system, t) for t in wanted if t not in full]
+                stand_before(shown, named, f"DO: {step.title}")
+                stand_before(numbers.next_step(later, plan, shop), wanted, f"DO: {name}")
+
+
+def by_name(system: str, text: str) -> str:
+    """The name under which a caution stands in the model files, in words."""
+    raws = [as_written(part)["cautions"] for part in system.split("+")]
+    return next(name for raw in raws for name in raw if raw[name] == text).replace("-", " ")
+
+
+def test_what_was_not_done_teaches_no_caution() -> None:
+    """A test that was refused or not taken was no reason to read its cautions."""
+    fresh = found("mag-cdi")
+    model = fresh.machine.model
+    for word in ("refused", "not-taken", "impossible"):
+        event = jobs.reading_event(
+            fresh.job, at=AT, uid="no", test="gap", values=[word], technique=Technique()
+        )
+        told = care(model, jobs.amend(fresh.job, event), model.tests["gap"])
+        assert told.full == model.warnings(model.tests["gap"]) and not told.again
 
 
 @pytest.fixture
@@ -119,21 +174,27 @@ def bench(tmp_path: Path) -> Bench:
     return Bench(Session(job.store), job.id)
 
 
+def proposal(bench: Bench, assessment: Assessment, plan: Plan) -> str:
+    """What the loop shows of a plan."""
+    return "\n".join(glance.fitted(bench._parts(assessment, plan)))
+
+
 @pytest.mark.parametrize("system", SYSTEMS)
 def test_the_loop_at_the_bench(bench: Bench, system: str) -> None:
     """A proposed test, a proposed repair, and the test beside a repair."""
     assessment = found(system)
+    model = assessment.machine.model
     tests = dict(steps(system, "tests"))
     for name, wanted in tests.items():
-        shown = bench._proposal(assessment, planned(system, test=name))
-        stand_before(shown, wanted, f"DO: {name}")
+        shown = proposal(bench, assessment, planned(system, test=name))
+        stand_before(shown, wanted, f"DO: {model.tests[name].title}")
     other = next(iter(tests))
     for name, wanted in steps(system, "repairs"):
         plan = planned(system, repair=name)
         plan = Plan(plan.do, None, name, planned(system, test=other).ranking, (), plan.acts)
-        shown = bench._proposal(assessment, plan)
-        stand_before(shown, wanted, f"DO: {name}")
-        stand_before(shown, tests[other], f"or test: {other}")
+        shown = proposal(bench, assessment, plan)
+        stand_before(shown, wanted, f"DO: {model.repairs[name].title}")
+        stand_before(shown, tests[other], f"or test: {model.tests[other].title}")
 
 
 @pytest.mark.parametrize("system", SYSTEMS)
@@ -202,7 +263,7 @@ def test_the_report(system: str) -> None:
 
 def test_advice_is_given_by_these_surfaces_alone() -> None:
     """Another module of screens that shows a test's instructions would have to be added here."""
-    known = {"render.py", "bench.py", "benchview.py", "worksheet.py"}
+    known = {"step.py", "glance.py", "numbers.py", "bench.py", "benchview.py", "worksheet.py"}
     folder = Path(advising.__file__).parent
     shows = {p.name for p in folder.glob("*.py") if re.search(r"\.do\b(?!\s*==)", p.read_text())}
     assert shows - {"shapes.py"} <= known

@@ -204,8 +204,8 @@ def test_a_reading_no_state_explains_is_named(job: BenchJob) -> None:
     assert data["slips"][0]["reading"] == "R2"
     assert data["slips"][0]["p"] > 0.5
     text = job.run("odds", job.id)
-    assert "R2" in text
-    assert "clash" in text
+    assert "Taken as a slip" in text and "R2" in text
+    assert "clash" in job.run("odds", job.id, "--numbers")
 
 
 def test_broken_model_file_names_file_line_and_remedy(

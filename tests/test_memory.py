@@ -18,7 +18,7 @@ from benchodds.keep.session import load_machine
 from benchodds.measure.instrument import OUTCOME
 from benchodds.model.jobs import Technique
 from benchodds.reasons.explain import explain_reading, sentences, to_dict
-from benchodds.screens import render, shapes
+from benchodds.screens import glance, numbers, shapes
 from made_jobs import job_of
 from memory import MOST_MB, Used, commands, make_job, run
 from random_jobs import Said, random_job, random_readings
@@ -142,7 +142,7 @@ def test_the_likeliest_states_stand_in_and_it_is_said(monkeypatch: pytest.Monkey
     exact = job_on(machine, "weak-spark", said(*SIX))
     assert exact.approximate is None
     assert shapes.odds(exact)["approximate"] is None
-    assert "Approximate" not in render.odds(exact)
+    assert "Approximate" not in numbers.odds(exact) + "\n".join(glance.odds(exact))
     for name in ("buckets.MOST_ENTRIES", "belief.CHEAP"):
         monkeypatch.setattr(f"benchodds.infer.{name}", 5e6)
     with pytest.raises(TooLargeError, match="tie too much together"):
@@ -152,7 +152,8 @@ def test_the_likeliest_states_stand_in_and_it_is_said(monkeypatch: pytest.Monkey
     assert len(found.network.states) > 40
     told = shapes.odds(found)["approximate"]
     assert told["what"] == "likeliest states"
-    assert " ".join(render.odds(found).split()).endswith(told["why"])
+    for shown in (numbers.odds(found), "\n".join(glance.odds(found))):
+        assert " ".join(shown.split()).endswith(told["why"])
     for fault, p in exact.p_mode.items():
         assert found.p_mode[fault] == pytest.approx(p, abs=0.01), fault
     assert dict(found.slips) == pytest.approx(dict(exact.slips), abs=0.01)
@@ -174,7 +175,8 @@ def test_a_coarser_model_comes_last_and_it_is_said(monkeypatch: pytest.MonkeyPat
     found = job_on(machine, "weak-spark", said(*SIX))
     assert found.machine is machine.choosing
     assert shapes.odds(found)["approximate"]["what"] == "likeliest states, fewer nodes"
-    assert "coarser model" in " ".join(render.odds(found).split())
+    assert "coarser model" in " ".join(numbers.odds(found).split())
+    assert "coarser model" in " ".join(" ".join(glance.odds(found)).split())
 
 
 def test_what_is_asked_beside_the_odds_falls_back_too(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -226,7 +226,7 @@ def test_numbers(text: str, expect: Expect, number: float, step: float) -> None:
         ("-INF", SIGNED, "write OL"),
         ("0L", OHM, "write OL"),
         ("0.L", VOLT, "write OL"),
-        (">200", OHM, "OL@200"),
+        (">lots", OHM, "OL@200"),
         ("-5", OHM, "a resistance cannot be negative"),
         ("-5 V", VOLT, "cannot be negative"),
         ("12 V", OHM, "is in volts; this test reads in ohms"),

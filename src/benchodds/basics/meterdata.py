@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from decimal import Decimal
 
 from benchodds.basics.errors import ReadingError
 from benchodds.basics.language import _
@@ -73,8 +74,12 @@ def parse_impedance(text: str) -> Impedance:
     """Read "10M" (ohm) or "20k/V" (ohm per volt); raises `ReadingError` on anything else."""
     fixed = re.sub(r"(?i)\s*(?:/|per)\s*v(?:olt)?$", "", text.strip())
     expect = Expect(_("the meter's input resistance"), "ohm")
-    size = _measure(fixed, text, expect).number if len(text) <= MAX_CHARS else 0
+    wrong = _refuse(text, expect, _("cannot be that of a voltmeter; write 10M, 1M or 20k/V"))
+    try:
+        size = _measure(fixed, text, expect).number if len(text) <= MAX_CHARS else Decimal(0)
+    except ReadingError:
+        raise wrong from None
     per_volt = fixed != text.strip()
     if size < (100 if per_volt else 1000):
-        raise _refuse(text, expect, _("cannot be that of a voltmeter; write 10M, 1M or 20k/V"))
+        raise wrong
     return Impedance(None, float(size)) if per_volt else Impedance(float(size))

@@ -17,6 +17,7 @@ from typing import Any, Literal, NamedTuple
 
 from benchodds.basics.errors import ModelError, ReadingError, closest, nearest
 from benchodds.basics.language import N_, _
+from benchodds.basics.spelling import plainly
 
 Kind = Literal[
     "number", "over-range", "unstable", "sparks", "word", "not-taken", "refused", "impossible"
@@ -37,6 +38,7 @@ _POWER |= {"R": 0, "r": 0, "L": -3}  # letters of IEC 60062, which stand at the 
 _PREFIXED = re.compile(r"((?i:meg)|[kKMGmu\u00b5\u03bc])\s?(.*)")
 _SPELT = {"V": "v volt volts", "ohm": "ohm ohms \u03c9 r", "A": "a amp amps", "mm": "mm", "s": "s"}
 _SPELT |= {"degC": "degc \u00b0c c", "rpm": "rpm r/min", "min": "min", "%": "%"}
+_HOURS = ("h", "hr", "hrs", "hour", "hours")
 _UNITS = {spelling: unit for unit, spellings in _SPELT.items() for spelling in spellings.split()}
 _RKM = re.compile(r"(?=.?[0-9])([0-9]*)([RrKkLMG])([0-9]*)(?:\s*(?i:ohms?|[\u03a9\u2126]))?")
 _NUMBER = re.compile(r"([+-]?)([0-9.,]*[0-9][0-9.,]*)([eE][+-]?[0-9]{1,3})?\s*([^\s0-9].*)?")
@@ -134,6 +136,7 @@ class Value:
     hits: int | None = None  # sparks seen ...
     tries: int | None = None  # ... out of how many
     word: str | None = None  # "none", "weak", "strong", or a look test's outcome
+    rough: bool = False  # "~110": no finer than its second figure
 
 
 SILENT = ("not-taken", "refused", "impossible")
@@ -184,6 +187,8 @@ def _unit(mark: str, unit: str) -> tuple[str, Decimal] | None:
         return unit, _ONE
     if mark.lower() in _UNITS:
         return _UNITS[mark.lower()], _ONE
+    if unit == "min" and mark.lower() in _HOURS:
+        return unit, Decimal(60)
     match = _PREFIXED.fullmatch(mark)
     base = None if match is None else _UNITS.get(match[2].lower()) if match[2] else unit
     if match is None or base not in _LADDER:
@@ -299,11 +304,11 @@ def _read_between(first: str, last: str, text: str, expect: Expect) -> Value:
     return Value("number", text, float(drop), step, expect.unit, low=ends[0], high=ends[1])
 
 
-def _read_sparks(text: str, expect: Expect) -> Value:
+def _read_sparks(said: str, text: str, expect: Expect) -> Value:
     """Read a spark count, a spark word, or both when they agree."""
     words = expect.words or SPARK_WORDS
-    match = _COUNT.fullmatch(text)
-    word = (match[1] if match else text).lower()
+    match = _COUNT.fullmatch(said)
+    word = (match[1] if match else said).lower()
     if word not in words and not (match and not word):
         hint = nearest(word, [*words, *_ANY_TEST])
         raise _refuse(
@@ -348,11 +353,12 @@ def parse_value(text: str, expect: Expect) -> Value:
             n=len(text), most=MAX_CHARS
         )
         raise _refuse(text, expect, why if text else _("is empty; write a reading or not-taken"))
-    name, plain = _GAP.sub("_", text.lower()), text.replace("\u2212", "-")
+    said, rough = plainly(text, expect.unit, expect.words, expect.sparks)
+    name, plain = _GAP.sub("_", said.lower()), said.replace("\u2212", "-")
     if kind := _ANY_TEST.get(name.replace("_", "-")):
         return Value(kind, text)
     if expect.sparks:
-        return _read_sparks(text, expect)
+        return _read_sparks(said, text, expect)
     for word in expect.words:
         if name == _GAP.sub("_", word.lower()):
             return Value("word", text, word=word)
@@ -373,7 +379,13 @@ def parse_value(text: str, expect: Expect) -> Value:
         return _read_between(ends[1], ends[2], text, expect)
     read = _measure(plain, text, expect)
     _ask_if_slipped(read, text, expect)
-    return Value("number", text, float(read.number), float(read.step), expect.unit)
+    step = max(read.step, _second(read.number)) if rough else read.step
+    return Value("number", text, float(read.number), float(step), expect.unit, rough=rough)
+
+
+def _second(number: Decimal) -> Decimal:
+    """The worth of a number's second figure: 10 for 110, 0.1 for 1.4."""
+    return _ONE.scaleb(number.adjusted() - 1) if number else Decimal(0)
 
 
 def _laid_out(number: Decimal, unit: str, last: int | None) -> str:
@@ -410,6 +422,8 @@ def show(number: float, unit: str, step: float | None = None) -> str:
 def show_value(value: Value) -> str:
     """Write any reading in one canonical way, which `parse_value` reads back unchanged."""
     if value.kind == "number" and value.number is not None:
+        if value.rough:
+            return f"about {show_exact(value.number, value.unit)}"
         return show(value.number, value.unit, value.step)
     if value.kind == "over-range":
         return "OL" if value.range_top is None else f"OL@{show_exact(value.range_top, value.unit)}"

@@ -50,11 +50,16 @@ def mutual_information(p_state: Array, p_outcome: Array) -> float:
 
 @dataclass(frozen=True)
 class Branch:
-    """A group of outcomes that a bare comparison judges alike: chance, and what it would do."""
+    """A group of outcomes that a bare comparison judges alike: chance, and what it would do.
+
+    ``judged`` is +1 for all that lies within the limit and -1 for all outside; 0 where the label
+    is an outcome's own.
+    """
 
     label: str
     p: float
     p_mode: Mapping[tuple[str, str], float]
+    judged: int = 0
 
 
 @dataclass(frozen=True)
@@ -116,7 +121,7 @@ def open_setups(model: SystemModel, job: Job) -> frozenset[str]:
     marks = [
         (r.seq, s, True)
         for r in job.live_readings
-        if _was_done(r.values) and r.test in model.tests
+        if was_done(r.values) and r.test in model.tests
         for s in model.setups_of(r.test)
     ]
     marks += [(m.seq, m.setup, m.open) for m in job.setup_log]
@@ -130,7 +135,8 @@ def open_setups(model: SystemModel, job: Job) -> frozenset[str]:
     return frozenset(s for s, is_open in state.items() if is_open)
 
 
-def _was_done(values: Sequence[str]) -> bool:
+def was_done(values: Sequence[str]) -> bool:
+    """Whether anything was done for a reading that is written so."""
     words = {v.strip().lower().replace(" ", "-") for v in values}
     return not words <= {"not-taken", "refused", "impossible", "not-possible"}
 
@@ -185,20 +191,20 @@ def _branches(
 ) -> tuple[Branch, ...]:
     """Outcomes grouped by how a bare comparison judges them, with the odds each would leave."""
     words = {1: _("within limit"), -1: _("outside limit"), 0: _("other")}
-    groups: dict[str, list[int]] = {}
+    groups: dict[tuple[str, int], list[int]] = {}
     named = len(outcomes) <= 5
     for i, outcome in enumerate(outcomes):
-        label = (
-            outcome.label if named or outcome.label in ("OL", "unstable") else words[outcome.sign]
-        )
-        groups.setdefault(label, []).append(i)
+        own = named or outcome.label in ("OL", "unstable")
+        key = (outcome.label, 0) if own else (words[outcome.sign], outcome.sign)
+        groups.setdefault(key, []).append(i)
     out = []
-    for label, members in groups.items():
+    for (label, judged), members in groups.items():
         weight = p_state * p[:, members].sum(axis=1)
         chance = float(weight.sum())
         if chance < 0.005:
             continue
-        out.append(Branch(label, chance, assessment.folded.p_mode(weight / chance)))
+        p_mode = assessment.folded.p_mode(weight / chance)
+        out.append(Branch(label, chance, p_mode, judged))
     return tuple(sorted(out, key=lambda b: -b.p))
 
 
@@ -248,7 +254,7 @@ def plan(assessment: Assessment, shop: Shop) -> Plan:
     ranking, left = rank(assessment)
     repairs = acts(assessment, shop)
     suspect = suspects(assessment)
-    if failed := next((item for item in suspect.values() if item in _unfit(assessment)), None):
+    if failed := next((item for item in suspect.values() if item in tried(assessment)), None):
         return Plan("change-gear", None, None, ranking, left, repairs, failed)
     proof = next((r for r in ranking if r.test in suspect), None)
     if proof is not None:
@@ -348,7 +354,7 @@ def unproved(assessment: Assessment) -> frozenset[str]:
     return frozenset[str]().union(*(g for g in groups if not g & passed))
 
 
-def _unfit(assessment: Assessment) -> frozenset[str]:
+def tried(assessment: Assessment) -> frozenset[str]:
     """Gear whose proof was tried since it was last changed: proving it again tells nothing new."""
     tests = assessment.machine.model.tests
     return frozenset(

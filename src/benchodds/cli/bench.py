@@ -52,7 +52,10 @@ def bench(session: Session, job_id: str | None, page: bool, port: int, lan: str 
         )
     from benchodds.screens.bench import Bench
 
-    loop = Bench(session, job_id)
+    context = click.get_current_context().find_root()
+    group = context.command
+    outside = group.list_commands(context) if isinstance(group, click.Group) else ()
+    loop = Bench(session, job_id, frozenset(outside))
     ask = _asker(loop)
     say(
         _("Job {job_id}. 'help' says what can be typed; Ctrl-C leaves, nothing is lost.").format(

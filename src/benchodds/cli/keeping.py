@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from benchodds.basics.language import _, ngettext
+from benchodds.basics.language import _
 from benchodds.cli.main import GRADES
 from benchodds.cli.options import json_option, leave_out, print_json, say, store_option
 from benchodds.keep.session import Session
@@ -24,13 +24,8 @@ def list_jobs(session: Session, open_only: bool, as_json: bool) -> None:
         damaged = [{"id": e.job, "damage": e.damage} for e in snapshot.damaged]
         print_json({"schema": 1, "jobs": said, "damaged": damaged})
         return
-    for r in rows:
-        state = _("closed") if r.closed else _("open")
-        say(
-            f"{r.id:<12} {state:<7} "
-            + ngettext("{n:>3} readings", "{n:>3} readings", r.n_readings).format(n=r.n_readings)
-            + f"  {r.system} {r.complaint}"
-        )
+    for row in rows:
+        say(row.told())
     leave_out(map(str, snapshot.damaged))
     if doubt := session.store.doubt():
         say(doubt, err=True)
@@ -104,7 +99,7 @@ def done(session: Session, job_id: str, repair: str, note: str | None, back: boo
 @click.argument("job_id", metavar="JOB")
 @click.option("--fault", "faults", multiple=True, help="What it was; may be repeated.")
 @click.option("--grade", type=click.Choice(GRADES), required=True, help="How sure the verdict is.")
-@click.option("--minutes", type=float, help="Labour in minutes, all told.")
+@click.option("--minutes", help="Labour, all told: minutes, or as in 1.5 h.")
 @click.option("--note", help="A remark.")
 @json_option
 @store_option
@@ -113,14 +108,17 @@ def close(
     job_id: str,
     faults: tuple[str, ...],
     grade: str,
-    minutes: float | None,
+    minutes: str | None,
     note: str | None,
     as_json: bool,
 ) -> None:
     """Close a job with its verdict; prints the closing steps."""
     from benchodds.screens.commands import close_job
+    from benchodds.screens.readings import number_said
 
-    text, data = close_job(session, job_id, faults, grade, minutes, note)
+    labour = number_said(minutes, "--minutes", "min") if minutes else None
+
+    text, data = close_job(session, job_id, faults, grade, labour, note)
     if as_json:
         print_json(data)
     else:

@@ -19,6 +19,7 @@ from benchodds.cli.language import settle, spoken
 from benchodds.cli.options import (
     json_option,
     let_go,
+    numbers_option,
     overwrite_option,
     print_json,
     say,
@@ -28,6 +29,7 @@ from benchodds.cli.options import (
 
 if TYPE_CHECKING:
     from benchodds.keep.session import Session
+    from benchodds.screens.readings import Recorded
 
 # Small matrices: more threads than one only cost their own starting.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -258,6 +260,7 @@ def open_job(
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     help="Readings from a file, a line each: 'vexc 20 34 18; how=firm-kick'.",
 )
+@numbers_option
 @json_option
 @store_option
 def record(
@@ -267,6 +270,7 @@ def record(
     values: tuple[str, ...],
     note: str | None,
     sheet: Path | None,
+    numbers: bool,
     as_json: bool,
     **technique: Any,
 ) -> None:
@@ -281,15 +285,31 @@ def record(
             raise click.UsageError(_("give a test and its values, or --file, not both"))
         if note is not None:
             raise click.UsageError(_("a note is about one reading; with --file leave it out"))
-        _record_sheet(session, job_id, sheet, technique, as_json)
+        _record_sheet(session, job_id, sheet, technique, numbers, as_json)
         return
     if test is None or not values:
         raise click.UsageError(_("give a test and what it showed, or --file"))
-    text, data = record_reading(session, job_id, test, values, make_technique(technique), note)
+    found = record_reading(session, job_id, test, values, make_technique(technique), note)
     if as_json:
-        print_json(data)
+        print_json(found.data())
     else:
-        say(text)
+        _tell([found], numbers)
+
+
+def _tell(found: list[Recorded], numbers: bool) -> None:
+    """Say what readings showed, and what is next."""
+    from benchodds.keep.shopfile import load_shop
+    from benchodds.screens.advising import greedily
+    from benchodds.screens.glance import fitted, step_parts
+
+    for each in found[:-1]:
+        say("\n".join(each.numbers() if numbers else fitted(each.parts())))
+    last = found[-1]
+    if numbers:
+        say("\n".join(last.numbers()))
+    else:
+        step = step_parts(last.after, greedily(last.after)[0], load_shop())
+        say("\n".join(fitted([*last.parts(), *step])))
 
 
 MOST_SHEET = 100_000
@@ -297,7 +317,12 @@ MOST_SHEET = 100_000
 
 
 def _record_sheet(
-    session: Session, job_id: str, sheet: Path, technique: dict[str, Any], as_json: bool
+    session: Session,
+    job_id: str,
+    sheet: Path,
+    technique: dict[str, Any],
+    numbers: bool,
+    as_json: bool,
 ) -> None:
     """Record every line of a sheet, all or none."""
     from benchodds.keep.inputs import text_of
@@ -307,10 +332,9 @@ def _record_sheet(
     said = {k: v for k, v in technique.items() if v is not None}
     found = record_readings(session, job, read_sheet(session, job, text, str(sheet), said))
     if as_json:
-        print_json({"schema": 1, "readings": [data for _text, data in found]})
+        print_json({"schema": 1, "readings": [each.data() for each in found]})
     else:
-        for words, _data in found:
-            say(words)
+        _tell(found, numbers)
 
 
 @main.command(epilog='Example: benchodds strike 1 R3 --reason "wrong terminal"')
@@ -344,17 +368,21 @@ _AS_IF = click.option(
 @main.command(epilog="Example: benchodds odds 1 --as-if vpri=138")
 @click.argument("job_id", metavar="JOB")
 @_AS_IF
+@numbers_option
 @json_option
 @store_option
-def odds(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -> None:
+def odds(
+    session: Session, job_id: str, as_if: tuple[str, ...], numbers: bool, as_json: bool
+) -> None:
     """Show what the readings mean together: faults, gear, how many at once."""
-    from benchodds.screens import render, shapes
+    from benchodds.screens import glance, shapes
+    from benchodds.screens.numbers import odds as all_odds
 
     assessment = session.assess(session.store.job(job_id), as_if)
     if as_json:
         print_json(shapes.odds(assessment))
     else:
-        say(render.odds(assessment))
+        say(all_odds(assessment) if numbers else "\n".join(glance.odds(assessment)))
 
 
 @main.command("next", epilog="Example: benchodds next 1")
@@ -368,6 +396,7 @@ def odds(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -
 @click.option("--greedy", is_flag=True, help="Weigh nothing: the ranking alone, at once.")
 @click.option("--shop", default="shop", show_default=True, help="Shop file: labour, prices, days.")
 @_AS_IF
+@numbers_option
 @json_option
 @store_option
 def next_test(
@@ -378,14 +407,17 @@ def next_test(
     greedy: bool,
     shop: str,
     as_if: tuple[str, ...],
+    numbers: bool,
     as_json: bool,
 ) -> None:
     """Say what to do next, why, what it costs, and what to be careful of.
 
     The proposal goes by expected information per minute and the model's own thresholds for
     mending; testing on and mending now are weighed beside it, to the end of the job."""
-    from benchodds.screens import render, shapes
+    from benchodds.keep.shopfile import load_shop
+    from benchodds.screens import glance, shapes
     from benchodds.screens.advising import advise, greedily
+    from benchodds.screens.numbers import next_step
 
     assessment = session.assess(session.store.job(job_id), as_if)
     result, weighed = (
@@ -393,8 +425,10 @@ def next_test(
     )
     if as_json:
         print_json(shapes.advice(assessment, result, weighed))
+    elif numbers:
+        say(next_step(assessment, result, load_shop(shop), weighed))
     else:
-        say(render.next_step(assessment, result, weighed))
+        say("\n".join(glance.next_step(assessment, result, load_shop(shop), weighed)))
 
 
 @main.command(epilog="Example: benchodds why 1 R3")
@@ -406,6 +440,7 @@ def next_test(
     help="Folder to write figures to, as SVG and PNG.",
 )
 @overwrite_option
+@numbers_option
 @json_option
 @store_option
 def why(
@@ -414,12 +449,13 @@ def why(
     reading: str | None,
     figures: Path | None,
     overwrite: bool,
+    numbers: bool,
     as_json: bool,
 ) -> None:
     """Explain what a reading (the last one, if left out) is worth and what it did."""
     from benchodds.screens.commands import explain
 
-    text, data = explain(session, job_id, reading, figures, overwrite)
+    text, data = explain(session, job_id, reading, figures, overwrite, numbers=numbers)
     if as_json:
         print_json(data)
     else:

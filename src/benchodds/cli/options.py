@@ -23,6 +23,13 @@ def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )
 
 
+def numbers_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command --numbers."""
+    return click.option(
+        "--numbers", is_flag=True, help="All that stands behind it, with names and a glossary."
+    )(command)
+
+
 def store_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command its Session, by --store or BENCHODDS_STORE."""
 
@@ -84,7 +91,7 @@ def technique_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--accuracy", help="Meter accuracy, such as '0.8%+3'."),
         click.option("--kicks", type=int, help="Number of kicks, when only the best is written."),
         click.option("--leads", type=click.Choice(["nulled", "raw"]), help="Lead resistance."),
-        click.option("--temp", "temp_c", type=float, help="Winding temperature in degrees C."),
+        click.option("--temp", "temp_c", help="Winding temperature in degrees C."),
         click.option("--unplugged", type=click.Choice(["yes", "no", "unknown"]), default="unknown"),
         click.option("--light", type=click.Choice(["dark", "shade", "daylight"])),
         click.option("--adapter", help="Peak adapter: an instrument's name, none, or max-hold."),

@@ -6,7 +6,6 @@ from pathlib import Path
 
 import click
 
-from benchodds.basics.errors import TooLargeError
 from benchodds.basics.language import _
 from benchodds.cli.options import overwrite_option, say, store_option
 from benchodds.keep.session import Session
@@ -24,26 +23,9 @@ from benchodds.keep.session import Session
 @store_option
 def report(session: Session, job_id: str, target: Path | None, overwrite: bool) -> None:
     """Write the report of a job: a page for the customer, the full record for the shop."""
-    from benchodds import __version__
-    from benchodds.reasons.evidence import ledger
-    from benchodds.reasons.figures import path_figure
-    from benchodds.screens.pages import report_html, svg_text, write_pages
-    from benchodds.screens.report import build_report
+    from benchodds.screens.commands import write_report
 
-    assessment = session.assess(session.store.job(job_id))
-    try:
-        book = ledger(assessment, was=True)
-    except TooLargeError:
-        assessment = assessment.narrowed()
-        book = ledger(assessment, was=True)
-    svg = ""
-    if book.readings:
-        names = {c: s.title for c, s in assessment.machine.model.components.items()}
-        tests = {r.id: r.test for r in assessment.job.readings}
-        svg = svg_text(path_figure(book, names, tests))
-    html = report_html(build_report(assessment, book, __version__), svg)
-    for path in write_pages(html, target or Path(f"job-{job_id}"), overwrite):
-        say(_("Wrote {path}").format(path=path))
+    say(write_report(session, job_id, target, overwrite))
 
 
 @click.command(epilog="Example: benchodds worksheet mag-cdi --complaint no-spark --to sheet.pdf")

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any, Self
 
 from benchodds.basics.errors import StoreError
-from benchodds.basics.language import _
+from benchodds.basics.language import _, ngettext
 from benchodds.keep.database import Connection, EventRow, event_of
 from benchodds.model.chain import Head, follow
 from benchodds.model.events import Event
@@ -65,6 +65,13 @@ class JobSummary:
         """The line of a job."""
         about = (job.id, job.name, job.system, job.variant, job.complaint, job.opened_at)
         return cls(*about, job.events[-1].at, job.is_closed, len(job.live_readings))
+
+    def told(self) -> str:
+        """It, as a line for people."""
+        state = _("closed") if self.closed else _("open")
+        counted = ngettext("{n:>3} readings", "{n:>3} readings", self.n_readings)
+        read = counted.format(n=self.n_readings)
+        return f"{self.id:<12} {state:<7} {read}  {self.system} {self.complaint}"
 
 
 @dataclass(frozen=True, slots=True)

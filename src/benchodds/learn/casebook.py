@@ -29,7 +29,7 @@ from benchodds.learn.settling import read
 from benchodds.learn.tally import STORE, Bad, Chunk, Run, Tally
 from benchodds.learn.written import Done, RowError, SetAside, Written, split
 from benchodds.model.jobs import Job
-from benchodds.model.join import PLUS
+from benchodds.model.joinnames import PLUS
 from benchodds.model.system import SystemModel
 
 TABLES = (".csv", ".tsv", ".txt")

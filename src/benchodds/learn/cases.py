@@ -56,7 +56,7 @@ from benchodds.learn.written import (
     text_of,
 )
 from benchodds.model.jobs import MOST_MINUTES
-from benchodds.model.join import PLUS
+from benchodds.model.joinnames import PLUS
 from benchodds.model.priors import NONE, context_of
 from benchodds.model.system import SystemModel
 

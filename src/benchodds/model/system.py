@@ -270,7 +270,7 @@ class SystemModel(Form):
         """Words for one fault, for people."""
         if component == "none":
             return _("nothing electrical: spark misjudged, cranked too slowly, or fuel and air")
-        return f"{self.components[component].title}: {self.components[component].modes[mode]}"
+        return f"{self.components[component].title} {self.components[component].modes[mode]}"
 
     def minutes(self, test: str) -> float:
         """Own minutes of a test, without its set-ups."""
@@ -305,17 +305,19 @@ class SystemModel(Form):
             and opened.issuperset(self.setups_of(name))
         )
 
-    def warnings(self, step: Test | Repair) -> tuple[str, ...]:
-        """Every text that must stand before a step: the harm it can do, its cautions, those of
-        all set-ups that it needs, and that the machine's own literature governs."""
+    def cautions_of(self, step: Test | Repair) -> tuple[str, ...]:
+        """Names of the cautions of a step: its own, those of all set-ups that it needs, and that
+        the machine's own literature governs, where there is anything to be careful of."""
         setups = self.needed(step.needs) if isinstance(step, Test) else ()
         names = dict.fromkeys(step.cautions)
         names.update(dict.fromkeys(c for s in setups for c in self.setups[s].cautions))
         if names or step.harm:
             names.update(dict.fromkeys(c for c in ("literature",) if c in self.cautions))
-        harm = step.harm.strip().rstrip(".")
-        said = (f"{harm[:1].upper()}{harm[1:]}.",) if harm else ()
-        return (*said, *(self.cautions[c] for c in names))
+        return tuple(names)
+
+    def warnings(self, step: Test | Repair) -> tuple[str, ...]:
+        """Every text that must stand before a step: the harm it can do, and its cautions."""
+        return (*harm_of(step), *(self.cautions[c] for c in self.cautions_of(step)))
 
     def find_test(self, name: str) -> str:
         """The test's own id for a name typed in any case; UnknownNameError with the nearest."""
@@ -330,6 +332,12 @@ class SystemModel(Form):
                 name=name, system=self.id, variant=self.variant, hint=nearest(key, self.tests)
             )
         )
+
+
+def harm_of(step: Test | Repair) -> tuple[str, ...]:
+    """The harm that a step can do to parts, as a sentence; nothing where it does none."""
+    harm = step.harm.strip().rstrip(".")
+    return (f"{harm[:1].upper()}{harm[1:]}.",) if harm else ()
 
 
 def _narrow(raw: Mapping[str, Any], variant: str) -> tuple[dict[str, Any], list[str]]:

@@ -20,7 +20,7 @@ from benchodds.basics.errors import EvidenceError, ReadingError, TooLargeError
 from benchodds.basics.language import _
 from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Network, State, Table, renamed
-from benchodds.choose.planning import open_setups
+from benchodds.choose.planning import open_setups, tried
 from benchodds.infer.assess import Assessment, Taken
 from benchodds.infer.belief import posterior
 from benchodds.infer.machine import FoldedNetwork
@@ -346,7 +346,7 @@ def _failing(assessment: Assessment, suspect: Suspect) -> tuple[str, ...]:
 
 
 def _proof(assessment: Assessment, suspect: Suspect) -> tuple[str | None, str | None, float | None]:
-    """How an item is proved: in words, by which test, in how many minutes."""
+    """How an item is proved: in words, by which test, in how many minutes; by nothing tried."""
     model, bench = assessment.machine.model, assessment.machine.bench
     opened = open_setups(model, assessment.job)
 
@@ -356,6 +356,8 @@ def _proof(assessment: Assessment, suspect: Suspect) -> tuple[str | None, str | 
 
     for name, test in model.tests.items():
         if test.proves == suspect.variable:
+            if suspect.variable in tried(assessment):
+                return None, None, None
             return test.title, name, minutes(name)
     taken = next((t for t in assessment.taken if t.hookup == suspect.variable), None)
     if taken is not None:

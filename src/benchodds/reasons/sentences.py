@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from benchodds.basics.language import N_, _
-from benchodds.basics.quantities import show, show_exact
+from benchodds.basics.quantities import Expect, parse_value, show, show_exact
 from benchodds.basics.words import about, percent, wrap
 from benchodds.reasons.budget import Budget
-from benchodds.reasons.clashes import Clash, GearNote
+from benchodds.reasons.clashes import EVEN, Clash, GearNote
 from benchodds.reasons.conformance import Side
 from benchodds.reasons.limits import Conformance, Guard, OneSided
 from benchodds.reasons.whatif import Crossing, Learning, Turn
@@ -37,36 +37,64 @@ FAINT_BITS = 0.01
 
 
 def sentences(why: Why) -> list[str]:
-    """A reading explained, as lines of at most 80 columns; about twenty of them."""
+    """A reading explained with all its numbers, as lines of at most 80 columns; about twenty."""
     r = why.reading
     parts = [f"{r.id} {r.test} = {', '.join(r.written)}: {r.title}."]
     if why.limit:
         parts.append(_limit(why.limit, r.unit))
     if why.conformance:
         parts.append(_conforms(why.conformance))
-    if why.p_slip > 0.5:
-        parts.append(
-            _(
-                "It fits no likely state: {about} ({percent}) a slip, such as a wrong "
-                "terminal or a factor of 1000. Take it again."
-            ).format(about=about(why.p_slip), percent=percent(why.p_slip))
-        )
-    parts += [_gear(n) for n in why.gear if r.id in n.readings][:1]
+    parts += [_slip(why), _suspect(why)]
     if why.one_sided:
         parts.append(_one_sided(why.one_sided, why))
-    parts.append(_weights(why.weights, why))
+    parts.append(_weights(why))
     parts.append(_turn(why.turn, why))
     if why.conformance:
         parts.append(_guards(why.conformance, why))
     if why.budget:
         parts.append(_budget(why.budget))
-    parts.append(_learning(why.learning))
-    if why.comes_and_goes >= TOLD:
-        words = _("Taken for granted here: no fault comes and goes ({p} that one does).")
-        parts.append(words.format(p=percent(why.comes_and_goes)))
+    parts += [_learning(why.learning), _spells(why)]
     if why.approximate:
         parts.append(why.approximate.why)
     return [line for part in parts if part for line in wrap(part, "", "  ")]
+
+
+def briefly(why: Why) -> list[str]:
+    """What a reading is worth in a few sentences without figures of evidence, as lines of at
+    most 80 columns; what it showed, how that compares and whether it is a slip is said before."""
+    parts = [_truly(why.conformance) if why.conformance else "", _suspect(why)]
+    if why.one_sided:
+        parts.append(_one_sided(why.one_sided, why))
+    parts += [_spoke(why), _turn(why.turn, why), _spells(why)]
+    if why.approximate:
+        parts.append(why.approximate.why)
+    return [line for part in parts if part for line in wrap(part, "", "  ")]
+
+
+def _truly(c: Conformance) -> str:
+    return _(
+        "It truly meets the limit: {job} ({about}) by all readings, {prior} before any."
+    ).format(job=percent(c.job), about=about(c.job), prior=percent(c.prior))
+
+
+def _slip(why: Why) -> str:
+    if why.p_slip <= EVEN:
+        return ""
+    return _(
+        "It fits no likely state: {about} ({percent}) a slip, such as a wrong "
+        "terminal or a factor of 1000. Take it again."
+    ).format(about=about(why.p_slip), percent=percent(why.p_slip))
+
+
+def _suspect(why: Why) -> str:
+    return next((_gear(n) for n in why.gear if why.reading.id in n.readings), "")
+
+
+def _spells(why: Why) -> str:
+    if why.comes_and_goes < TOLD:
+        return ""
+    words = _("Taken for granted here: no fault comes and goes ({p} that one does).")
+    return words.format(p=percent(why.comes_and_goes))
 
 
 def clash_sentences(found: Sequence[Clash]) -> list[str]:
@@ -140,8 +168,8 @@ def _one_sided(rule: OneSided, why: Why) -> str:
             "did that. Later low readings do not undo it."
         ).format(reading=rule.cleared_by)
     )
-    hot = [f for f in rule.unseen if f.endswith(".hot")]
-    past = [f"{f} {about(p)}" for f, p in rule.slips_past if p < rule.p_sound][:2]
+    hot = [why.titles[f] for f in rule.unseen if f.endswith(".hot")]
+    past = [f"{why.titles[f]} {about(p)}" for f, p in rule.slips_past if p < rule.p_sound][:2]
     if hot:
         text += " " + _("Blind to what fails only hot: {hot}.").format(hot=", ".join(hot))
     if past:
@@ -161,22 +189,46 @@ def _names(rows: Iterable[Weight], why: Why) -> str:
     return ", ".join(told)
 
 
-def _weights(rows: Sequence[Weight], why: Why) -> str:
-    strong = [w for w in rows if abs(w.taken) >= FAINT_DB and max(w.before, w.after) > 0.01]
+def _strong(why: Why) -> list[Weight]:
+    return [w for w in why.weights if abs(w.taken) >= FAINT_DB and max(w.before, w.after) > 0.01]
+
+
+def _sides(why: Why) -> list[tuple[str, list[Weight]]]:
+    """What a reading speaks for and against: parts, and gear or technique."""
+    strong = _strong(why)
     mine = [w for w in strong if w.kind == "component"]
-    speaks_for = [w for w in mine if w.taken > 0][:2]
-    against = [w for w in mine if w.taken < 0][:2]
     others = [w for w in strong if w.kind != "component" and w.taken > 0][:1]
-    if not strong:
+    return [
+        (_("For"), [w for w in mine if w.taken > 0][:2]),
+        (_("Against"), [w for w in mine if w.taken < 0][:2]),
+        (_("Gear, technique"), others),
+    ]
+
+
+def _spoke(why: Why) -> str:
+    """What a reading speaks for and against, by how likely that was before and is after."""
+    told = []
+    for head, group in _sides(why):
+        named = (
+            _("{name} ({before} to {after})").format(
+                name=why.titles.get(w.name, _(w.name)),
+                before=percent(w.before),
+                after=percent(w.after),
+            )
+            for w in group
+        )
+        told += [f"{head}: {', '.join(named)}."] if group else []
+    return " ".join(told) or _("It speaks for nothing, and against nothing.")
+
+
+def _weights(why: Why) -> str:
+    if not _strong(why):
         return _("Evidence: none to speak of, for or against anything.")
     text = _("Evidence, in decibans (+10: odds times ten).")
-    for head, group in (
-        (_("For"), speaks_for),
-        (_("Against"), against),
-        (_("Gear, technique"), others),
-    ):
+    for head, group in _sides(why):
         if group:
             text += f" {head}: {_names(group, why)}."
+    mine = (w for w in _strong(why) if w.kind == "component")
     for w in [w for w in mine if abs(w.taken - w.left_out) > 3][:1]:
         name = why.titles.get(w.name, _(w.name))
         text += " " + _("Beside all other readings it is worth {left_out:+.0f} on {name}.").format(
@@ -185,8 +237,17 @@ def _weights(rows: Sequence[Weight], why: Why) -> str:
     return text
 
 
-def _at(crossing: Crossing, unit: str) -> str:
-    return crossing.at if isinstance(crossing.at, str) else show(_round(crossing.at), unit)
+def _at(crossing: Crossing, why: Why) -> str:
+    """Where a reading would turn what leads, as finely as the limit is written."""
+    at, unit, limit = crossing.at, why.reading.unit, why.limit
+    if isinstance(at, str):
+        return at
+    end = None if limit is None else limit.upper if limit.lower is None else limit.lower
+    if end:
+        step = parse_value(show_exact(end, unit), Expect(why.reading.test, unit)).step
+        if step and at >= step:
+            return show(at, unit, step)
+    return show(_round(at), unit)
 
 
 def _round(x: float, digits: int = 2) -> float:
@@ -194,7 +255,6 @@ def _round(x: float, digits: int = 2) -> float:
 
 
 def _turn(turn: Turn, why: Why) -> str:
-    unit = why.reading.unit
     title = why.titles[turn.lead.component]
     lead = _("{part} leads ({chance})").format(
         part=title[0].upper() + title[1:], chance=percent(turn.lead.p)
@@ -206,7 +266,7 @@ def _turn(turn: Turn, why: Why) -> str:
         (_("about {value} or more"), turn.higher),
     ):
         if c is not None:
-            by.setdefault(c.lead.component, []).append(words.format(value=_at(c, unit)))
+            by.setdefault(c.lead.component, []).append(words.format(value=_at(c, why)))
     for c in turn.named:
         by.setdefault(c.lead.component, []).append(f"'{c.at}'")
     if not by:

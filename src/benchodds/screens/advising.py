@@ -18,9 +18,9 @@ def advise(
     left for what is foreseen to save more than the shop's margin. Without ``steps`` as many are
     looked ahead as fit in about a second.
     """
-    prices = load_shop(shop)
-    greedy = plan(assessment, prices)
-    weighed = weigh(assessment, greedy, prices, Depth(steps) if steps else None)
+    costs = load_shop(shop)
+    greedy = plan(assessment, costs)
+    weighed = weigh(assessment, greedy, costs, Depth(steps) if steps else None)
     return (proposed(assessment, greedy, weighed) if ahead else greedy), weighed
 
 

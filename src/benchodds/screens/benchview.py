@@ -7,15 +7,16 @@ from dataclasses import dataclass
 
 from benchodds.basics.errors import ReadingError
 from benchodds.basics.language import _
-from benchodds.basics.words import about, limit_words, percent
+from benchodds.basics.words import about, percent
 from benchodds.choose.permits import Permits
 from benchodds.choose.planning import open_setups
 from benchodds.keep.session import Session
 from benchodds.model.jobs import Job
 from benchodds.model.system import SystemModel, Test
-from benchodds.screens import render
+from benchodds.screens import standing
 from benchodds.screens.advising import greedily
-from benchodds.screens.told import before_words, complaint_words
+from benchodds.screens.step import test_step
+from benchodds.screens.told import before_words, complaint_words, technique_words
 
 UNITS = {"V": ("V", "mV", "kV"), "ohm": ("ohm", "kohm", "Mohm")}
 MOST_READINGS = 60
@@ -114,23 +115,20 @@ def job_view(
     rows = {r.test: r for r in step.ranking}
     form = None
     if name is not None:
-        spec = model.tests[name]
-        row = rows.get(name)
+        spec, row = model.tests[name], rows.get(name)
+        said = test_step(assessment, step, name)
         tool = assessment.machine.instrument(name)
         form = TestForm(
             name=name,
-            title=spec.title,
-            do=spec.do,
+            title=said.title,
+            do=said.do,
             kind=spec.kind,
-            minutes=_("{minutes:.0f} min").format(minutes=row.minutes) if row else spec.minutes,
-            first=tuple(model.setups[s].title for s in row.setups) if row else (),
-            why=tuple(
-                f"{b.label} ({percent(b.p)}): {render.fault_words(model, b.p_mode)}"
-                for b in (row.branches[:3] if row else ())
-            ),
+            minutes=said.minutes,
+            first=said.first,
+            why=said.meanings,
             careful=model.warnings(spec),
             barred="" if row or sure else Permits(assessment).test(name).reason,
-            limit=limit_words(spec.limit.min, spec.limit.max) if spec.limit else "",
+            limit=said.good if spec.limit else "",
             units=_units(spec) if spec.kind in ("peak", "meter") else (),
             outcomes=tool.expect().words,
             tries=spec.tries,
@@ -138,15 +136,7 @@ def job_view(
             circuit=spec.unplug,
         )
     opened = open_setups(model, job)
-    ending = tuple(line.strip() for line in render.ending(step, assessment))
-    faults = assessment.faults_at_once
-    several = ""
-    if faults["2+"] > 0.4:
-        state, p = assessment.states()[0]
-        pair = _(" with ").join(".".join(f) for f in state)
-        several = _("No single fault explains this: {pair}, {chance}.").format(
-            pair=pair, chance=about(p)
-        )
+    ending = tuple(line.strip() for line in standing.ending(step, assessment))
     top = sorted(assessment.p_mode.items(), key=lambda row: -row[1])[:4]
     used = [t.technique for t in assessment.taken]
     return JobView(
@@ -157,13 +147,13 @@ def job_view(
         of=job.events[0].uid,
         events=len(job.events),
         leads=tuple((f"{c}.{m}", model.title_of(c, m), percent(p), about(p)) for (c, m), p in top),
-        several=several,
+        several=standing.clash(assessment),
         approximate=assessment.approximate.why if assessment.approximate else "",
-        gear=tuple(line.strip() for line in render.gear(assessment)[2:]),
+        gear=tuple(line.strip() for line in standing.gear(assessment)),
         do=step.do,
         ending=ending,
-        cured=" ".join(line.strip() for line in render.cured(assessment)),
-        unsteady=" ".join(line.strip() for line in render.unsteady(assessment)),
+        cured=" ".join(line.strip() for line in standing.cured(assessment)),
+        unsteady=" ".join(line.strip() for line in standing.unsteady(assessment)),
         repair=step.repair or "",
         repair_title=model.repairs[step.repair].title if step.repair else "",
         repair_careful=model.warnings(model.repairs[step.repair]) if step.repair else (),
@@ -190,7 +180,7 @@ def _shown(job: Job, model: SystemModel) -> tuple[Shown, ...]:
                 r.id,
                 r.test,
                 ", ".join(r.values),
-                "; ".join(f"{k} {v}" for k, v in r.technique.as_data().items()),
+                technique_words(r.technique),
                 r.struck or "",
             ),
         )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from benchodds.basics.errors import (
     BenchoddsError,
     JobError,
+    TooLargeError,
     UnknownNameError,
     nearest,
 )
@@ -18,11 +19,15 @@ from benchodds.basics.words import percent, wrap
 from benchodds.keep.outputs import save_figures
 from benchodds.keep.session import Session
 from benchodds.model import jobs
+from benchodds.model.priors import NONE
 from benchodds.model.system import SystemModel
-from benchodds.screens import render
+from benchodds.screens import standing
 from benchodds.screens.shapes import approximate
+from benchodds.screens.standing import slip
+from benchodds.screens.told import GRADES
 
 if TYPE_CHECKING:
+    from benchodds.infer.assess import Assessment
     from benchodds.reasons.why import Why
 
 
@@ -32,8 +37,10 @@ def explain(
     reading: str | None,
     figures: Path | None = None,
     overwrite: bool = False,
+    *,
+    numbers: bool = False,
 ) -> tuple[str, dict[str, Any]]:
-    """What one reading is worth: sentences, the numbers behind them, and figures if asked."""
+    """What one reading is worth: sentences, with all numbers if asked, and figures if asked."""
     job = session.store.job(job_id)
     if not job.live_readings:
         raise JobError(
@@ -54,18 +61,26 @@ def explain(
         )
     from benchodds.reasons.clashes import clashes
     from benchodds.reasons.explain import explain_reading, sentences, to_dict
-    from benchodds.reasons.sentences import clash_sentences
+    from benchodds.reasons.sentences import briefly, clash_sentences
+    from benchodds.screens.glance import told, value_words
+    from benchodds.screens.numbers import glossary
 
     epoch = next(job.epoch(r.seq) for r in job.live_readings if r.id == wanted)
     later = job.live_actions[epoch:]
     assessment = session.assess(job.until(epoch))
     found = explain_reading(assessment, wanted)
     contradictions = clashes(assessment)
-    lines = sentences(found) + clash_sentences(contradictions)
+    if numbers:
+        lines = sentences(found) + clash_sentences(contradictions)
+        lines += glossary(lines)
+    else:
+        taken = next(r for r in job.live_readings if r.id == wanted)
+        said = value_words(assessment.machine.instrument(taken.test), taken)
+        lines = told(f"{wanted}: {said}") + told(slip(assessment, wanted)) + briefly(found)
     if later:
         lines += wrap(
             _("All this is about the machine before {action} ({repair}).").format(
-                action=later[0].id, repair=later[0].repair
+                action=later[0].id, repair=assessment.machine.repair(later[0].repair).title
             )
         )
     if figures is not None:
@@ -100,18 +115,36 @@ def mark_setup(
 ) -> str:
     """Record that a set-up is open or closed; the same ``uid`` twice is one event."""
     model = session.machine(session.store.job(job_id)).model
-    name = setup if setup in model.setups else setup.upper()
-    if name not in model.setups:
-        raise UnknownNameError(
-            _("'{setup}' is not a set-up of {model}{hint}").format(
-                setup=setup, model=model.id, hint=nearest(setup, model.setups)
-            )
-        )
+    name = find_setup(model, setup)
     session.append(
         job_id, lambda j, at, uid: jobs.setup_event(j, name, is_open, at=at, uid=uid), uid
     )
-    said = _("{name} ({title}) is open.") if is_open else _("{name} ({title}) is closed.")
-    return said.format(name=name, title=model.setups[name].title)
+    said = _("Open now: {title}.") if is_open else _("Closed again: {title}.")
+    return said.format(title=model.setups[name].title)
+
+
+def find_setup(model: SystemModel, setup: str) -> str:
+    """A set-up by its name or by words of its title; UnknownNameError with all there are."""
+    if setup in model.setups or setup.upper() in model.setups:
+        return setup if setup in model.setups else setup.upper()
+    words = setup.lower().split()
+    found = [
+        name
+        for name, spec in model.setups.items()
+        if words and set(words) <= set(spec.title.lower().replace(",", "").split())
+    ]
+    if len(found) == 1:
+        return found[0]
+    known = "; ".join(f"{name} {spec.title}" for name, spec in model.setups.items())
+    raise UnknownNameError(
+        _("'{setup}' is not a set-up of {model}; known: {known}").format(
+            setup=setup, model=model.id, known=known
+        )
+    )
+
+
+GEAR = ("meter", "accuracy", "adapter", "operator")
+"""What can be declared of the instruments of a job."""
 
 
 def declare_gear(
@@ -162,22 +195,43 @@ def did_repair(
         ),
         uid,
     )
-    done = _("Written down: {repair} ({title}).")
+    done = _("Written down: {title}.")
     said = _("Written down: the old part is back ({title}).") if back else done
-    lines = [*wrap(said.format(repair=repair, title=title)), *lines]
-    return "\n".join([*lines, *(render.cured(session.assess(job)) if odds else [])])
+    lines = [*wrap(said.format(title=title)), *lines]
+    return "\n".join([*lines, *(standing.cured(session.assess(job)) if odds else [])])
 
 
-def check_fault(model: SystemModel, fault: str) -> str:
-    """A fault's name if it is one; UnknownNameError with the nearest."""
-    known = [f"{c}.{m}" for c, m in model.faults()] + ["none.elec"]
+def check_fault(assessment: Assessment, fault: str) -> str:
+    """A fault's name if it is one; UnknownNameError with the nearest, or what leads."""
+    model = assessment.machine.model
+    known = [f"{c}.{m}" for c, m in model.faults()] + [NONE]
     if fault not in known:
+        hint = nearest(fault, known) or "; " + _likeliest(assessment)
         raise UnknownNameError(
             _("'{fault}' is not a fault of {model}{hint}").format(
-                fault=fault, model=model.id, hint=nearest(fault, known)
+                fault=fault, model=model.id, hint=hint
             )
         )
     return fault
+
+
+def _likeliest(assessment: Assessment, top: int = 5) -> str:
+    """The faults that may be named, those that led when the machine came in first."""
+    chances = assessment.chances_was
+    best = sorted(chances, key=lambda f: -chances[f])[:top]
+    named = (f"{f} ({standing.fault_words(assessment.machine.model, f)})" for f in best)
+    return _("likeliest: {faults}").format(faults=", ".join(named))
+
+
+def how_to_close(assessment: Assessment, command: str) -> list[str]:
+    """What a job is closed with: faults that may be named, and the grades."""
+    lines = wrap(_("{command} FAULT GRADE, say what it was and how sure that is.").format(
+        command=command
+    ))  # fmt: skip
+    lines += wrap(_likeliest(assessment), "  ", "    ")
+    for grade, words in GRADES.items():
+        lines += wrap(f"{grade}: {_(words)}", "  ", "    ")
+    return lines
 
 
 def close_job(
@@ -192,13 +246,18 @@ def close_job(
     job = session.store.job(job_id)
     assessment = session.assess(job)
     model = assessment.machine.model
+    if grade not in GRADES:
+        known = ", ".join(f"{name} ({_(words)})" for name, words in GRADES.items())
+        raise JobError(
+            _("'{grade}' is not a grade; known: {known}").format(grade=grade, known=known)
+        )
     if not faults and grade not in ("gave-up", "came-back"):
         raise JobError(
-            _("say what it was with --fault, or close with --grade gave-up, not {grade}").format(
-                grade=grade
-            )
+            _(
+                "say what it was with --fault, or close with --grade gave-up, not {grade}; {known}"
+            ).format(grade=grade, known=_likeliest(assessment))
         )
-    checked = [check_fault(model, f) for f in faults]
+    checked = [check_fault(assessment, f) for f in faults]
     odds, ended = assessment.shown(), assessment.chances_was
     verdict: dict[str, Any] = {"faults": checked, "grade": grade}
     verdict["p_at_close"] = {f: odds["p"][f] for f in checked}
@@ -208,24 +267,21 @@ def close_job(
         verdict["note"] = note
     ending: dict[str, Any] = {"verdict": verdict, "odds": odds}
     session.append(job_id, lambda j, at, uid: jobs.close_event(j, at=at, uid=uid, **ending))
-    lines = [
+    found = (
+        _("{fault}, which stood at {ended}").format(
+            fault=standing.fault_words(model, f), ended=percent(ended[f])
+        )
+        for f in checked
+    )
+    lines = wrap(
         _("Closed job {job_id}: {checked} ({grade}).").format(
-            job_id=job_id, checked=", ".join(checked) or _("no verdict"), grade=grade
+            job_id=job_id, checked="; ".join(found) or _("no verdict"), grade=_(GRADES[grade])
         )
-    ]
-    for fault in checked:
-        lines.append(
-            "  "
-            + _("{fault} stood at {ended} when the job was closed").format(
-                fault=fault, ended=percent(ended[fault])
-            )
-        )
-    lines += render.cured(assessment)
-    lines += render.approximate(assessment)
+    )
+    lines += standing.cured(assessment)
+    lines += standing.approximate(assessment)
     if model.closing:
-        lines += ["", _("Before it leaves the bench")]
-        for step in model.closing:
-            lines += wrap(step, "  [ ] ", "      ")
+        lines += ["", _("Before it leaves the bench"), *standing.checks(model)]
     said = approximate(assessment)
     return "\n".join(lines), {
         "schema": 1,
@@ -233,3 +289,29 @@ def close_job(
         "verdict": verdict,
         "approximate": said,
     }
+
+
+def write_report(
+    session: Session, job_id: str, target: Path | None = None, overwrite: bool = False
+) -> str:
+    """Write the report of a job, beside where one works if no target is given; says which files."""
+    from benchodds import __version__
+    from benchodds.reasons.evidence import ledger
+    from benchodds.reasons.figures import path_figure
+    from benchodds.screens.pages import report_html, svg_text, write_pages
+    from benchodds.screens.report import build_report
+
+    assessment = session.assess(session.store.job(job_id))
+    try:
+        book = ledger(assessment, was=True)
+    except TooLargeError:
+        assessment = assessment.narrowed()
+        book = ledger(assessment, was=True)
+    svg = ""
+    if book.readings:
+        names = {c: s.title for c, s in assessment.machine.model.components.items()}
+        tests = {r.id: r.test for r in assessment.job.readings}
+        svg = svg_text(path_figure(book, names, tests))
+    html = report_html(build_report(assessment, book, __version__), svg)
+    paths = write_pages(html, target or Path(f"job-{job_id}"), overwrite)
+    return "\n".join(_("Wrote {path}").format(path=path) for path in paths)

@@ -149,10 +149,10 @@ class Page:
 
     async def odds(self, request: Request) -> Response:
         """All odds, as in the terminal."""
-        from benchodds.screens import render
+        from benchodds.screens import numbers
 
         def work() -> str:
-            return render.odds(
+            return numbers.odds(
                 self.session.assess(self.session.store.job(request.path_params["job"]))
             )
 
@@ -164,7 +164,7 @@ class Page:
         return await self._text(
             request,
             _("Why {reading}").format(reading=reading),
-            lambda: explain(self.session, job, reading)[0],
+            lambda: explain(self.session, job, reading, numbers=True)[0],
         )
 
     async def _text(self, request: Request, title: str, work: Callable[[], str]) -> Response:

@@ -16,14 +16,14 @@ from benchodds.keep.session import Session
 from benchodds.model import jobs
 from benchodds.model.jobs import Job, Reading, Technique
 from benchodds.screens.benchview import typed_values
-from benchodds.screens.commands import change_gear, declare_gear, did_repair, mark_setup
+from benchodds.screens.commands import GEAR, change_gear, declare_gear, did_repair, mark_setup
+from benchodds.screens.glance import fitted
 from benchodds.screens.readings import make_technique, record_reading
 
 Form = Mapping[str, Sequence[str]]
 """The fields of a form and what stands in them."""
 
 TECHNIQUE = ("how", "meter", "leads", "light", "unplugged")
-GEAR = ("meter", "accuracy", "adapter", "operator")
 
 
 def one(form: Form, name: str) -> str:
@@ -75,7 +75,8 @@ def _reading(session: Session, job: Job, form: Form) -> str:
         said = _("{reading} is recorded.").format(reading=turns[turn].id)
     else:
         uid = one(form, "uid") + (f"~{turn}" if turn else "")
-        said, _data = record_reading(session, job.id, test, values, technique, note, uid)
+        found = record_reading(session, job.id, test, values, technique, note, uid)
+        said = "\n".join(fitted(found.parts()))
     for earlier in (r for t, r in turns.items() if t < turn and r.struck is None):
         _strike_it(session, job, earlier.id, _("corrected"), f"{one(form, 'uid')}~{turn}-")
     return said

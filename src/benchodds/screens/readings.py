@@ -5,7 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from benchodds.basics.errors import (
     BenchoddsError,
@@ -14,21 +14,18 @@ from benchodds.basics.errors import (
 )
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy, parse_impedance
-from benchodds.basics.quantities import Expect, parse_value, show_value
+from benchodds.basics.quantities import Expect, parse_value, show, show_value
+from benchodds.basics.spelling import apart
 from benchodds.basics.text import written
-from benchodds.basics.words import percent, wrap
 from benchodds.infer.assess import Assessment, Machine, assess, merge
 from benchodds.keep.session import Session, find_test, now, token
-from benchodds.measure.meter import MeterInstrument
 from benchodds.model import jobs
 from benchodds.model.cards import told
 from benchodds.model.events import Event
 from benchodds.model.jobs import Job, Reading, Technique, fold
-from benchodds.screens import render
+from benchodds.screens.glance import Part, recorded
+from benchodds.screens.numbers import moved
 from benchodds.screens.shapes import approximate
-
-if TYPE_CHECKING:
-    pass
 
 SHEET_KEYS: Mapping[str, tuple[str, Callable[[str], Any]]] = {
     "how": ("how", str),
@@ -37,7 +34,7 @@ SHEET_KEYS: Mapping[str, tuple[str, Callable[[str], Any]]] = {
     "accuracy": ("accuracy", str),
     "kicks": ("kicks", int),
     "leads": ("leads", str),
-    "temp": ("temp_c", float),
+    "temp": ("temp_c", str),
     "unplugged": ("unplugged", str),
     "light": ("light", str),
     "adapter": ("adapter", str),
@@ -70,12 +67,26 @@ class Noted:
         )
 
 
+def put_together(machine: Machine, test: str, words: Sequence[str]) -> tuple[str, ...]:
+    """Words as typed, put together to readings of a test: '1.4', 'kohm' is one."""
+    expect = machine.instrument(test).expect()
+
+    def is_reading(text: str) -> bool:
+        try:
+            return bool(parse_value(text, expect))
+        except ReadingError:
+            return False
+
+    return apart(words, is_reading)
+
+
 def checked_reading(machine: Machine, job: Job, said: Noted) -> Noted:
     """The reading with its test's own name and the job's instrument, when all of it is in order.
 
     Raises BenchoddsError, saying what cannot be understood.
     """
     name, technique = find_test(machine.model, said.test), said.technique
+    said = replace(said, values=put_together(machine, name, said.values))
     if technique.card is None and job.gear.get("card"):
         technique = replace(technique, card=str(job.gear["card"]))
     elif technique.card is not None:
@@ -87,6 +98,49 @@ def checked_reading(machine: Machine, job: Job, said: Noted) -> Noted:
     return noted
 
 
+@dataclass(frozen=True, eq=False)
+class Recorded:
+    """A reading that is on record: chances of the faults before it, and the job after it."""
+
+    reading: Reading
+    before: Mapping[str, float]
+    after: Assessment
+
+    def parts(self) -> list[Part]:
+        """What it showed and what leads now, at a glance."""
+        return recorded(self.before, self.after, self.reading)
+
+    @property
+    def moved(self) -> list[tuple[str, float, float]]:
+        """What it did to the odds: (fault, from, to)."""
+        faults = (".".join(fault) for fault in self.after.p_mode)
+        return movements(self.before, {f: self.after.chances[f] for f in faults})
+
+    @property
+    def understood(self) -> list[str]:
+        """What it was understood as."""
+        tool = self.after.machine.instrument(self.reading.test)
+        return [show_value(v) for v in tool.parse(self.reading.values)]
+
+    def numbers(self) -> list[str]:
+        """All that it did, by the names of faults."""
+        said = f"{self.reading.id}: {self.reading.test} = {', '.join(self.understood)}"
+        return moved(self.after, self.moved, said)
+
+    def data(self) -> dict[str, Any]:
+        """The answer for scripts."""
+        return {
+            "schema": 1,
+            "job": self.after.job.id,
+            "reading": self.reading.id,
+            "test": self.reading.test,
+            "understood": self.understood,
+            "moved": [{"fault": f, "from": a, "to": b} for f, a, b in self.moved],
+            "slip": self.after.slips.get(self.reading.id, 0.0),
+            "approximate": approximate(self.after),
+        }
+
+
 def record_reading(
     session: Session,
     job_id: str,
@@ -95,7 +149,7 @@ def record_reading(
     technique: Technique,
     note: str | None,
     uid: str | None = None,
-) -> tuple[str, dict[str, Any]]:
+) -> Recorded:
     """Check, record and assess one reading; what was written is never changed.
 
     ``uid`` is the event's token: the same reading sent twice with it is recorded once.
@@ -106,61 +160,18 @@ def record_reading(
     return record_readings(session, job, [noted])[0]
 
 
-def record_readings(
-    session: Session, job: Job, noted: Sequence[Noted]
-) -> list[tuple[str, dict[str, Any]]]:
+def record_readings(session: Session, job: Job, noted: Sequence[Noted]) -> list[Recorded]:
     """Record checked readings, all or none, and say what each of them moved, in turn."""
     machine = session.machine(job)
-    before = assess(machine, job).p_mode  # the rest of it would only take room
+    before = assess(machine, job).chances  # the rest of it would only take room
     job = session.append_all(job.id, [(n.event, n.uid) for n in noted])
     out = []
     for each in noted:
         reading = next(r for r in job.readings if job.events[r.seq - 1].uid == each.uid)
         so_far = fold(job.id, job.events[: reading.seq]) if len(noted) > 1 else job
-        after = assess(machine, so_far)
-        out.append(_moved(machine, before, after, reading))
-        before = after.p_mode
+        out.append(Recorded(reading, before, assess(machine, so_far)))
+        before = out[-1].after.chances
     return out
-
-
-def _moved(
-    machine: Machine,
-    before: Mapping[tuple[str, str], float],
-    after: Assessment,
-    reading: Reading,
-) -> tuple[str, dict[str, Any]]:
-    """What a reading was understood as, and what it did to the odds."""
-    parsed = machine.instrument(reading.test).parse(reading.values)
-    moved = movements(before, after.p_mode)
-    data = {
-        "schema": 1,
-        "job": after.job.id,
-        "reading": reading.id,
-        "test": reading.test,
-        "understood": [show_value(v) for v in parsed],
-        "moved": [{"fault": f, "from": a, "to": b} for f, a, b in moved],
-        "slip": after.slips.get(reading.id, 0.0),
-        "approximate": approximate(after),
-    }
-    lines = [f"{reading.id}: {reading.test} = {', '.join(show_value(v) for v in parsed)}"]
-    if not any(t.table is not None for t in after.taken if t.reading.id == reading.id):
-        lines.append(_("Noted; it says nothing about the machine."))
-    elif moved:
-        lines += [f"  {f:<14} {percent(a):>9} -> {percent(b)}" for f, a, b in moved]
-    else:
-        lines.append(_("Moved nothing by more than 1 in 100."))
-    tool = machine.instrument(reading.test)
-    if isinstance(tool, MeterInstrument) and any(map(tool.is_whole, parsed)):
-        lines += wrap(
-            _(
-                "Taken as read over the path, which is open then; when it is the volts at one "
-                "end, strike it and write those at both, as in 12.4-12.1."
-            )
-        )
-    lines += render.gear(after)
-    lines += render.clashing(after)
-    lines += render.approximate(after)
-    return "\n".join(lines), data
 
 
 @dataclass(frozen=True)
@@ -174,6 +185,21 @@ class SheetRow:
     def said(self) -> Technique:
         """How the reading was taken."""
         return make_technique(self.technique)
+
+
+def number_said(text: str, option: str, unit: str) -> float:
+    """A number that an option asks for, in ``unit``. Raises ReadingError, with an example."""
+    try:
+        number = parse_value(text, Expect(option, unit, signed=unit == "degC")).number
+    except ReadingError:
+        number = None
+    if number is None:
+        raise ReadingError(
+            _("'{text}' for {option} is not understood; write it like {example}").format(
+                text=text, option=option, example=show(20, unit)
+            )
+        )
+    return number
 
 
 def make_technique(said: Mapping[str, Any]) -> Technique:
@@ -190,6 +216,8 @@ def make_technique(said: Mapping[str, Any]) -> Technique:
     text = values.pop("range_text", None)
     unplugged = {"yes": True, "no": False}.get(values.pop("unplugged", "unknown"))
     same = values.pop("same_hookup", None) or None
+    if "temp_c" in values:
+        values["temp_c"] = number_said(str(values["temp_c"]), "--temp", "degC")
     if "meter" in values:
         parse_impedance(values["meter"])
     if "accuracy" in values:
@@ -236,8 +264,9 @@ def parse_sheet_line(machine: Machine, line: str) -> SheetRow:
                 _("'{value}' is not a number for {key}").format(value=value, key=key)
             ) from None
     test = find_test(machine.model, test)
-    machine.instrument(test).parse(values)
-    return SheetRow(test, tuple(values), technique)
+    put = put_together(machine, test, values)
+    machine.instrument(test).parse(put)
+    return SheetRow(test, put, technique)
 
 
 def read_sheet(
@@ -277,15 +306,11 @@ def read_sheet(
 
 
 def movements(
-    before: Mapping[tuple[str, str], float],
-    after: Mapping[tuple[str, str], float],
+    before: Mapping[str, float],
+    after: Mapping[str, float],
     least: float = 0.01,
     top: int = 6,
 ) -> list[tuple[str, float, float]]:
     """The faults whose probability moved most: (fault, from, to)."""
-    rows = [
-        (".".join(fault), before[fault], p)
-        for fault, p in after.items()
-        if abs(p - before[fault]) >= least
-    ]
+    rows = [(f, before[f], p) for f, p in after.items() if abs(p - before[f]) >= least]
     return sorted(rows, key=lambda row: -abs(row[2] - row[1]))[:top]

@@ -19,20 +19,12 @@ from benchodds.model.priors import NONE
 from benchodds.model.sources import CLOSED, OPENED, brief, changes, opened_with
 from benchodds.model.system import Repair, SystemModel, Test
 from benchodds.reasons.evidence import Ledger
-from benchodds.screens.render import cured, unsteady
-from benchodds.screens.told import before_words, complaint_words
+from benchodds.screens.standing import cured, unsteady
+from benchodds.screens.told import GRADES, before_words, complaint_words, technique_words
 
 LEADERS = 6
 DECISIVE = 4
 """How many readings the customer's page names as reasons."""
-
-GRADES: Mapping[str, str] = {
-    "bench-bad": N_("the part was tested bad on the bench"),
-    "swap-confirmed": N_("a known-good part cured it and the old part brought the fault back"),
-    "came-good": N_("it came good with the repair; the old part was not proved bad"),
-    "gave-up": N_("the cause was not found"),
-    "came-back": N_("the fault came back"),
-}
 
 
 @dataclass(frozen=True)
@@ -189,12 +181,6 @@ def _shown(assessment: Assessment, reading: Reading) -> str:
     return ", ".join(show_value(v) for v in tool.parse(reading.values))
 
 
-def _how(reading: Reading) -> str:
-    words = {True: _("yes"), False: _("no")}
-    said = reading.technique.as_data().items()
-    return "; ".join(f"{k} {words.get(v, v) if isinstance(v, bool) else v}" for k, v in said)
-
-
 def _line(assessment: Assessment, book: Ledger, reading: Reading) -> Line:
     model = assessment.machine.model
     test = model.tests[reading.test]
@@ -211,7 +197,7 @@ def _line(assessment: Assessment, book: Ledger, reading: Reading) -> Line:
         test=reading.test,
         title=test.title,
         shown=_shown(assessment, reading),
-        how=_how(reading) or _("not said"),
+        how=technique_words(reading.technique) or _("not said"),
         limit=limit_words(test.limit.min, test.limit.max) if test.limit else "-",
         judged={1: _("within"), -1: _("outside")}.get(sign, "-"),
         moved=moved or "-",

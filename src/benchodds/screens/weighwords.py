@@ -6,10 +6,9 @@ from benchodds.basics.language import _
 from benchodds.basics.words import percent, wrap
 from benchodds.choose.lookahead import Choice
 from benchodds.choose.weighing import Tip, Weighed
-from benchodds.model.system import SystemModel
 
 
-def weighing(model: SystemModel, weighed: Weighed) -> list[str]:
+def weighing(weighed: Weighed) -> list[str]:
     """What testing, mending and ending cost to the end of the job, and what would change it."""
     currency = weighed.shop.currency
     rows = [c for c in (weighed.test, weighed.repair, weighed.end) if c]
