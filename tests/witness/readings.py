@@ -94,6 +94,9 @@ def _figure(text: str, test: Mapping[str, Any]) -> tuple[float, float]:
 class Bench:
     """The readings of one system's tests, and what slips show at each."""
 
+    each_try = False
+    """Whether inputs of a cranked test are drawn anew in each try, not once for all of a reading."""
+
     def __init__(self, system: System) -> None:
         self.system, self.spec = system, system.bench
         grid = np.linspace(0.0, 1.0, TABLE + 1)
@@ -257,8 +260,14 @@ class _Kind:
 
     def signal(self, given: Mapping[str, Any], tail: int) -> Floats:
         """The signal, unplugged as it should be or left in circuit."""
-        extra = {k: self.own(k, t) for k, t in self.test.get("random", {}).items()}
-        shape = {k: x.reshape(x.shape + (1,) * tail) if np.ndim(x) else x for k, x in extra.items()}
+        inputs = self.test.get("random", {})
+        if tail and self.bench.each_try:
+            shape = {k: self._each(k, t, np.shape(given["rpm"])[1]) for k, t in inputs.items()}
+        else:
+            extra = {k: self.own(k, t) for k, t in inputs.items()}
+            shape = {
+                k: x.reshape(x.shape + (1,) * tail) if np.ndim(x) else x for k, x in extra.items()
+            }
         values = _Given(self.view, {**shape, **given}, tail)
         full = (self.draws.n, *(np.shape(given["rpm"])[1:] if tail else ()))
         plain = np.broadcast_to(worked(self.test["signal"], values), full)
@@ -270,6 +279,14 @@ class _Kind:
         p = self.test.get("p_unplugged", 1.0)
         pick = self.draws.choice(f"{self.reading.name} circuit", [p, 1 - p])
         return np.where(pick.reshape(-1, *[1] * tail) == 0, plain, left)
+
+    def _each(self, what: str, text: str, n: int) -> Floats:
+        """Draws of an input that is another one in each try, one for each speed."""
+        shift = self.draws.layers(f"{self.reading.name} {what} each")[:, None]
+        u = (shift + GOLDEN * np.arange(n)) % 1.0
+        parts = law(text).parts
+        assert len(parts) == 1
+        return law(text).at(np.zeros(u.shape, dtype=np.intp), u)
 
     @property
     def cranked(self) -> bool:
