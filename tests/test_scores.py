@@ -11,6 +11,7 @@ from sklearn.metrics import log_loss as log_loss_elsewhere
 from benchodds.trials.scores import (
     Estimate,
     brier,
+    by_chance,
     curve,
     estimate,
     log_loss,
@@ -45,15 +46,21 @@ def test_agreement_on_random_odds() -> None:
     assert found.stated == pytest.approx(stated)
 
 
-def test_error_is_what_chance_gives_when_odds_are_right_and_more_when_not() -> None:
-    """Right odds: about ``by_chance``, over many trials; odds off by 0.1: about 0.1."""
+@pytest.mark.parametrize("tied", [1, 5])
+def test_error_is_what_chance_gives_when_odds_are_right_and_more_when_not(tied: int) -> None:
+    """Right odds: about ``by_chance``, over many trials; odds off by 0.1: about 0.1.
+
+    Each pair may stand for several of one job, which is no more evidence than one.
+    """
     rng = np.random.default_rng(1)
     errors, chance = [], []
     for _ in range(200):
-        p = rng.uniform(0.05, 0.95, 800)
-        found = curve(tallies(p, (rng.random(800) < p).astype(float)))
-        errors.append(found.error)
-        chance.append(found.by_chance)
+        p = rng.uniform(0.05, 0.95, 800 // tied)
+        y = (rng.random(len(p)) < p).astype(float)
+        p, y = np.repeat(p, tied), np.repeat(y, tied)
+        jobs = np.stack([tallies(p[i : i + tied], y[i : i + tied]) for i in range(0, len(p), tied)])
+        errors.append(curve(jobs.sum(axis=0)).error)
+        chance.append(by_chance(jobs))
     assert np.mean(errors) == pytest.approx(np.mean(chance), rel=0.05)
     p = rng.uniform(0.2, 0.8, 20_000)
     y = (rng.random(20_000) < p + 0.1).astype(float)

@@ -161,7 +161,7 @@ class CaseMaker:
             text_of(revises, "revises"),
             *(self._readings(readings, head.model) if readings else ((), ())),
             head.perhaps,
-            replaced_of(list_of(replaced, "replaced"), head.model),
+            replaced_of(list_of(hashable(replaced), "replaced"), head.model),
         )
 
     def _head(self, *key: Any) -> _Head | RowError:

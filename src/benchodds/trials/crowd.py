@@ -31,7 +31,8 @@ from benchodds.trials.works import Work, unsteady
 ADAPTER = "adapter"
 
 COMMON = 0.01
-"""Weight of a state of several faults from which on it has as many machines as one of a fault."""
+"""Weight of a state of several faults from which on it has as many machines as one of a fault; below
+that their number goes with the root of the weight."""
 
 LEAST = 0.1
 """The least share of these that it has."""
@@ -59,7 +60,7 @@ class Strata:
         """How many machines there are to be of each stratum, of these weights."""
         p = mass.reshape(len(self.states), self.n_gear)
         several = np.array([len(unsteady(s)[0]) > 1 for s in self.states])
-        share = np.where(several, np.clip(p.sum(axis=1) / COMMON, LEAST, 1.0), 1.0)
+        share = np.where(several, np.clip(np.sqrt(p.sum(axis=1) / COMMON), LEAST, 1.0), 1.0)
         n = self.size * share[:, None] * np.where(np.arange(self.n_gear) > 0, UNSOUND, 1.0)
         return np.where(p > NEGLIGIBLE * p.sum(), np.ceil(n), 0.0).astype(np.intp).ravel()
 

@@ -50,18 +50,6 @@ class Curve:
         gap = np.abs(np.array(self.stated) - np.array(self.true))
         return float((n * gap).sum() / n.sum()) if n.sum() else 0.0
 
-    @property
-    def by_chance(self) -> float:
-        """About what the error would be if every stated chance were right: the mean of |normal|.
-
-        sqrt(2 p (1 - p) / (pi n)) for each bin, as if all pairs were independent; pairs of one
-        job are not, so the true figure is somewhat larger.
-        """
-        n, p = np.array(self.n, dtype=float), np.array(self.stated)
-        if not n.sum():
-            return 0.0
-        return float((n * np.sqrt(2 * p * (1 - p) / (np.pi * n))).sum() / n.sum())
-
 
 def tallies(p: Array, y: Array, bins: int = BINS) -> Array:
     """Count, sum of p and sum of y by bin of equal width, shape (bins, 3)."""
@@ -80,6 +68,18 @@ def curve(tally: Array) -> Curve:
         tuple((full[:, 2] / full[:, 0]).tolist()),
         tuple(int(n) for n in full[:, 0]),
     )
+
+
+def by_chance(jobs: Array) -> float:
+    """About what the error would be if every stated chance were right: the mean of |normal|.
+
+    ``jobs`` (n_jobs, bins, 3) are the tallies of each job. Pairs of one job are tied, so the
+    variance in a bin is the sum over jobs of (came true - stated)^2 (K.-Y. Liang and S. Zeger,
+    Biometrika 73, 1986); a normal law of that variance is off by sqrt(2 / pi) of its root.
+    """
+    apart = np.sqrt(((jobs[..., 2] - jobs[..., 1]) ** 2).sum(axis=0))
+    n = float(jobs[..., 0].sum())
+    return math.sqrt(2 / math.pi) * float(apart.sum()) / n if n else 0.0
 
 
 @dataclass(frozen=True)

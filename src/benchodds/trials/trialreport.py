@@ -22,6 +22,7 @@ from benchodds.basics.language import N_, _
 from benchodds.trials.scores import (
     Estimate,
     brier,
+    by_chance,
     curve,
     estimate,
     log_loss,
@@ -94,7 +95,7 @@ def calibration(pairs: Sequence[Sequence[tuple[float, int]]]) -> dict[str, Any]:
     return {
         "n": len(p),
         "reliability_error": error.to_dict(),
-        "error_by_chance_alone": whole.by_chance,
+        "error_by_chance_alone": by_chance(jobs),
         "brier": brier(p, y),
         "log_score": log_loss(p, y),
         "curve": {"stated": whole.stated, "true": whole.true, "n": whole.n},
