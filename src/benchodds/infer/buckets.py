@@ -96,10 +96,24 @@ def elimination_order(
         [number[v] for v in last if v in number],
     )
 
-    def greedy(own: float, shake: Sequence[float]) -> tuple[float, Order]:
-        near = around.copy()
-        weight = [sum(log[j] for j in _bits(m & ~side)) for m in near]
-        places = [1 + sum(sizes[j][1] - 1 for j in _bits(m & side)) for m in near]
+    members: dict[int, tuple[int, ...]] = {}
+    logs: dict[int, float] = {}
+
+    def bits(mask: int) -> tuple[int, ...]:
+        if mask not in members:
+            members[mask] = tuple(_bits(mask))
+        return members[mask]
+
+    def log_size(mask: int) -> float:
+        if mask not in logs:
+            logs[mask] = sum(log[j] for j in bits(mask))
+        return logs[mask]
+
+    weights = [log_size(m & ~side) for m in around]
+    place = [1 + sum(sizes[j][1] - 1 for j in bits(m & side)) for m in around]
+
+    def greedy(own: float, shake: Sequence[float], most: float) -> tuple[float, Order]:
+        near, weight, places = around.copy(), weights.copy(), place.copy()
 
         def cost(i: int) -> tuple[float, int]:  # of equals the later goes first
             return (weight[i] + math.log(places[i]) - own * log[i]) * shake[i], -i
@@ -119,25 +133,29 @@ def elimination_order(
                 entries = math.exp(min(weight[i], 600.0)) * places[i]
                 total += entries
                 kept += entries / sizes[i][1]
+                if total > most:  # dearer than one that is known
+                    return math.inf, Order((), total, kept)
                 gone = ~(1 << i)
                 mine = near[i] & gone
-                for u in _bits(mine & ~side):
+                for u in bits(mine & ~side):
                     new = mine & ~near[u]
                     near[u] = (near[u] | mine) & gone
-                    weight[u] += sum(log[j] for j in _bits(new & ~side)) - log[i]
-                    places[u] += sum(sizes[j][1] - 1 for j in _bits(new & side))
+                    weight[u] += log_size(new & ~side) - log[i]
+                    if new & side:
+                        places[u] += sum(sizes[j][1] - 1 for j in bits(new & side))
                     if u in costs:
                         costs[u] = cost(u)
                         heappush(queue, costs[u])
         return total * max(1.0, kept / MOST_KEPT), Order(tuple(order), total, kept)
 
     even = [1.0] * len(names)
-    best = min(greedy(0.0, even), greedy(1.0, even))
+    best = min(greedy(own, even, math.inf) for own in (0.0, 1.0))
     rng = np.random.default_rng(0)
     for tried in range(1, MOST_TRIES + 1):
         if best[0] < tried * TRY:
             break
-        best = min(best, greedy(1.0, (1 + SHAKE * rng.random(len(names))).tolist()))
+        shake = (1 + SHAKE * rng.random(len(names))).tolist()
+        best = min(best, greedy(1.0, shake, best[0]))
     return best[1]
 
 

@@ -9,10 +9,11 @@ speed factor and source, which the kicks share (order statistics: the maximum of
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchodds.basics.distributions import Distribution, parse_distribution
 from benchodds.basics.errors import ReadingError
@@ -20,11 +21,13 @@ from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_impedance
 from benchodds.basics.quantities import Value, to_base
 from benchodds.basics.tables import Array, Table
-from benchodds.measure.instrument import OUTCOME, Instrument, Outcome, bins
+from benchodds.measure.instrument import OUTCOME, Instrument, Outcome, bins, turns
 from benchodds.model.gear import hookup_shares
 from benchodds.model.jobs import Technique
 
 N_SOURCE = 120
+MOST_VOLTS = 3_000_000
+"""Source volts that are worked out at once."""
 N_CAUGHT = 4001
 KICKS = (1, 2, 3, 4, 5)
 """How many kicks there may have been, all alike, when only the best is written."""
@@ -36,6 +39,20 @@ def droop(input_ohm: Array, hold_uf: Array, gate_s: float) -> Array:
     """Mean share of a held peak that a meter sees over its gate time: tau/T (1 - exp(-T/tau))."""
     tau = np.asarray(input_ohm) * np.asarray(hold_uf) * 1e-6
     return np.asarray(tau / gate_s * -np.expm1(-gate_s / tau))
+
+
+def best_of(high: Array, low: Array, counts: Sequence[int]) -> Array:
+    """Chance that the best of n kicks falls in every cell, mean over the counts (rising) of n.
+
+    ``high`` and ``low`` are the chances of one kick to stay below the ends of cells, the last axis.
+    """
+    done, total = 0, np.zeros(())
+    a, b = np.ones(()), np.ones(())
+    for n in counts:
+        a, b, done = a * high ** (n - done), b * low ** (n - done), n
+        cell = np.maximum(a - b, 0.0)
+        total = total + (cell[..., 0] if cell.shape[-1] == 1 else cell.prod(axis=-1))
+    return total / len(counts)
 
 
 class PeakInstrument(Instrument):
@@ -69,37 +86,53 @@ class PeakInstrument(Instrument):
         others are the points of the source grid; a value between two points is shared between
         them in the logarithm. They depend neither on the reading nor on adapter, meter or kicks.
         """
+        from scipy.sparse import csc_matrix  # it takes long to load, and few readings need it
+
         n = len(self.quantities)
         extra, weights = self._random(n, 1, 5)
         extra = extra or {"_": np.zeros([1] * (n + 2))}
-
-        def placed(speeds: Mapping[str, Array]) -> Array:
-            return self._placed(self._evaluate(signal, {**extra, **speeds}, 2), weights)
-
-        if not self.cranked:
-            return dict.fromkeys(hows, placed({}))
-        out = self._turned(hows, placed)
-        for how, share in out.items():
+        rpm, turned = np.ones(1), np.ones((len(hows), 1, 1))
+        if self.cranked:
+            laws = [parse_distribution(self.bench.cranking[how].rpm) for how in hows]
+            rpm, turned = turns(laws, self.variables["operator"].values)
+        every, total, lead = turned.reshape(-1, len(rpm)).T, np.zeros(()), ()
+        size = len(weights) * math.prod(self.variables[q].size for q in self.quantities)
+        blocks = -(-len(rpm) // max(1, MOST_VOLTS // size))
+        for some in np.array_split(np.arange(len(rpm)), blocks):
+            speeds = {"rpm": rpm[some].reshape([1] * (n + 1) + [-1])} if self.cranked else {}
+            volts = self._evaluate(signal, {**extra, **speeds}, 2)
+            lead = volts.shape[:-2]
+            at, share = self._placed(volts.reshape(-1, *volts.shape[-2:]), weights)
+            ends = np.arange(len(some) + 1) * (at.size // len(some))
+            shape = (math.prod(lead) * (N_SOURCE + 1), len(some))
+            total = total + csc_matrix((share.ravel(), at.ravel(), ends), shape=shape) @ every[some]
+        split = total.reshape(math.prod(lead), N_SOURCE + 1, len(hows), -1).transpose(2, 0, 3, 1)
+        each = [s.reshape(*lead, -1, s.shape[-1]).copy() for s in split]
+        for how, share in zip(hows, each, strict=True) if self.cranked else ():
             share *= 1 - self.bench.cranking[how].no_turn
             share[..., 0] += self.bench.cranking[how].no_turn
-        return out
+        return dict(zip(hows, each, strict=True))
 
-    def _placed(self, volts: Array, weights: Array) -> Array:
-        """Shares of the places, (..., speed, place), of volts (..., random input, speed)."""
+    def _placed(self, volts: Array, weights: Array) -> tuple[NDArray[np.int32], Array]:
+        """Places of volts (row, random input, speed), two for each, and the shares that fall there.
+
+        Shape (speed, 2, row, random input); places are numbered on from row to row.
+        """
         v = self._source_grid()
-        place = np.log(np.maximum(volts, v[0] * 1e-6) / v[0]) / math.log(v[1] / v[0])
-        place = np.clip(place, -1.0, len(v) - 1.0)
-        low = np.minimum(np.floor(place).astype(np.int64), len(v) - 2)
-        part = place - low
-        lead, n_speeds, width = volts.shape[:-2], volts.shape[-1], len(v) + 1
-        row = np.arange(math.prod(lead) * n_speeds).reshape(*lead, 1, n_speeds)
-        base = row * width + low + 1
-        chance = np.broadcast_to(weights[:, None], base.shape)
-        room = row.size * width
-        counts = np.zeros(room)
-        counts += np.bincount(base.ravel(), (chance * (1 - part)).ravel(), room)
-        counts += np.bincount(base.ravel() + 1, (chance * part).ravel(), room)
-        return counts.reshape(*lead, n_speeds, width)
+        place = np.log(np.maximum(np.moveaxis(volts, -1, 0), v[0] * 1e-6))
+        place -= math.log(v[0])
+        place /= math.log(v[1] / v[0])
+        np.clip(place, -1.0, len(v) - 1.0, out=place)
+        low = np.minimum(np.floor(place), len(v) - 2.0)
+        at = np.empty((len(place), 2, *place.shape[1:]), dtype=np.int32)
+        rows = np.arange(len(volts), dtype=np.int32)[:, None] * (len(v) + 1)
+        at[:, 0] = low
+        at[:, 0] += rows + 1
+        at[:, 1] = at[:, 0] + 1
+        share = np.empty(at.shape)
+        share[:, 1] = (place - low) * weights
+        share[:, 0] = weights - share[:, 1]
+        return at, share
 
     def _peak_cells(
         self, edges: Array, u: Array, technique: Technique
@@ -231,9 +264,8 @@ class PeakInstrument(Instrument):
             dead += float(np.prod(np.maximum(f_dead[1::2] ** n - f_dead[::2] ** n, 1e-12))) / len(
                 counts
             )
-            for w, f in mixes:
-                cell = np.maximum(f[..., 1::2] ** n - f[..., ::2] ** n, 0.0)
-                good = good + w / len(counts) * cell.prod(axis=-1)
+        for w, f in mixes:
+            good = good + w * best_of(f[..., 1::2], f[..., ::2], counts)
         slip = float(np.prod([self.slipped.p(*e) for e in edges.reshape(-1, 2)]))
         good = (1 - self.slip) * good + self.slip * slip
         dead = (1 - self.slip) * dead + self.slip * slip
