@@ -346,7 +346,7 @@ def _failing(assessment: Assessment, suspect: Suspect) -> tuple[str, ...]:
 
 
 def _proof(assessment: Assessment, suspect: Suspect) -> tuple[str | None, str | None, float | None]:
-    """How an item is proved: in words, by which test, in how many minutes; by nothing tried."""
+    """How an item is proved: in words, by which test, in how many minutes; not what was tried."""
     model, bench = assessment.machine.model, assessment.machine.bench
     opened = open_setups(model, assessment.job)
 

@@ -20,6 +20,7 @@ from benchodds.measure.instrument import Instrument
 from benchodds.measure.meter import MeterInstrument
 from benchodds.model.jobs import Reading
 from benchodds.screens.care import Care, care_lines
+from benchodds.screens.render import changed
 from benchodds.screens.standing import (
     approximate,
     clash,
@@ -173,28 +174,32 @@ def odds(assessment: Assessment) -> list[str]:
     mended, n = bool(job.live_actions), len(job.live_readings)
     about = "; ".join([complaint_words(model, job), *before_words(model, job)])
     head = ngettext("{about}. After {n} reading:", "{about}. After {n} readings:", n)
-    lines = wrap(head.format(about=about[:1].upper() + about[1:], n=n))
-    at_once = assessment.faults_at_once
-    rest = [
-        *wrap(
-            _("One fault {one}, several {more}, none {none}.").format(
-                none=percent(at_once["0"]), one=percent(at_once["1"]), more=percent(at_once["2+"])
-            )
-        ),
-        *cured(assessment),
-        *unsteady(assessment),
-        *told(clash(assessment)),
-        *gear(assessment)[:3],
-        *approximate(assessment),
+    rows = sorted(assessment.chances.items(), key=lambda row: -row[1])[:LINES]
+    listed = [
+        Part(
+            wrap(fault_words(model, fault, mended=mended), f"{percent(p):>9}  ", " " * 11),
+            0 if i < LEADERS else LINES + i,
+        )
+        for i, (fault, p) in enumerate(rows)
+        if p >= LEAST_LED
     ]
-    room = max(3, LINES - len(lines) - len(rest))
-    for fault, p in sorted(assessment.chances.items(), key=lambda row: -row[1])[:room]:
-        if p < LEAST_LED:
-            break
-        row = wrap(fault_words(model, fault, mended=mended), f"{percent(p):>9}  ", " " * 11)
-        if len(lines) + len(row) + len(rest) <= LINES or len(lines) < 4:
-            lines += row
-    return [*lines, *rest]
+    at_once = assessment.faults_at_once
+    number = _("One fault {one}, several {more}, none {none}.").format(
+        none=percent(at_once["0"]), one=percent(at_once["1"]), more=percent(at_once["2+"])
+    )
+    return fitted(
+        [
+            Part(wrap(head.format(about=about[:1].upper() + about[1:], n=n))),
+            *listed,
+            Part(changed(assessment)),
+            Part(told(number), 4),
+            Part(cured(assessment)),
+            Part(unsteady(assessment), 3),
+            Part(told(clash(assessment))),
+            Part(gear(assessment)[:3], 2),
+            Part(approximate(assessment)),
+        ]
+    )
 
 
 # ---- a reading ----------------------------------------------------------------------------------
