@@ -95,7 +95,11 @@ class Bench:
     """The readings of one system's tests, and what slips show at each."""
 
     each_try = False
-    """Whether inputs of a cranked test are drawn anew in each try, not once for all of a reading."""
+    """Whether inputs of a cranked test are drawn anew in each try, not once for a reading."""
+
+    blur = 1.0
+    """How much wider errors of meters are, while it is learnt where draws matter; and then nothing
+    is a slip."""
 
     def __init__(self, system: System) -> None:
         self.system, self.spec = system, system.bench
@@ -249,7 +253,7 @@ class _Kind:
 
     @property
     def slip(self) -> float:
-        return float(self.spec["slip"]["chance"])
+        return float(self.spec["slip"]["chance"]) if self.bench.blur == 1 else 1e-9
 
     def own(self, what: str, text: str) -> Any:
         """Draws of what belongs to this reading alone."""
@@ -443,6 +447,7 @@ class _Meter(_Kind):
                 (low, high), u = self.cell(s), self.error(s.at)
                 if s.ends:
                     u, low, high = self._between(s)
+                u *= self.bench.blur
                 seen = ndtr((high - self.gain * true) / u) - ndtr((low - self.gain * true) / u)
                 p = seen * (1 - meter["over_range_by_contact"])
                 slip = self.bench.slipped(self.reading.test, low, high)

@@ -12,11 +12,17 @@ from witness.laws import Floats, names
 from witness.machine import Draws, Plan, State, System, View
 from witness.readings import Bench, Reading
 
-PAIR, TRIPLE = 1e-4, 1e-4
-"""Share of the probability that states of two faults and of three may have at the most, going by
+LEAST = 1e-4
+"""Share of the probability that states of two faults and more may have at the most, going by
 their parts, and be left to those that stand for others."""
-ROUNDS = 4
-"""Rounds in which it is learnt where draws of a state with one fault matter."""
+LONG = 1e-3
+"""Share from which it is learnt anew where their draws matter."""
+BLURS = (50.0, 20.0, 8.0, 3.0, 1.5, 1.0, 1.0)
+"""Rounds in which it is learnt where draws of a state matter: how much wider errors are."""
+MORE = 4
+"""How many times as many draws these rounds take."""
+GOOD = 0.1
+"""Share of draws that count, at least, where nothing more is to be learnt."""
 SOME = 40
 """How many stand for all that are left."""
 MARK = 3e-5
@@ -67,8 +73,7 @@ class _Tally:
     like: list[float] = field(default_factory=list)
     gear: list[list[float]] = field(default_factory=list)
     ess: float = 0.0
-    rounds: int = 0
-    plan: Plan | None = None
+    plan: Plan = field(default_factory=Plan)
 
     def mean(self) -> float:
         """Likelihood of the readings."""
@@ -108,28 +113,49 @@ class Witness:
             like = like * self.bench.likelihood(reading, view)
         return draws, like * draws.weight
 
-    def run(self, state: State, n: int, batches: int, rounds: int, plan: Plan) -> None:
-        """Learn where draws matter in some rounds, then add batches of draws."""
+    def learn(self, state: State, n: int, plan: Plan, *, long: bool = True) -> None:
+        """Learn where draws of a state matter: from another's plan where that will do, else round
+        by round, errors of meters wider at first."""
         tally = self.tallies.setdefault(state, _Tally())
-        plan = tally.plan or plan
-        for i in range(rounds):
-            draws, f = self.drawn(state, n, 10_000 + i, plan)
-            plan = draws.learnt(f)
-        tally.plan, tally.rounds = plan, tally.rounds + rounds
+        draws, f = self.drawn(state, n, 10_000, plan)
+        tally.plan = draws.learnt(f)
+        if not long or _ess(f) > GOOD * n:
+            return
+        known = Plan()
+        for i, blur in enumerate(BLURS, start=1):
+            self.bench.blur = blur
+            draws, f = self.drawn(state, MORE * n, 10_000 + i, known)
+            known = draws.learnt(f)
+            if blur == 1 and _ess(f) > GOOD * MORE * n:
+                break
+        self.bench.blur = 1.0
+        tally.plan = known
+
+    def run(self, state: State, n: int, batches: int) -> None:
+        """Add batches of draws of a state."""
+        tally = self.tallies[state]
         for _ in range(batches):
-            draws, f = self.drawn(state, n, len(tally.like), plan)
+            draws, f = self.drawn(state, n, len(tally.like), tally.plan)
             tally.like.append(float(f.mean()))
-            tally.ess = float(f.sum() ** 2 / max((f**2).sum(), 1e-300)) / n
+            tally.ess = _ess(f) / n
             none = (np.zeros(n), None)
             bad = [f * (draws.cases.get(g.split()[0], none)[0] > 0) for g in GEAR]
             self.met |= {g for g in GEAR if g.split()[0] in draws.cases}
             tally.gear.append([float(x.mean()) for x in bad])
 
+    def plan(self, state: State) -> Plan:
+        """What was learnt of a state; nothing of one that was not drawn."""
+        return self.tallies[state].plan if state in self.tallies else Plan()
+
     def of_parts(self, state: State) -> Plan:
         """The plan of the likeliest state that has a fault less."""
-        known = [t for s in _parts(state) if (t := self.tallies.get(s))]
-        best = max(known, key=lambda t: t.mean(), default=None)
-        return (best.plan if best else None) or Plan()
+        known = [s for s in _parts(state) if s in self.tallies]
+        return self.plan(max(known, key=lambda s: self.tallies[s].mean(), default=state))
+
+
+def _ess(f: Floats) -> float:
+    """Effective number of weighted draws."""
+    return float(f.sum() ** 2 / max((f**2).sum(), 1e-300))
 
 
 def posterior(
@@ -151,11 +177,13 @@ def posterior(
         whole.setdefault(seen, []).append((state, w))
     levels = [[s for s in prior if len(s) == k] for k in range(MOST_FAULTS + 1)]
     for state in levels[0] + levels[1]:
-        witness.run(state, n, 2, ROUNDS, Plan())
+        witness.learn(state, n, witness.plan(()))
+        witness.run(state, n, 2)
     left: list[State] = []
     for level in levels[2:]:
-        for state in _worth(level, prior, witness.tallies):
-            witness.run(state, n // 4, 2, 0, witness.of_parts(state))
+        for state, likely in _worth(level, prior, witness.tallies):
+            witness.learn(state, n // 2, witness.of_parts(state), long=likely > LONG)
+            witness.run(state, n // 2, 2)
         left += [s for s in level if s not in witness.tallies]
     rest = _some(witness, left, prior, n // 4)
     _refine(witness, prior, n)
@@ -168,8 +196,7 @@ def posterior(
         for i in np.argsort(-parts)[:AT_ONCE]:
             if parts[i] > 0.003 * parts.max():
                 state = told.states[i]
-                again = witness.tallies[state].rounds < 2
-                witness.run(state, n, 8, int(again), Plan())
+                witness.run(state, n, 8)
                 spent += 8
 
 
@@ -180,15 +207,16 @@ def _parts(state: State) -> list[State]:
 
 def _worth(
     level: Iterable[State], prior: Mapping[State, float], known: Mapping[State, _Tally]
-) -> list[State]:
-    """States that may matter: by their prior and the greatest likelihood of their parts."""
+) -> list[tuple[State, float]]:
+    """States that may matter, by their prior and the greatest likelihood of their parts, and how
+    much."""
     total = sum(prior[s] * t.mean() for s, t in known.items())
     best = max(t.mean() for t in known.values())
     out = []
     for state in level:
         likely = best if len(state) == 2 else _likely(state, known)
-        if prior[state] * likely > (PAIR if len(state) == 2 else TRIPLE) * total:
-            out.append(state)
+        if prior[state] * likely > LEAST * total:
+            out.append((state, prior[state] * likely / total))
     return out
 
 
@@ -204,7 +232,9 @@ def _refine(witness: Witness, prior: Mapping[State, float], n: int) -> None:
         if w > MARK * total:
             tally = witness.tallies[state]
             tally.like, tally.gear = [], []
-            witness.run(state, n, 4, 2, Plan())
+            if tally.ess < GOOD:
+                witness.learn(state, n, tally.plan)
+            witness.run(state, n, 4)
 
 
 def _some(
