@@ -13,9 +13,11 @@ from benchodds.basics.errors import FileError, ModelError, UnknownNameError, nea
 from benchodds.basics.language import _
 from benchodds.basics.tomlines import key_lines, line_of, split_key
 from benchodds.keep.inputs import text_of
+from benchodds.model.follow import Followed
 from benchodds.model.gear import Bench, build_bench
 from benchodds.model.join import PLUS, JoinedModel, join
 from benchodds.model.joinpriors import join_priors
+from benchodds.model.overlay import overlaid
 from benchodds.model.priors import PriorSet, build_priors
 from benchodds.model.system import SystemModel, build_system
 
@@ -88,7 +90,10 @@ def default_priors(system: str) -> str:
         _, tuned, number = name.rpartition(f"{system}-tuned-")
         if tuned and name.startswith(system) and number.isdigit():
             found[int(number)] = name
-    return found[max(found)] if found else system
+    if found:
+        return found[max(found)]
+    base = "" if system in available("priors") else base_of(system)
+    return default_priors(base) if base else system
 
 
 def find_beside(place: str, name: str) -> Path:
@@ -146,6 +151,65 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise ModelError(f"{path}: " + _("nested too deeply")) from None
 
 
+def read_model(path: Path) -> dict[str, Any]:
+    """Parse a model file, an overlay laid over its base; errors carry file and line."""
+    return read_overlay(path)[0]
+
+
+def read_overlay(path: Path) -> tuple[dict[str, Any], tuple[Followed, ...]]:
+    """The same, with what follows from the limits that an overlay states."""
+    raw = read_toml(path)
+    try:
+        return laid(raw, path)
+    except ModelError as error:
+        raise located(path, error) from None
+
+
+def laid(raw: dict[str, Any], path: Path) -> tuple[dict[str, Any], tuple[Followed, ...]]:
+    """A parsed model file, laid over its base where it names one; mistakes have no file yet."""
+    if "base" not in raw:
+        return raw, ()
+    if PLUS in path.stem:
+        raise ModelError(
+            "id: "
+            + _("'{plus}' joins systems; call the file, and the system, {other}").format(
+                plus=PLUS, other=path.stem.replace(PLUS, "-")
+            )
+        )
+    if raw.get("id", path.stem) != path.stem:
+        raise ModelError(
+            "id: "
+            + _("'{id}' is not the name of the file; write '{stem}', or rename the file").format(
+                id=raw["id"], stem=path.stem
+            )
+        )
+    return overlaid(raw, read_toml(base_file(raw)))
+
+
+def base_file(raw: Mapping[str, Any]) -> Path:
+    """The file of an overlay's base."""
+    name = raw["base"]
+    if (
+        not isinstance(name, str)
+        or name in ("", raw.get("id"))
+        or not available("models").get(name)
+    ):
+        known = [n for n in available("models") if n != raw.get("id")]
+        raise ModelError(
+            "base: "
+            + _("'{name}' is not another system known here{hint}").format(
+                name=name, hint=nearest(str(name), known)
+            )
+        )
+    return find("models", name)
+
+
+def base_of(system: str) -> str:
+    """The system that a known overlay was made from; empty for a whole one."""
+    path = available("models").get(system)
+    return str(read_toml(path).get("base", "")) if path else ""
+
+
 def locate(
     text: str, problems: Iterable[str], variant: str | None = None
 ) -> list[tuple[int | None, str, str]]:
@@ -179,10 +243,10 @@ def load_system(name: str, variant: str | None = None) -> SystemModel:
     'tci+charging' is two systems joined; their variants may be joined likewise, or one be named
     for whichever has it.
     """
-    if PLUS in name:
+    if PLUS in name and name not in available("models"):
         return _joined(name.split(PLUS), variant)
     path = find("models", name)
-    raw = read_toml(path)
+    raw = read_model(path)
     try:
         return _sealed(build_system(raw, variant), raw)
     except ModelError as error:
@@ -192,7 +256,7 @@ def load_system(name: str, variant: str | None = None) -> SystemModel:
 def _joined(names: Sequence[str], variant: str | None) -> JoinedModel:
     """Several systems as one, each in the variant that is meant for it."""
     words = variant.split(PLUS) if variant else []
-    known = [list(read_toml(find("models", n)).get("variants", {})) for n in names]
+    known = [list(read_model(find("models", n)).get("variants", {})) for n in names]
     for word in words:
         if not any(word in own for own in known):
             every = [v for own in known for v in own]
@@ -212,9 +276,14 @@ def load_bench(name: str) -> Bench:
 
 
 def load_priors(name: str) -> PriorSet:
-    """Read and check a prior set; 'tci+charging' are two of them."""
+    """Read and check a prior set; 'tci+charging' are two of them.
+
+    Under the name of an overlay that has none of its own it is that of its base.
+    """
     if PLUS in name:
         return join_priors([load_priors(n) for n in name.split(PLUS)])
+    if name not in available("priors") and (base := base_of(name)):
+        return load_priors(base).model_copy(update={"id": name, "system": name})
     return load(find("priors", name), lambda raw: _sealed(build_priors(raw), raw))
 
 

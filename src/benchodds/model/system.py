@@ -8,8 +8,7 @@ its description in the JSON Schema and in messages.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping
-from copy import deepcopy
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -18,8 +17,9 @@ from benchodds.basics.errors import ModelError, UnknownNameError, nearest
 from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 from benchodds.basics.validation import quiet, validate
-from benchodds.model.benchwork import Gate, Limit, Name, Repair, Setup, Share, Test, Text
+from benchodds.model.benchwork import Asked, Gate, Limit, Name, Repair, Setup, Share, Test, Text
 from benchodds.model.systemcheck import broken_references
+from benchodds.model.variants import narrowed
 
 __all__ = [
     "Component",
@@ -53,6 +53,8 @@ class Variant(_Strict):
     """Model years."""
     set: dict[str, Any] = {}
     """What differs: dotted key path of this file = value."""
+    without: tuple[Name, ...] = ()
+    """Parts that it does not have; tests, repairs and quantities of these alone go with them."""
     provenance: str = ""
     """Where the changed numbers come from; as the main text's when left out."""
 
@@ -242,10 +244,19 @@ class SystemModel(_Strict):
     """Set-ups that other systems have too: name = common name."""
     meets: dict[Name, Meeting] = {}
     """How this system depends on others when a job joins them, by their name."""
+    manual: dict[Name, Asked] = {}
+    """Tests whose limits are asked for when a machine of one's own is made from this system."""
+    base: str = ""
+    """The system that this one was made from; not written in a whole model file."""
     variant: str = ""
     """The variant that was read; not written in a file."""
     digest: str = Field("", exclude=True)
     """Hash of the file's content; not written in a file."""
+
+    @property
+    def kind(self) -> str:
+        """The name under which other systems meet it: that of the system it was made from."""
+        return self.base or self.id
 
     def thinned(self) -> Self:
         """The model on the grids on which tests are chosen; itself where all are the same."""
@@ -330,46 +341,6 @@ class SystemModel(_Strict):
         )
 
 
-def _narrow(raw: Mapping[str, Any], variant: str) -> tuple[dict[str, Any], list[str]]:
-    """The file with a variant's ``set`` applied and what only others have left out, mistakes."""
-    data = deepcopy(dict(raw))
-    problems = []
-    chosen = data.get("variants", {}).get(variant, {})
-    changes = chosen.get("set", {}) if isinstance(chosen, dict) else {}
-    for path, value in changes.items() if isinstance(changes, dict) else ():
-        keys = str(path).split(".")
-        place: Any = data
-        for key in keys[:-1]:
-            known = place if isinstance(place, dict) else {}
-            place = known.get(key)
-            if place is None:
-                near = nearest(key, known)
-                problems.append(
-                    f"variants.{variant}.set.'{path}': "
-                    + _("there is no '{key}' to change{near}").format(key=key, near=near)
-                )
-                break
-        if isinstance(place, dict):
-            place[keys[-1]] = value
-        elif place is not None:
-            problems.append(f"variants.{variant}.set.'{path}': " + _("there is nothing to change"))
-    for section in ("components", "quantities", "tests", "repairs"):
-        items = data.get(section)
-        if isinstance(items, dict):
-            known = data.get("variants", {})
-            data[section] = {k: v for k, v in items.items() if _is_in(v, variant, known)}
-    data["variant"] = variant
-    return data, problems
-
-
-def _is_in(item: Any, variant: str, known: Collection[str]) -> bool:
-    """Whether a part of the file belongs to a variant; one of no known variant belongs to all."""
-    only = item.get("only") if isinstance(item, dict) else None
-    if not isinstance(only, (list, tuple)) or not only or variant in only:
-        return True
-    return not any(name in known for name in only)
-
-
 def build_system(raw: Mapping[str, Any], variant: str | None = None) -> SystemModel:
     """Check a parsed model file and return the model of one variant.
 
@@ -414,7 +385,7 @@ def look_at(
         "default_variant": name,
         "complaints": {"complaint": "?"},
     }
-    data, problems = _narrow(raw, name)
+    data, problems = narrowed(raw, name)
     model, more, dropped = validate(SystemModel, data, blanks)
     problems += more
     if model is not None:
