@@ -12,6 +12,7 @@ import numpy as np
 
 from benchodds.author.firsthour import FirstHour
 from benchodds.author.modelcheck import Checked, Remark
+from benchodds.author.ownmachine import Own
 from benchodds.author.separability import Separability
 from benchodds.basics.language import _
 from benchodds.basics.words import percent, wrap
@@ -39,6 +40,8 @@ def text(checked: Checked, variant: str | None = None) -> str:
         ]
     elif not checked.mistakes:
         lines.append(_("Doubts: none"))
+    if checked.own:
+        lines += ["", *_own(checked.own)]
     if checked.apart:
         chosen = variant if variant in checked.apart else None
         chosen = chosen or next(iter(checked.apart))
@@ -46,6 +49,29 @@ def text(checked: Checked, variant: str | None = None) -> str:
     for complaint, hour in checked.hours:
         lines += ["", *_hour(complaint, hour)]
     return "\n".join(lines)
+
+
+def _own(own: Own) -> Iterator[str]:
+    """What follows from the limits of a machine of one's own, and what is still the base's."""
+    if own.followed:
+        yield _("Follows from your limits; write a key in your file to say otherwise")
+    nodes: dict[str, list[str]] = {}
+    for f in own.followed:
+        where, end = f.key.rpartition(".")[::2]
+        if end in ("grid", "span"):
+            nodes.setdefault(f.test, []).append(where.partition(".")[2])
+        else:
+            yield f"  {f.test}: {f.key} = {f.value}"
+    for test, names in nodes.items():
+        yield from wrap(
+            _("{test}: nodes and spans of {names}").format(test=test, names=", ".join(names)), "  "
+        )
+    if own.unstated:
+        yield from wrap(
+            _("Not from your manual, still as in {base}: the limits of {tests}.").format(
+                base=own.base, tests=", ".join(own.unstated)
+            )
+        )
 
 
 def _short(path: Path) -> str:
@@ -144,6 +170,10 @@ def to_dict(checked: Checked) -> dict[str, Any]:
                 "variants": list(r.variants),
             }
             for r in checked.remarks
+        ],
+        "follows": [
+            {"key": f.key, "value": f.value, "test": f.test}
+            for f in (checked.own.followed if checked.own else ())
         ],
         "separability": {
             variant: {

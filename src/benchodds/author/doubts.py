@@ -12,10 +12,12 @@ from collections.abc import Iterator
 import numpy as np
 
 from benchodds.author.separability import GOOD, Separability, folded, telling_quantities
+from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.formula import parse_expression
 from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Table
+from benchodds.basics.words import limit_words
 from benchodds.infer.assess import Machine
 from benchodds.measure.instrument import OUTCOME
 from benchodds.model.dimensions import unit_doubts
@@ -31,6 +33,10 @@ LEAST_PASSING = 0.05
 """Chance below which a good part cannot be said to meet a limit."""
 LEAST_FAILING = 0.02
 """Chance below which no fault can be said to fail a limit."""
+LEAST_AGREEING = 0.8
+"""Chance, by a band of good values alone, below which a limit and that band are at odds."""
+LEAST_FILLED = 0.25
+"""Share of a limit's width below which a band is at odds with it too."""
 SPARKING = ("peak", "spark")
 """Kinds of test with high voltage on bare clips."""
 
@@ -75,6 +81,8 @@ def doubts_in_model(model: SystemModel) -> Iterator[str]:
         if test.in_circuit and test.p_unplugged == 1.0:
             yield f"{path}.p_unplugged: " + _("missing, so the reading counts as taken unplugged")
     yield from unit_doubts(model)
+    for name in model.tests:
+        yield from _at_odds(model, name)
     for section in ("setups", "repairs"):
         for name, item in getattr(model, section).items():
             if to_base(item.minutes, "min") <= 0:
@@ -91,6 +99,30 @@ def doubts_in_model(model: SystemModel) -> Iterator[str]:
             yield f"components.{component}.modes: " + _(
                 "no repair clears {component}.{mode}"
             ).format(component=component, mode=mode)
+
+
+def _at_odds(model: SystemModel, name: str) -> Iterator[str]:
+    """A limit on a quantity whose good values are a band elsewhere, or much narrower."""
+    test = model.tests[name]
+    limit = test.limit
+    q = model.quantities.get(limit.measurand or "") if limit else None
+    laws = [law for law in q.random.values() if law.startswith("band(")] if q else []
+    if limit is None or q is None or not laws or len(q.random) > 1:
+        return
+    band = parse_distribution(laws[0], test.unit)
+    low = to_base(limit.min, test.unit) if limit.min else -np.inf
+    high = to_base(limit.max, test.unit) if limit.max else np.inf
+    p = float(np.diff(band.cdf(np.array([low, high])))[0])
+    share = (band.args[1] - band.args[0]) / (high - low)
+    said = limit_words(limit.min, limit.max)
+    if p < LEAST_AGREEING:
+        yield f"tests.{name}.limit: " + _(
+            "{limit}, which a good part meets {times} by {law} of {quantity}; one of them is off"
+        ).format(limit=said, times=_in_a_hundred(p), law=laws[0], quantity=limit.measurand)
+    elif 0 < share < LEAST_FILLED:
+        yield f"tests.{name}.limit: " + _(
+            "{limit} is far wider than {law} of {quantity}; one of them is off"
+        ).format(limit=said, law=laws[0], quantity=limit.measurand)
 
 
 def unused(model: SystemModel, bench: Bench) -> Iterator[str]:

@@ -7,12 +7,13 @@ compiled when there is no mistake. Nothing is written, and no cache is used.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
 from benchodds.author.doubts import doubts_in_machine, doubts_in_model, unused
 from benchodds.author.firsthour import FirstHour, first_hour
+from benchodds.author.ownmachine import Own, doubts_in_overlay, not_stated
 from benchodds.author.priorcheck import names_in, prior_doubts, prior_mistakes
 from benchodds.author.separability import Separability, separability
 from benchodds.basics.errors import BenchoddsError, ModelError, UnknownNameError, nearest
@@ -47,7 +48,7 @@ class Checked:
     """What was found about one system.
 
     ``apart`` has the separability of each variant that could be compiled, ``hours`` a first
-    hour of each complaint of the default variant.
+    hour of each complaint of the default variant, ``own`` what an overlay makes of its base.
     """
 
     paths: tuple[Path, ...]
@@ -55,6 +56,7 @@ class Checked:
     remarks: tuple[Remark, ...]
     apart: Mapping[str, Separability] = field(default_factory=dict)
     hours: tuple[tuple[str, FirstHour], ...] = ()
+    own: Own | None = None
 
     @property
     def mistakes(self) -> tuple[Remark, ...]:
@@ -92,8 +94,26 @@ def check(name: str) -> Checked:
                 path.stem,
                 (_remark("mistake", path, f"system: {text}"),),
             )
-        return _Run(model_path, files.read_toml(model_path), path).checked()
-    return _Run(path, raw, _beside(path, "priors", str(raw.get("id", path.stem)))).checked()
+        return _Run(model_path, files.read_model(model_path), path).checked()
+    return _check_model(path, raw)
+
+
+def _check_model(path: Path, raw: dict[str, Any]) -> Checked:
+    """A model file, or an overlay laid over its base."""
+    name, base = str(raw.get("id", path.stem)), str(raw.get("base", ""))
+    priors = _beside(path, "priors", name) or (_beside(path, "priors", base) if base else None)
+    try:
+        whole, followed = files.laid(raw, path)
+    except ModelError as error:
+        remarks = tuple(_remark("mistake", path, p) for p in str(error).splitlines())
+        return Checked((path,), path.stem, remarks)
+    if not base:
+        return _Run(path, whole, priors).checked()
+    under = files.base_file(raw)
+    run, beneath = _Run(path, whole, priors), files.read_toml(under)
+    checked = run.checked(doubts_in_overlay(raw, beneath))
+    unstated = () if checked.mistakes else tuple(not_stated(whole, beneath))
+    return replace(checked, own=Own(base, under, followed, unstated))
 
 
 def _found(name: str) -> Path:
@@ -157,9 +177,11 @@ class _Run:
 
     unused: dict[str, list[str]] = field(default_factory=dict)
 
-    def checked(self) -> Checked:
-        """All that can be found out."""
+    def checked(self, doubts: Iterable[str] = ()) -> Checked:
+        """All that can be found out, with doubts that are known already."""
         models = self._models()
+        for problem in doubts:
+            self._add("doubt", self.path, problem)
         self._meetings()
         priors = self._priors(list(models.values()))
         bench = self._bench(models)

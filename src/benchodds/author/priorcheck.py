@@ -25,9 +25,13 @@ SLACK = 0.02
 
 @dataclass(frozen=True)
 class Names:
-    """What a prior file can name: the system, its faults in file order, complaints, contexts."""
+    """What a prior file can name: the system, its faults in file order, complaints, contexts.
+
+    ``base`` is the system that it was made from, whose prior file serves it too.
+    """
 
     id: str
+    base: str
     faults: tuple[str, ...]
     complaints: tuple[str, ...]
     contexts: tuple[str, ...]
@@ -48,13 +52,14 @@ def names_in(raw: Mapping[str, Any]) -> Names:
     complaints, contexts, variants = (
         tuple(table(raw.get(k))) for k in ("complaints", "contexts", "variants")
     )
-    return Names(str(raw.get("id", "unnamed")), tuple(faults), complaints, contexts, variants)
+    name, base = str(raw.get("id", "unnamed")), str(raw.get("base", ""))
+    return Names(name, base, tuple(faults), complaints, contexts, variants)
 
 
 def prior_mistakes(priors: PriorSet, model: Names) -> Iterator[str]:
     """What cannot be right: unknown names, rows that are missing or stand twice, bad numbers."""
     faults = model.faults
-    if priors.system != model.id:
+    if priors.system not in (model.id, model.base):
         yield "system: " + _("'{system}' is not the system of this file, '{model}'").format(
             system=priors.system, model=model.id
         )

@@ -40,7 +40,7 @@ def schema_of(kind: str) -> dict[str, Any]:
     """
     cls = KINDS[kind]
     schema = TypeAdapter(cls).json_schema(by_alias=True)
-    for read in ("variant", "digest"):  # found when the file is read, never written
+    for read in ("base", "variant", "digest"):  # found when the file is read, never written
         schema.get("properties", {}).pop(read, None)
     places = {"": schema, **schema.get("$defs", {})}
     for name, found in {"": cls, **{c.__name__: c for c in classes(cls)}}.items():

@@ -196,3 +196,36 @@ def parse_distribution(text: str, unit: str | None = None) -> Distribution:
     if bad:
         raise ModelError(f"'{text}': " + _("impossible numbers for {kind}").format(kind=kind))
     return Distribution(kind, args)
+
+
+_HEAD = re.compile(r"\s*([-+0-9.eE]+)(.*)", re.DOTALL)
+
+
+def times(text: str, factor: float) -> str:
+    """A number with its unit, or a distribution, ``factor`` times as large, as files write it.
+
+    Four figures of each number are kept; what is open stays open. Raises ModelError for what
+    cannot be read.
+    """
+    if "|" in text:
+        parts = (piece.partition(":") for piece in text.split("|"))
+        return " | ".join(f"{w.strip()}: {times(law.strip(), factor)}" for w, _, law in parts)
+    parse_distribution(text)
+    if text.strip() == "open":
+        return text
+    if (match := _CALL.match(text.strip())) is None:
+        return _grown(text, factor)
+    kind, inside = match.groups()
+    grown = (
+        p.strip() if (kind, i) in _UNITLESS else _grown(p, factor)
+        for i, p in enumerate(inside.split(","))
+    )
+    return f"{kind}({', '.join(grown)})"
+
+
+def _grown(text: str, factor: float) -> str:
+    """One number with its unit, ``factor`` times as large."""
+    match = _HEAD.match(text)
+    number = float(match[1]) * factor if match else 0.0
+    short = f"{number:.4g}" if abs(number) < 1e4 else f"{number:.0f}"
+    return f"{short}{match[2].rstrip()}" if match else text

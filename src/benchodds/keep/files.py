@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
@@ -15,10 +16,12 @@ from benchodds.basics.language import _
 from benchodds.basics.tomlines import key_lines, line_of, split_key
 from benchodds.keep.inputs import text_of
 from benchodds.keep.kept import content_key, plain
+from benchodds.model.follow import Followed
 from benchodds.model.gear import Bench, build_bench
 from benchodds.model.join import JoinedModel, join
 from benchodds.model.joinnames import PLUS
 from benchodds.model.joinpriors import join_priors
+from benchodds.model.overlay import overlaid
 from benchodds.model.priors import PriorSet, build_priors
 from benchodds.model.system import SystemModel, build_system
 
@@ -91,7 +94,10 @@ def default_priors(system: str) -> str:
         _, tuned, number = name.rpartition(f"{system}-tuned-")
         if tuned and name.startswith(system) and number.isdigit():
             found[int(number)] = name
-    return found[max(found)] if found else system
+    if found:
+        return found[max(found)]
+    base = "" if system in available("priors") else base_of(system)
+    return default_priors(base) if base else system
 
 
 def find_beside(place: str, name: str) -> Path:
@@ -161,6 +167,65 @@ def _parsed(path: Path, text: str) -> dict[str, Any]:
         raise ModelError(f"{path}: " + _("nested too deeply")) from None
 
 
+def read_model(path: Path) -> dict[str, Any]:
+    """Parse a model file, an overlay laid over its base; errors carry file and line."""
+    return read_overlay(path)[0]
+
+
+def read_overlay(path: Path) -> tuple[dict[str, Any], tuple[Followed, ...]]:
+    """The same, with what follows from the limits that an overlay states."""
+    raw = read_toml(path)
+    try:
+        return laid(raw, path)
+    except ModelError as error:
+        raise located(path, error) from None
+
+
+def laid(raw: dict[str, Any], path: Path) -> tuple[dict[str, Any], tuple[Followed, ...]]:
+    """A parsed model file, laid over its base where it names one; mistakes have no file yet."""
+    if "base" not in raw:
+        return raw, ()
+    if PLUS in path.stem:
+        raise ModelError(
+            "id: "
+            + _("'{plus}' joins systems; call the file, and the system, {other}").format(
+                plus=PLUS, other=path.stem.replace(PLUS, "-")
+            )
+        )
+    if raw.get("id", path.stem) != path.stem:
+        raise ModelError(
+            "id: "
+            + _("'{id}' is not the name of the file; write '{stem}', or rename the file").format(
+                id=raw["id"], stem=path.stem
+            )
+        )
+    return overlaid(raw, read_toml(base_file(raw)))
+
+
+def base_file(raw: Mapping[str, Any]) -> Path:
+    """The file of an overlay's base."""
+    name = raw["base"]
+    if (
+        not isinstance(name, str)
+        or name in ("", raw.get("id"))
+        or not available("models").get(name)
+    ):
+        known = [n for n in available("models") if n != raw.get("id")]
+        raise ModelError(
+            "base: "
+            + _("'{name}' is not another system known here{hint}").format(
+                name=name, hint=nearest(str(name), known)
+            )
+        )
+    return find("models", name)
+
+
+def base_of(system: str) -> str:
+    """The system that a known overlay was made from; empty for a whole one."""
+    path = available("models").get(system)
+    return str(read_toml(path).get("base", "")) if path else ""
+
+
 def locate(
     text: str, problems: Iterable[str], variant: str | None = None
 ) -> list[tuple[int | None, str, str]]:
@@ -194,11 +259,20 @@ def load_system(name: str, variant: str | None = None) -> SystemModel:
     'tci+charging' is two systems joined; their variants may be joined likewise, or one be named
     for whichever has it.
     """
-    if PLUS in name:
+    if PLUS in name and name not in available("models"):
         return _joined(name.split(PLUS), variant)
-    return _sealed(
-        SystemModel, find("models", name), partial(build_system, variant=variant), variant
-    )
+    path = find("models", name)
+    build = partial(build_system, variant=variant)
+    return _sealed(SystemModel, path, build, variant, _base_text(path))
+
+
+def _base_text(path: Path) -> str:
+    """The text of the file that an overlay is laid over; empty for a whole one."""
+    if "base" not in _text(path).partition("\n[")[0]:
+        return ""
+    with suppress(ModelError, KeyError):  # a mistake is told when it is built
+        return _text(base_file(read_toml(path)))
+    return ""
 
 
 def _joined(names: Sequence[str], variant: str | None) -> JoinedModel:
@@ -224,28 +298,39 @@ def load_bench(name: str) -> Bench:
 
 
 def load_priors(name: str) -> PriorSet:
-    """Read and check a prior set; 'tci+charging' are two of them."""
+    """Read and check a prior set; 'tci+charging' are two of them.
+
+    Under the name of an overlay that has none of its own it is that of its base.
+    """
     if PLUS in name:
         return join_priors([load_priors(n) for n in name.split(PLUS)])
+    if name not in available("priors") and (base := base_of(name)):
+        return load_priors(base).model_copy(update={"id": name, "system": name})
     return _sealed(PriorSet, find("priors", name), build_priors)
 
 
 def _sealed(
-    cls: type[M], path: Path, build: Callable[[Mapping[str, Any]], M], variant: str | None = None
+    cls: type[M],
+    path: Path,
+    build: Callable[[Mapping[str, Any]], M],
+    variant: str | None = None,
+    under: str = "",
 ) -> M:
     """What a file is built into, with the hash of its content; comments are not content.
 
-    A file that was read and checked before is not parsed again, until any byte of it changes.
+    A file that was read and checked before is not parsed again, until any byte of it, or of what
+    it is laid over, changes.
     """
     text = _text(path)
 
     def make() -> M:
         raw = _parsed(path, text)
         try:
+            raw = laid(raw, path)[0] if cls is SystemModel else raw
             return build(raw).model_copy(update={"digest": digest(raw)})
         except ModelError as error:
             raise located(path, error, variant or raw.get("default_variant")) from None
 
-    key = content_key(cls.__name__, variant, text)
+    key = content_key(cls.__name__, variant, text, under)
     made: M = plain(key, make, as_data, lambda data: from_data(cls, data))
     return made

@@ -97,7 +97,7 @@ def take_up(priors: PriorSet) -> Path:
 def undo(system: str) -> tuple[Path, str]:
     """Move the newest tuned set of a system away; where to, and what is used from now on."""
     newest = files.default_priors(system)
-    if newest == system:
+    if not newest.startswith(f"{system}-tuned-"):  # none, or that of an overlay's base
         raise UnknownNameError(
             _("no tuned set of '{system}' is in use; there is nothing to undo").format(
                 system=system

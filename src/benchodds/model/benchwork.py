@@ -48,6 +48,21 @@ class Limit(Form):
     """Manual, edition, page; or that it is invented."""
 
 
+class Asked(Form):
+    """A limit that a machine's own manual states, and what else follows from it.
+
+    Another machine's limit may be higher or lower by a factor. A band of good values that is as
+    wide as the limit follows by itself, and so do nodes and limits of what depends on it.
+    """
+
+    times: tuple[str, ...] = ()
+    """Laws that are as many times as large, by their dotted keys."""
+    over: tuple[str, ...] = ()
+    """Laws that are as many times smaller: what stands behind it and stays as it is."""
+    within: Annotated[float, Within(gt=1)] = 30
+    """How many times larger or smaller it can be; beyond that it is taken for a slip."""
+
+
 class Gate(Form):
     """What must hold before a step that can ruin a part, a known-good one or a new one.
 

@@ -45,7 +45,15 @@ def join(models: Sequence[SystemModel]) -> JoinedModel:
     ModelError
         A system stands twice, the benches differ, or a shared part cannot be told as one.
     """
-    if len({m.id for m in models}) != len(models) or len(models) < 2:
+    kinds = {m.kind: m.id for m in models}
+    for m in models:
+        if kinds[m.kind] != m.id:
+            raise ModelError(
+                _("'{a}' and '{b}' are the same system of one machine; name one of them").format(
+                    a=m.id, b=kinds[m.kind]
+                )
+            )
+    if len(kinds) != len(models) or len(models) < 2:
         raise ModelError(
             _("join two or more different systems: {systems}").format(
                 systems=", ".join(m.id for m in models)

@@ -94,8 +94,8 @@ class Naming:
 
 
 def namings(models: Sequence[SystemModel]) -> dict[str, Naming]:
-    """The naming of each system among all of them."""
-    return {m.id: Naming(m, {o.id: o for o in models if o.id != m.id}) for m in models}
+    """The naming of each system among all of them, by the names that they meet under."""
+    return {m.kind: Naming(m, {o.kind: o for o in models if o.id != m.id}) for m in models}
 
 
 def causes_of(naming: Naming, every: Mapping[str, Naming], fault: Fault) -> list[Fault]:

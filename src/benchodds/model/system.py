@@ -8,15 +8,15 @@ its description in the JSON Schema and in messages.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping
-from copy import deepcopy
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Annotated, Any, Literal, Self
 
 from benchodds.basics.errors import ModelError, UnknownNameError, nearest
 from benchodds.basics.forms import Form, Name, Share, Text, Within
 from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
-from benchodds.model.benchwork import Gate, Limit, Repair, Setup, Test
+from benchodds.model.benchwork import Asked, Gate, Limit, Repair, Setup, Test
+from benchodds.model.variants import narrowed
 
 __all__ = [
     "Component",
@@ -46,6 +46,8 @@ class Variant(Form):
     """Model years."""
     set: dict[str, Any] = {}
     """What differs: dotted key path of this file = value."""
+    without: tuple[Name, ...] = ()
+    """Parts that it does not have; tests, repairs and quantities of these alone go with them."""
     provenance: str = ""
     """Where the changed numbers come from; as the main text's when left out."""
 
@@ -233,10 +235,19 @@ class SystemModel(Form):
     """Set-ups that other systems have too: name = common name."""
     meets: dict[Name, Meeting] = {}
     """How this system depends on others when a job joins them, by their name."""
+    manual: dict[Name, Asked] = {}
+    """Tests whose limits are asked for when a machine of one's own is made from this system."""
+    base: str = ""
+    """The system that this one was made from; not written in a whole model file."""
     variant: str = ""
     """The variant that was read; not written in a file."""
     digest: str = ""
     """Hash of the file's content; not written in a file."""
+
+    @property
+    def kind(self) -> str:
+        """The name under which other systems meet it: that of the system it was made from."""
+        return self.base or self.id
 
     def thinned(self) -> Self:
         """The model on the grids on which tests are chosen; itself where all are the same."""
@@ -340,46 +351,6 @@ def harm_of(step: Test | Repair) -> tuple[str, ...]:
     return (f"{harm[:1].upper()}{harm[1:]}.",) if harm else ()
 
 
-def _narrow(raw: Mapping[str, Any], variant: str) -> tuple[dict[str, Any], list[str]]:
-    """The file with a variant's ``set`` applied and what only others have left out, mistakes."""
-    data = deepcopy(dict(raw))
-    problems = []
-    chosen = data.get("variants", {}).get(variant, {})
-    changes = chosen.get("set", {}) if isinstance(chosen, dict) else {}
-    for path, value in changes.items() if isinstance(changes, dict) else ():
-        keys = str(path).split(".")
-        place: Any = data
-        for key in keys[:-1]:
-            known = place if isinstance(place, dict) else {}
-            place = known.get(key)
-            if place is None:
-                near = nearest(key, known)
-                problems.append(
-                    f"variants.{variant}.set.'{path}': "
-                    + _("there is no '{key}' to change{near}").format(key=key, near=near)
-                )
-                break
-        if isinstance(place, dict):
-            place[keys[-1]] = value
-        elif place is not None:
-            problems.append(f"variants.{variant}.set.'{path}': " + _("there is nothing to change"))
-    for section in ("components", "quantities", "tests", "repairs"):
-        items = data.get(section)
-        if isinstance(items, dict):
-            known = data.get("variants", {})
-            data[section] = {k: v for k, v in items.items() if _is_in(v, variant, known)}
-    data["variant"] = variant
-    return data, problems
-
-
-def _is_in(item: Any, variant: str, known: Collection[str]) -> bool:
-    """Whether a part of the file belongs to a variant; one of no known variant belongs to all."""
-    only = item.get("only") if isinstance(item, dict) else None
-    if not isinstance(only, (list, tuple)) or not only or variant in only:
-        return True
-    return not any(name in known for name in only)
-
-
 def build_system(raw: Mapping[str, Any], variant: str | None = None) -> SystemModel:
     """Check a parsed model file and return the model of one variant.
 
@@ -427,7 +398,7 @@ def look_at(
         "default_variant": name,
         "complaints": {"complaint": "?"},
     }
-    data, problems = _narrow(raw, name)
+    data, problems = narrowed(raw, name)
     model, more, dropped = validate(SystemModel, data, blanks)
     problems += more
     if model is not None:

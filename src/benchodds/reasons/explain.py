@@ -125,7 +125,7 @@ def _reading(machine: Machine, taken: Taken) -> Reading:
 
 def _limit(machine: Machine, taken: Taken) -> LimitSaid | None:
     tool = machine.instrument(taken.reading.test)
-    limit = tool.test.limit
+    limit = tool.test.limit if tool.test.kind != "look" else None  # a look is no number
     if limit is None:
         return None
     signs = [tool.sign(v) for v in taken.values]

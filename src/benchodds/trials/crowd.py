@@ -31,8 +31,8 @@ from benchodds.trials.works import Work, unsteady
 ADAPTER = "adapter"
 
 COMMON = 0.01
-"""Weight of a state of several faults from which on it has as many machines as one of a fault; below
-that their number goes with the root of the weight."""
+"""Weight of a state of several faults from which on it has as many machines as one of a fault;
+below that their number goes with the root of the weight."""
 
 LEAST = 0.1
 """The least share of these that it has."""
