@@ -331,6 +331,6 @@ def _sealed(
         except ModelError as error:
             raise located(path, error, variant or raw.get("default_variant")) from None
 
-    key = content_key(cls.__name__, variant, text, under)
+    key = content_key(cls.__name__, variant, text, *([path.stem, under] if under else []))
     made: M = plain(key, make, as_data, lambda data: from_data(cls, data))
     return made
