@@ -15,7 +15,7 @@ from benchodds.basics.errors import ModelError
 from benchodds.choose.choosing import decision_of
 from benchodds.choose.decision import Decision
 from benchodds.choose.lookahead import Depth, look_ahead
-from benchodds.choose.planning import mutual_information, plan, rank
+from benchodds.choose.planning import acts, mutual_information, plan, rank
 from benchodds.choose.shop import Shop, build_shop
 from benchodds.choose.weighing import Weighed, come_back, weigh
 from benchodds.cli.main import main
@@ -26,6 +26,7 @@ from benchodds.keep.session import load_machine
 from benchodds.keep.shopfile import find_shop, load_shop
 from benchodds.model import jobs
 from benchodds.model.jobs import Job, Technique
+from benchodds.trials.draws import Nature
 
 AT = "2026-01-05T09:00:00Z"
 DMM = Technique(how="drill", meter="10M")
@@ -110,6 +111,24 @@ def test_a_check_tells_what_the_ranking_says(
             rows = np.einsum("sg,sgo->so", decision.p, check.p) / np.maximum(p, 1e-300)[:, None]
             bits = mutual_information(p, rows)
             assert bits == pytest.approx(ranked[check.name], abs=1e-6), check.name
+
+
+def test_what_a_repair_cures_is_no_more_than_what_it_is_for(machine: Machine, shop: Shop) -> None:
+    """Of machines drawn from the prior with exact tables, the share that one repair alone cures.
+
+    A machine with faults that are not looked at together counts as not cured; else one in twenty
+    too many would be promised here. Three standard errors of the draws are allowed.
+    """
+    steady = all_steady(machine.coarse)
+    found = assess(steady, job_with(steady, []))
+    nature, rng = Nature(steady.prior("no-spark", ())), np.random.default_rng(4)
+    drawn = [set(nature.machine(rng).state) for _ in range(3000)]
+    for act in acts(found, shop)[:6]:
+        clears = steady.model.faults_named(steady.model.repairs[act.repair].clears)
+        share = np.mean([bool(state) and state <= clears for state in drawn])
+        error = np.sqrt(share * (1 - share) / len(drawn))
+        assert act.p_cures == pytest.approx(share, abs=3 * error), act.repair
+    assert float(found.state_p.sum()) < 0.97, "else nothing is left out here"
 
 
 def test_what_is_done_open_and_failed_is_known(machine: Machine, shop: Shop) -> None:

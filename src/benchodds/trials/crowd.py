@@ -31,7 +31,7 @@ from benchodds.trials.works import Work, unsteady
 ADAPTER = "adapter"
 
 COMMON = 0.01
-"""Weight of a state of several faults from which on it has as many machines as one of a fault; below
+"""Weight of a state of several faults from which on it has as many machines as one fault has; below
 that their number goes with the root of the weight."""
 
 LEAST = 0.1
