@@ -12,13 +12,15 @@ from click.testing import CliRunner
 
 from bench_cli import BenchJob
 from benchodds.basics.errors import ModelError
+from benchodds.basics.tables import Table
 from benchodds.choose.choosing import decision_of
 from benchodds.choose.decision import Decision
 from benchodds.choose.lookahead import Depth, look_ahead
-from benchodds.choose.planning import mutual_information, plan, rank
+from benchodds.choose.planning import acts, mutual_information, plan, rank
 from benchodds.choose.shop import Shop, build_shop
 from benchodds.choose.weighing import Weighed, come_back, weigh
 from benchodds.cli.main import main
+from benchodds.infer import inference
 from benchodds.infer.assess import Assessment, Machine, assess
 from benchodds.infer.intermittent import all_steady
 from benchodds.keep.files import read_toml
@@ -110,6 +112,36 @@ def test_a_check_tells_what_the_ranking_says(
             rows = np.einsum("sg,sgo->so", decision.p, check.p) / np.maximum(p, 1e-300)[:, None]
             bits = mutual_information(p, rows)
             assert bits == pytest.approx(ranked[check.name], abs=1e-6), check.name
+
+
+def test_what_a_repair_cures_alone_is_no_share_of_what_is_looked_at(
+    machine: Machine, shop: Shop
+) -> None:
+    """Against elimination over all there is: P(no other part is at fault) - P(none is at all).
+
+    Where that is said of the states that are looked at, one in twenty too many are promised.
+    """
+    steady = all_steady(machine.coarse)
+    found = assess(steady, job_with(steady, []))
+    assert float(found.state_p.sum()) < 0.97, "else nothing is left out here"
+    network = steady.prior("no-spark", ())
+
+    def p_good(parts: set[str]) -> float:
+        good = {c: Table((c,), np.eye(network.variables[c].size)[0]) for c in parts}
+        only = {**network.findings, **{f"good {c}": t for c, t in good.items()}}
+        both = (replace(network, findings=only), network)
+        logs = [inference.posterior(n, n.roots).log_evidence for n in both]
+        return float(np.exp(logs[0] - logs[1]))
+
+    tried = 0
+    for act in acts(found, shop):
+        clears = steady.model.faults_named(steady.model.repairs[act.repair].clears)
+        parts = {c for c, _mode in clears}
+        if len(parts) == 1 and len(clears) == len(steady.modes[min(parts)]):
+            p = p_good(set(network.roots) - parts) - p_good(set(network.roots))
+            assert act.p_cures == pytest.approx(p, rel=1e-6), act.repair
+            tried += 1
+    assert tried >= 3
 
 
 def test_what_is_done_open_and_failed_is_known(machine: Machine, shop: Shop) -> None:

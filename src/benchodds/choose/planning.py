@@ -212,7 +212,7 @@ def acts(assessment: Assessment, shop: Shop) -> tuple[Act, ...]:
     """Every repair with its chance to cure and the price of doing it now, cheapest first.
 
     The price is the part and its fitting, plus the part again where it does not cure and
-    cannot go back, in plugs.
+    cannot go back, in plugs. Sets of faults that are not looked at count as not cured.
     """
     model, labour = assessment.machine.model, shop.plugs_per_minute
     permits = Permits(assessment)
@@ -231,7 +231,7 @@ def acts(assessment: Assessment, shop: Shop) -> tuple[Act, ...]:
             for state, p in zip(assessment.folded.states, assessment.state_p, strict=True)
             if set(state) & faults
         )
-        p_cures, p_needed = float(cures) / total, float(needed) / total
+        p_cures, p_needed = float(cures), float(needed) / total
         minutes = to_base(repair.minutes, "min")
         waste = 0.0 if repair.returnable else (1 - p_needed) * repair.cost
         permit, again = permits.repair(name), name in done
