@@ -116,11 +116,17 @@ def find_beside(place: str, name: str) -> Path:
 
 def load(path: Path, build: Callable[[Mapping[str, Any]], T]) -> T:
     """Read and check a file; errors carry file and line."""
-    raw = read_toml(path)
+    return _built(path, _text(path), build)
+
+
+def _built(
+    path: Path, text: str, build: Callable[[Mapping[str, Any]], T], variant: str | None = None
+) -> T:
+    raw = _parsed(path, text)
     try:
         return build(raw)
     except ModelError as error:
-        raise located(path, error) from None
+        raise located(path, error, variant or raw.get("default_variant")) from None
 
 
 def available(kind: str) -> dict[str, Path]:
@@ -196,9 +202,8 @@ def load_system(name: str, variant: str | None = None) -> SystemModel:
     """
     if PLUS in name:
         return _joined(name.split(PLUS), variant)
-    return _sealed(
-        SystemModel, find("models", name), partial(build_system, variant=variant), variant
-    )
+    build = _sealed(partial(build_system, variant=variant))
+    return kept(SystemModel, find("models", name), build, variant)
 
 
 def _joined(names: Sequence[str], variant: str | None) -> JoinedModel:
@@ -220,32 +225,30 @@ def _joined(names: Sequence[str], variant: str | None) -> JoinedModel:
 
 def load_bench(name: str) -> Bench:
     """Read and check a bench file."""
-    return _sealed(Bench, find("models", name), build_bench)
+    return kept(Bench, find("models", name), _sealed(build_bench))
 
 
 def load_priors(name: str) -> PriorSet:
     """Read and check a prior set; 'tci+charging' are two of them."""
     if PLUS in name:
         return join_priors([load_priors(n) for n in name.split(PLUS)])
-    return _sealed(PriorSet, find("priors", name), build_priors)
+    return kept(PriorSet, find("priors", name), _sealed(build_priors))
 
 
-def _sealed(
+def kept(
     cls: type[M], path: Path, build: Callable[[Mapping[str, Any]], M], variant: str | None = None
 ) -> M:
-    """What a file is built into, with the hash of its content; comments are not content.
-
-    A file that was read and checked before is not parsed again, until any byte of it changes.
-    """
+    """What a file is built into; read and checked once, until any byte of it changes."""
     text = _text(path)
-
-    def make() -> M:
-        raw = _parsed(path, text)
-        try:
-            return build(raw).model_copy(update={"digest": digest(raw)})
-        except ModelError as error:
-            raise located(path, error, variant or raw.get("default_variant")) from None
-
-    key = content_key(cls.__name__, variant, text)
-    made: M = plain(key, make, as_data, lambda data: from_data(cls, data))
+    made: M = plain(
+        content_key(cls.__name__, variant, text),
+        lambda: _built(path, text, build, variant),
+        as_data,
+        lambda data: from_data(cls, data),
+    )
     return made
+
+
+def _sealed(build: Callable[[Mapping[str, Any]], M]) -> Callable[[Mapping[str, Any]], M]:
+    """The same with the hash of the file's content; comments are not content."""
+    return lambda raw: build(raw).model_copy(update={"digest": digest(raw)})
