@@ -56,7 +56,7 @@ def law(there: str, keeps: float = 0.0) -> Intermittent:
 def spells(there: str, n: int) -> tuple[intermittent.Spell, ...]:
     """The points of such a law."""
     model = machine().model.model_copy(update={"intermittent": {"con.open": law(there)}})
-    return intermittent.spells_of(model, n)
+    return intermittent.spells_of(model, intermittent.points_of(model, n))
 
 
 @pytest.mark.parametrize(("a", "b"), [(1.0, 1.0), (1.0, 1.5), (2.0, 3.0)])
@@ -238,7 +238,7 @@ def test_a_node_for_every_epoch_is_certain_of_itself() -> None:
 def test_every_system_says_what_may_come_and_go(system: str) -> None:
     """Contacts and wires at the least, each with a test that brings some of it out."""
     model = machine(system).model
-    assert len(intermittent.spells_of(model)) >= 6
+    assert len(intermittent.spells_of(model, intermittent.points_of(model))) >= 6
     ways = {way for t in model.tests.values() for way in t.provokes}
     assert all(set(spec.provoked) <= ways for spec in model.intermittent.values())
     assert any(spec.provoked for spec in model.intermittent.values())

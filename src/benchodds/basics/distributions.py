@@ -44,16 +44,22 @@ class Distribution:
             return np.array([self.args[0]]), np.ones(1)
         return self.quantile((np.arange(n) + 0.5) / n), np.full(n, 1.0 / n)
 
+    def off_middle(self, z: Array) -> Array:
+        """Quantiles of Phi(z): so many standard deviations off the middle of a normal law."""
+        a = self.args
+        if self.kind not in ("LN", "N", "band"):
+            return self.quantile(scipy.special.ndtr(z))
+        if self.kind == "LN":
+            return np.asarray(a[0] * np.exp(a[1] * z))
+        middle, sd = a if self.kind == "N" else ((a[0] + a[1]) / 2, (a[1] - a[0]) / 4)
+        return np.asarray(middle + sd * z)
+
     def quantile(self, q: Array) -> Array:
         """Quantile function of a single continuous part (not of a mixture)."""
         a = self.args
         match self.kind:
-            case "LN":
-                return np.asarray(a[0] * np.exp(a[1] * scipy.special.ndtri(q)))
-            case "N":
-                return np.asarray(a[0] + a[1] * scipy.special.ndtri(q))
-            case "band":
-                return np.asarray((a[0] + a[1]) / 2 + (a[1] - a[0]) / 4 * scipy.special.ndtri(q))
+            case "LN" | "N" | "band":
+                return self.off_middle(scipy.special.ndtri(q))
             case "U":
                 return a[0] + (a[1] - a[0]) * np.asarray(q)
             case "Exp":
@@ -93,12 +99,7 @@ class Distribution:
         """Gauss-Hermite points for LN, N and band; mid-quantiles for the rest."""
         if self.kind in ("LN", "N", "band"):
             x, w = np.polynomial.hermite_e.hermegauss(n)
-            a = self.args
-            if self.kind == "LN":
-                return np.asarray(a[0] * np.exp(a[1] * x)), np.asarray(w / w.sum())
-            if self.kind == "band":
-                a = ((a[0] + a[1]) / 2, (a[1] - a[0]) / 4)
-            return np.asarray(a[0] + a[1] * x), np.asarray(w / w.sum())
+            return self.off_middle(x), np.asarray(w / w.sum())
         return self.points(n)
 
     def mean(self) -> float:

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-import scipy
 
 from benchodds.basics.errors import EvidenceError, TooLargeError
 from benchodds.basics.tables import Array, Network, State
@@ -51,7 +50,7 @@ class Listed:
     @cached_property
     def log_evidence(self) -> float:
         """Natural log of the probability of all evidence in these states."""
-        return float(scipy.special.logsumexp(self.folded.log_weights))
+        return float(np.logaddexp.reduce(self.folded.log_weights))
 
     @cached_property
     def p_state(self) -> dict[State, float]:
@@ -81,7 +80,7 @@ class Mixed:
     @cached_property
     def log_evidence(self) -> float:
         """Natural log of the probability of all evidence, in all of them."""
-        return float(scipy.special.logsumexp([b.log_evidence for b in self.parts]))
+        return float(np.logaddexp.reduce([b.log_evidence for b in self.parts]))
 
     @cached_property
     def shares(self) -> Array:
@@ -163,8 +162,8 @@ def likeliest(network: Network) -> dict[State, float]:
     fresh: list[State] = [(), *((f,) for f in faults)]
     for _round in range(MOST_ROUNDS):
         found |= dict(zip(fresh, _log_weights(network, fresh), strict=True))
-        total = scipy.special.logsumexp(list(found.values()))
-        if grown and scipy.special.logsumexp([found[s] for s in fresh]) < total + math.log(ADDED):
+        total = np.logaddexp.reduce(list(found.values()))
+        if grown and np.logaddexp.reduce([found[s] for s in fresh]) < total + math.log(ADDED):
             break
         best = sorted(found.keys() - grown, key=lambda s: -found[s])[:GROWN]
         grown |= set(best)

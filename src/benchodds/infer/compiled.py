@@ -91,12 +91,15 @@ class Machine:
         name = self.model.find_test(test)
         if name not in self._instruments:
             tool = self._bare(name)
-            others = (self._law(other) for other in self.model.in_reach(name))
-            tool.slipped = SlipLaw(
-                self.bench.slip, tool.span, self._law(name), tuple(x for x in others if x)
-            )
+            tool.make_slipped = lambda: self._slipped(tool)
             self._instruments[name] = tool
         return self._instruments[name]
+
+    def _slipped(self, tool: Instrument) -> SlipLaw:
+        """What slips at a test show, once it is asked for."""
+        others = (self._law(other) for other in self.model.in_reach(tool.name))
+        known = tuple(x for x in others if x)
+        return SlipLaw(self.bench.slip, tool.span, self._law(tool.name), known)
 
     def _bare(self, test: str) -> Instrument:
         return instrument(test, self.model.tests[test], self.bench, self.variables)
@@ -139,6 +142,16 @@ class Machine:
                 del self._networks[next(iter(self._networks))]
             self._networks[key] = make()
         return self._networks[key]
+
+    def noted(self, name: str, make: Callable[[], Any]) -> Any:
+        """What JSON can hold, worked out once and kept on the shelf."""
+        kept = self.shelf.get(name) if self.shelf is not None else None
+        if kept is not None:
+            return kept[0]
+        found = make()
+        if self.shelf is not None:
+            self.shelf.put(name, found, [])
+        return found
 
     def above(self, names: Iterable[str]) -> frozenset[str]:
         """Quantities and components among some names, and all that these depend on."""

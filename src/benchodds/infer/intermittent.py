@@ -66,16 +66,24 @@ class Spell:
         return 1 - away
 
 
-def spells_of(model: SystemModel, n: int = POINTS) -> tuple[Spell, ...]:
-    """Every way in which a fault of a model may come and go, ``n`` for each fault."""
+def points_of(model: SystemModel, n: int = POINTS) -> dict[str, list[list[float]]]:
+    """Points and weights of every law of the share of tries in which a fault is there."""
+    laws = {spec.there for spec in model.intermittent.values()}
+    return {law: [x.tolist() for x in parse_distribution(law, "").points(n)] for law in laws}
+
+
+def spells_of(
+    model: SystemModel, points: Mapping[str, Sequence[Sequence[float]]]
+) -> tuple[Spell, ...]:
+    """Every way in which a fault of a model may come and go, by the points of its law."""
     said: dict[tuple[str, str], Intermittent] = {}
     for text, spec in sorted(model.intermittent.items(), key=lambda item: "*" not in item[0]):
         named = model.faults_named([text])
         said |= {fault: spec for fault in model.faults() if fault in named}
     return tuple(
-        Spell(component, mode, _place(model, component, mode), float(s), float(w), spec)
+        Spell(component, mode, _place(model, component, mode), s, w, spec)
         for (component, mode), spec in said.items()
-        for s, w in zip(*parse_distribution(spec.there, "").points(n), strict=True)
+        for s, w in zip(*points[spec.there], strict=True)
     )
 
 
@@ -90,7 +98,13 @@ def acting(component: str) -> str:
 
 def spells(machine: Machine) -> tuple[Spell, ...]:
     """Those of a machine, worked out once."""
-    return machine.once("spells", lambda: spells_of(machine.model))
+    model = machine.model
+
+    def make() -> tuple[Spell, ...]:
+        laws = sorted({spec.there for spec in model.intermittent.values()})
+        return spells_of(model, machine.noted(f"points {laws}", lambda: points_of(model)))
+
+    return machine.once("spells", make)
 
 
 def all_steady(machine: Machine) -> Machine:

@@ -122,11 +122,17 @@ def find_beside(place: str, name: str) -> Path:
 
 def load(path: Path, build: Callable[[Mapping[str, Any]], T]) -> T:
     """Read and check a file; errors carry file and line."""
-    raw = read_toml(path)
+    return _built(path, _text(path), build)
+
+
+def _built(
+    path: Path, text: str, build: Callable[[Mapping[str, Any]], T], variant: str | None = None
+) -> T:
+    raw = _parsed(path, text)
     try:
         return build(raw)
     except ModelError as error:
-        raise located(path, error) from None
+        raise located(path, error, variant or raw.get("default_variant")) from None
 
 
 def available(kind: str) -> dict[str, Path]:
@@ -262,8 +268,10 @@ def load_system(name: str, variant: str | None = None) -> SystemModel:
     if PLUS in name and name not in available("models"):
         return _joined(name.split(PLUS), variant)
     path = find("models", name)
-    build = partial(build_system, variant=variant)
-    return _sealed(SystemModel, path, build, variant, _base_text(path))
+    build = _sealed(partial(build_system, variant=variant))
+    return kept(
+        SystemModel, path, lambda raw: build(laid(dict(raw), path)[0]), variant, _base_text(path)
+    )
 
 
 def _base_text(path: Path) -> str:
@@ -294,7 +302,7 @@ def _joined(names: Sequence[str], variant: str | None) -> JoinedModel:
 
 def load_bench(name: str) -> Bench:
     """Read and check a bench file."""
-    return _sealed(Bench, find("models", name), build_bench)
+    return kept(Bench, find("models", name), _sealed(build_bench))
 
 
 def load_priors(name: str) -> PriorSet:
@@ -306,31 +314,30 @@ def load_priors(name: str) -> PriorSet:
         return join_priors([load_priors(n) for n in name.split(PLUS)])
     if name not in available("priors") and (base := base_of(name)):
         return load_priors(base).model_copy(update={"id": name, "system": name})
-    return _sealed(PriorSet, find("priors", name), build_priors)
+    return kept(PriorSet, find("priors", name), _sealed(build_priors))
 
 
-def _sealed(
+def kept(
     cls: type[M],
     path: Path,
     build: Callable[[Mapping[str, Any]], M],
     variant: str | None = None,
     under: str = "",
 ) -> M:
-    """What a file is built into, with the hash of its content; comments are not content.
+    """What a file is built into; read and checked once, until any byte of it changes.
 
-    A file that was read and checked before is not parsed again, until any byte of it, or of what
-    it is laid over, changes.
+    ``under`` is what an overlay is laid over, a byte of which counts likewise.
     """
     text = _text(path)
-
-    def make() -> M:
-        raw = _parsed(path, text)
-        try:
-            raw = laid(raw, path)[0] if cls is SystemModel else raw
-            return build(raw).model_copy(update={"digest": digest(raw)})
-        except ModelError as error:
-            raise located(path, error, variant or raw.get("default_variant")) from None
-
-    key = content_key(cls.__name__, variant, text, *([path.stem, under] if under else []))
-    made: M = plain(key, make, as_data, lambda data: from_data(cls, data))
+    made: M = plain(
+        content_key(cls.__name__, variant, text, *([path.stem, under] if under else [])),
+        lambda: _built(path, text, build, variant),
+        as_data,
+        lambda data: from_data(cls, data),
+    )
     return made
+
+
+def _sealed(build: Callable[[Mapping[str, Any]], M]) -> Callable[[Mapping[str, Any]], M]:
+    """The same with the hash of the file's content; comments are not content."""
+    return lambda raw: build(raw).model_copy(update={"digest": digest(raw)})

@@ -24,4 +24,4 @@ def load_shop(name: str = "shop") -> Shop:
 
 @lru_cache(maxsize=8)
 def _load(path: Path) -> Shop:
-    return files.load(path, build_shop)
+    return files.kept(Shop, path, build_shop)

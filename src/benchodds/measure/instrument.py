@@ -14,6 +14,7 @@ import math
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -83,13 +84,18 @@ class Instrument(ABC):
         low, high = (to_base(v, test.unit) for v in test.span) if test.span else (1e-3, 1e3)
         self.span = (low, high)
         self.through = to_base(test.through, "A") if test.through else None
-        self.slipped = SlipLaw(bench.slip, self.span)
+        self.make_slipped: Callable[[], SlipLaw] = lambda: SlipLaw(bench.slip, self.span)
         self.limit_min = (
             to_base(test.limit.min, test.unit) if test.limit and test.limit.min else None
         )
         self.limit_max = (
             to_base(test.limit.max, test.unit) if test.limit and test.limit.max else None
         )
+
+    @cached_property
+    def slipped(self) -> SlipLaw:
+        """What slips show here."""
+        return self.make_slipped()
 
     # ---- what may be written -------------------------------------------------------------
 

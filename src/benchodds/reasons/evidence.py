@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-import scipy
 
 from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.errors import EvidenceError, TooLargeError
@@ -126,8 +125,7 @@ def slow_speed(bench: Bench) -> float:
 
     The quantile Phi(-1) of the operator's own law in the bench file.
     """
-    law = parse_distribution(bench.operator.speed)
-    return float(law.quantile(np.array([scipy.special.ndtr(-1.0)]))[0])
+    return float(parse_distribution(bench.operator.speed).off_middle(np.array(-1.0)))
 
 
 def suspects(
