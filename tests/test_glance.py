@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from bench_cli import BenchJob
+from benchodds.basics.words import wrapped
 from benchodds.choose.planning import Plan
 from benchodds.infer.assess import Assessment, assess
 from benchodds.keep.session import load_machine
@@ -67,7 +68,7 @@ def screens(assessment: Assessment, before: Assessment) -> Iterator[tuple[str, i
     yield "record", most, fitted([*parts, *glance.step_parts(assessment, plan, shop)])
     if assessment.taken[-1].table is not None:
         tool = assessment.machine.instrument(reading.test)
-        head = glance.told(f"{reading.id}: {glance.value_words(tool, reading)}")
+        head = wrapped(f"{reading.id}: {glance.value_words(tool, reading)}")
         yield "why", LINES, head + briefly(explain_reading(assessment, reading.id))
 
 

@@ -38,6 +38,11 @@ def wrap(text: str, first: str = "", rest: str | None = None) -> list[str]:
     return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=after) or [first]
 
 
+def wrapped(*sentences: str) -> list[str]:
+    """Sentences as lines, each beginning a line of its own; none for those that say nothing."""
+    return [line for text in sentences if text for line in wrap(text, "", "  ")]
+
+
 def limit_words(low: str | None, high: str | None) -> str:
     """A limit in words."""
     if low and high:

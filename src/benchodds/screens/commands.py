@@ -15,7 +15,7 @@ from benchodds.basics.errors import (
 )
 from benchodds.basics.language import _
 from benchodds.basics.meterdata import parse_accuracy, parse_impedance
-from benchodds.basics.words import percent, wrap
+from benchodds.basics.words import percent, wrap, wrapped
 from benchodds.keep.outputs import save_figures
 from benchodds.keep.session import Session
 from benchodds.model import jobs
@@ -62,7 +62,7 @@ def explain(
     from benchodds.reasons.clashes import clashes
     from benchodds.reasons.explain import explain_reading, sentences, to_dict
     from benchodds.reasons.sentences import briefly, clash_sentences
-    from benchodds.screens.glance import told, value_words
+    from benchodds.screens.glance import value_words
     from benchodds.screens.numbers import glossary
 
     epoch = next(job.epoch(r.seq) for r in job.live_readings if r.id == wanted)
@@ -76,7 +76,7 @@ def explain(
     else:
         taken = next(r for r in job.live_readings if r.id == wanted)
         said = value_words(assessment.machine.instrument(taken.test), taken)
-        lines = told(f"{wanted}: {said}") + told(slip(assessment, wanted)) + briefly(found)
+        lines = wrapped(f"{wanted}: {said}", slip(assessment, wanted)) + briefly(found)
     if later:
         lines += wrap(
             _("All this is about the machine before {action} ({repair}).").format(
@@ -198,7 +198,7 @@ def did_repair(
     done = _("Written down: {title}.")
     said = _("Written down: the old part is back ({title}).") if back else done
     lines = [*wrap(said.format(title=title)), *lines]
-    return "\n".join([*lines, *(standing.cured(session.assess(job)) if odds else [])])
+    return "\n".join([*lines, *(wrapped(*standing.cured(session.assess(job))) if odds else [])])
 
 
 def check_fault(assessment: Assessment, fault: str) -> str:
@@ -278,7 +278,7 @@ def close_job(
             job_id=job_id, checked="; ".join(found) or _("no verdict"), grade=_(GRADES[grade])
         )
     )
-    lines += standing.cured(assessment)
+    lines += wrapped(*standing.cured(assessment))
     lines += standing.approximate(assessment)
     if model.closing:
         lines += ["", _("Before it leaves the bench"), *standing.checks(model)]

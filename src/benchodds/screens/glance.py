@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from benchodds.basics.language import _, ngettext
 from benchodds.basics.quantities import show_value
 from benchodds.basics.spelling import was_alternating
-from benchodds.basics.words import limit_words, percent, wrap
+from benchodds.basics.words import limit_words, percent, wrap, wrapped
 from benchodds.choose.planning import Plan
 from benchodds.choose.shop import Shop
 from benchodds.choose.weighing import Weighed
@@ -86,11 +86,6 @@ def fitted(parts: Sequence[Part]) -> list[str]:
     return [line for p in kept for line in p.shown()]
 
 
-def told(sentence: str) -> list[str]:
-    """A sentence as lines; none where it says nothing."""
-    return wrap(sentence, "", "  ") if sentence else []
-
-
 # ---- the next step ------------------------------------------------------------------------------
 
 
@@ -105,7 +100,7 @@ def next_step(
     if plan.do != "close":
         beside.append(Part(leads(assessment)))
         said = on_or_mend(model, plan, weighed) if weighed is not None else ""
-        beside += [Part(told(said), 1), Part(told(must_wait(model, plan)), 5)]
+        beside += [Part(wrapped(said), 1), Part(wrapped(must_wait(model, plan)), 5)]
     return fitted([*step, *beside])
 
 
@@ -165,7 +160,7 @@ def leads(assessment: Assessment, before: Mapping[str, float] | None = None) -> 
         if before and fault in before and percent(before[fault]) != percent(p):
             text += " " + _("(was {chance})").format(chance=percent(before[fault]))
         named.append(text)
-    return told(_("Leads now: {faults}.").format(faults=", ".join(named))) if named else []
+    return wrapped(_("Leads now: {faults}.").format(faults=", ".join(named))) if named else []
 
 
 def odds(assessment: Assessment) -> list[str]:
@@ -192,10 +187,10 @@ def odds(assessment: Assessment) -> list[str]:
             Part(wrap(head.format(about=about[:1].upper() + about[1:], n=n))),
             *listed,
             Part(changed(assessment)),
-            Part(told(number), 4),
-            Part(cured(assessment)),
-            Part(unsteady(assessment), 3),
-            Part(told(clash(assessment))),
+            Part(wrapped(number), 4),
+            Part(wrapped(*cured(assessment))),
+            Part(wrapped(*unsteady(assessment)), 3),
+            Part(wrapped(clash(assessment))),
             Part(gear(assessment)[:3], 2),
             Part(approximate(assessment)),
         ]
@@ -208,7 +203,7 @@ def odds(assessment: Assessment) -> list[str]:
 def recorded(before: Mapping[str, float], after: Assessment, reading: Reading) -> list[Part]:
     """What a reading showed, low or good, whether it is taken as a slip, and what leads now."""
     tool = after.machine.instrument(reading.test)
-    parts = [Part(told(f"{reading.id}: {value_words(tool, reading)}"))]
+    parts = [Part(wrapped(f"{reading.id}: {value_words(tool, reading)}"))]
     if not any(t.table is not None for t in after.taken if t.reading.id == reading.id):
         return [*parts, Part([_("Noted; it says nothing about the machine.")])]
     if isinstance(tool, MeterInstrument) and any(map(tool.is_whole, tool.parse(reading.values))):
@@ -216,17 +211,17 @@ def recorded(before: Mapping[str, float], after: Assessment, reading: Reading) -
             "Taken as read over the path, which is open then; when it is the volts at one "
             "end, strike it and write those at both, as in 12.4-12.1."
         )
-        parts.append(Part(told(words)))
+        parts.append(Part(wrapped(words)))
     if tool.test.kind == "peak" and any(map(was_alternating, reading.values)):
         words = _(
             "Taken as the peak that adapter or max-hold shows; a bare meter on AC shows something "
             "else: strike it then."
         )
-        parts.append(Part(told(words)))
+        parts.append(Part(wrapped(words)))
     said = slip(after, reading.id) or clash(after)
     return [
         *parts,
-        Part(told(said)),
+        Part(wrapped(said)),
         Part(leads(after, before)),
         Part(_fell(before, after), 4),
         Part(gear(after)[:2], 2),

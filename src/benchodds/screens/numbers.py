@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 
 from benchodds.basics.language import N_, _
-from benchodds.basics.words import percent, wrap
+from benchodds.basics.words import percent, wrap, wrapped
 from benchodds.choose.permits import LOOKED
 from benchodds.choose.planning import Act, Plan, Ranked
 from benchodds.choose.shop import Shop
@@ -34,7 +34,7 @@ GLOSSARY: Mapping[str, str] = {
         "whoever goes by it is right so often."
     ),
     r"\bbits/min\b": N_("bits/min: what the tests are ranked by."),
-    r"\bcures alone\b": N_("cures alone: nothing else is at fault beside it."),
+    r"\bcures\salone\b": N_("cures alone: nothing else is at fault beside it."),
 }
 """What the words mean that a bench has no use for, by what they are found by."""
 
@@ -74,7 +74,7 @@ def odds(assessment: Assessment, top: int = 8) -> str:
             none=percent(n["0"]), one=percent(n["1"]), more=percent(n["2+"])
         ),
     ]
-    lines += unsteady(assessment) + cured(assessment)
+    lines += wrapped(*unsteady(assessment), *cured(assessment))
     lines += _headed(_("Gear and technique"), gear(assessment))
     lines += clashing(assessment)
     return "\n".join(lines + _headed("", approximate(assessment))[1:])

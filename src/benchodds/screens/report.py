@@ -112,7 +112,7 @@ def build_report(assessment: Assessment, book: Ledger, version: str) -> Report:
             model.repairs[a.repair].title if a.repair in model.repairs else a.repair
             for a in job.live_actions
         ),
-        cured=tuple(line.strip() for line in (*cured(assessment)[:2], *unsteady(assessment))),
+        cured=(*cured(assessment), *unsteady(assessment)),
         checks=model.closing,
         minutes=verdict.get("minutes"),
         leaders=_leaders(model, shown, chances),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchodds.basics.language import _
-from benchodds.basics.words import about, percent, wrap
+from benchodds.basics.words import about, percent, wrap, wrapped
 from benchodds.choose.planning import Plan
 from benchodds.infer import intermittent
 from benchodds.infer.assess import Assessment
@@ -24,7 +24,7 @@ def fault_words(model: SystemModel, fault: str, *, mended: bool = False) -> str:
 
 
 def unsteady(assessment: Assessment) -> list[str]:
-    """What may come and go, what brings it out, and how many good tries would clear it."""
+    """What may come and go, what brings it out, how many good tries would clear it; a sentence."""
     p = {f: q for f, q in assessment.p_comes_and_goes.items() if q >= LEAST_TOLD}
     if not p:
         return []
@@ -46,25 +46,23 @@ def unsteady(assessment: Assessment) -> list[str]:
     elif tests:
         titles = (machine.model.tests[t].title for t in tests[:2])
         lines.append(_("To bring it out: {tests}.").format(tests="; ".join(titles)))
-    return wrap(" ".join(lines))
+    return [" ".join(lines)]
 
 
 def cured(assessment: Assessment) -> list[str]:
-    """After a repair: is it cured, will it come back, and what was wrong."""
+    """After a repair, in sentences: is it cured, will it come back, and what was wrong."""
     if not assessment.job.live_actions:
         return []
     model = assessment.machine.model
     was = sorted(assessment.p_was.items(), key=lambda row: -row[1])
     named = [f"{model.title_of(*f)} {percent(p)}" for f, p in was[:3] if p >= 0.01]
-    lines = wrap(
-        _("Cured: {cured}. Back within a week if it is handed out now: {back}.").format(
-            cured=percent(assessment.p_cured), back=percent(assessment.p_comes_back)
-        )
+    said = _("Cured: {cured}. Back within a week if it is handed out now: {back}.").format(
+        cured=percent(assessment.p_cured), back=percent(assessment.p_comes_back)
     )
     if not named:
-        return lines
-    words = _("What was wrong when it came: {faults}.").format(faults=", ".join(named))
-    return [*lines, *wrap(words)]
+        return [said]
+    words = _("What was wrong when it came: {faults}.")
+    return [said, words.format(faults=", ".join(named))]
 
 
 def approximate(assessment: Assessment) -> list[str]:
@@ -130,7 +128,7 @@ def ending(plan: Plan, assessment: Assessment) -> list[str]:
         )
     if plan.do == "close":
         lines = wrap(_("hand it out after the closing checks, and close the job."), _("DO: "))
-        return [*lines, *checks(model), *cured(assessment)]
+        return [*lines, *checks(model), *wrapped(*cured(assessment))]
     return []
 
 
