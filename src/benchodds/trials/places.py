@@ -73,8 +73,8 @@ class World:
     _weights: OrderedDict[History, Weights] = field(default_factory=OrderedDict)
 
     def __post_init__(self) -> None:
-        """Faults of drawn machines are there at every try."""
-        self.machine = all_steady(self.machine)
+        """Faults of drawn machines are there at every try; they stand on the nodes for choosing."""
+        self.machine = all_steady(self.machine.coarse)
 
     def start(self) -> Place:
         """The place before any reading."""
