@@ -318,7 +318,7 @@ def test_the_crowd_believes_what_the_exact_engine_says(world: World) -> None:
 
 
 def test_whole_states_know_readings_as_far_as_they_are_told_apart(world: World) -> None:
-    """The states that the next step is chosen on and the odds of parts rest on the same findings."""
+    """The states that the next step is chosen on and the odds of parts have the same findings."""
     place = world.start()
     for group, sign in enumerate(world.coarse("stop-r", place.how).signs):
         exact = world.exact(place.seen("stop-r", group).told)

@@ -25,7 +25,8 @@ class Coarse:
     """A test whose outcomes are told apart in groups.
 
     ``table`` is P(group | scope), the group last; ``words`` is a value that stands for each
-    group as one would write it, the one that is shown most often; ``place`` the group of each outcome.
+    group as one would write it, the one that is shown most often; ``place`` the group of each
+    outcome.
     """
 
     groups: Groups

@@ -5,7 +5,7 @@ A belief is over whole machine states, each beside the state of the gear that is
 next reading, since its chances come from the whole network with all evidence in it, and an
 approximation for the ones after it as far as readings share more than that (the operator's
 speed, the strength of one winding). Everything that chooses works on this one description:
-:mod:`lookahead`, :mod:`policies` and, written apart from them, :mod:`optimum`.
+:mod:`lookahead`, the policies and, written apart from them, the oracle ``tests/optimum.py``.
 """
 
 from __future__ import annotations

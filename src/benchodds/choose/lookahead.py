@@ -2,7 +2,7 @@
 
 The first steps (two, or as many as asked) are chosen as well as can be among the tests that
 promise most, the likeliest repairs and the endings; from there on a rule of thumb goes on to
-the end (:mod:`rollout`). How near that comes to the optimum is tested against :mod:`optimum`.
+the end (:mod:`rollout`). How near that comes to the optimum is tested against ``tests/optimum.py``.
 """
 
 from __future__ import annotations
