@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchodds.basics.tables import Array
+from benchodds.basics.tables import Array, Index
 from benchodds.choose.board import Board
-from benchodds.choose.decision import LEAST, Decision, Index
+from benchodds.choose.decision import LEAST, Decision
 from benchodds.choose.nodes import FREE, Nodes, View
 from benchodds.choose.planning import LEAST_BITS
 from benchodds.choose.rollout import advance, outlook, roll_out
