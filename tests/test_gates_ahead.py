@@ -12,11 +12,11 @@ from benchodds.choose.board import Board
 from benchodds.choose.decision import Decision
 from benchodds.choose.lookahead import EXACT, look_ahead
 from benchodds.choose.nodes import BARRED, FREE, Nodes
-from benchodds.choose.optimum import Optimum
 from benchodds.keep.shopfile import load_shop
 from benchodds.trials.places import World
 from benchodds.trials.steps import Told
 from gate_courses import gates, machine
+from optimum import Optimum
 from small_decisions import gated, plainly, random_decision
 
 

@@ -12,9 +12,9 @@ from benchodds.choose.acting import act_now, waits_for, worth
 from benchodds.choose.board import Board, bits_error, merged
 from benchodds.choose.decision import Decision
 from benchodds.choose.lookahead import EXACT, ONE, Depth, Step, bits_per_minute, fitting, look_ahead
-from benchodds.choose.optimum import Act, Optimum, Rule
 from benchodds.choose.planning import mutual_information
 from benchodds.choose.rules import WAIVED
+from optimum import Act, Optimum, Rule
 from small_decisions import random_decision
 
 

@@ -12,8 +12,8 @@ from benchodds.choose.acting import act_now, value_of_test, worth
 from benchodds.choose.board import Board
 from benchodds.choose.decision import Check, Decision, Final, Remedy
 from benchodds.choose.lookahead import EXACT, bits_per_minute, look_ahead
-from benchodds.choose.optimum import Act, Optimum
 from benchodds.choose.planning import mutual_information
+from optimum import Act, Optimum
 from small_decisions import fault, plainly, random_decision
 
 

@@ -21,13 +21,13 @@ from benchodds.choose.board import Board, bits_error
 from benchodds.choose.choosing import decision_of
 from benchodds.choose.decision import Decision
 from benchodds.choose.lookahead import ONE, Depth, Step, bits_per_minute, fitting, look_ahead
-from benchodds.choose.optimum import Act, Optimum
 from benchodds.choose.planning import rank
 from benchodds.infer.assess import assess
 from benchodds.keep import files
 from benchodds.keep.session import load_machine
 from benchodds.keep.shopfile import load_shop
 from benchodds.model import jobs
+from optimum import Act, Optimum
 from small_decisions import random_decision
 
 pytestmark = pytest.mark.skipif(

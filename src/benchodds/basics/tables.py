@@ -14,6 +14,8 @@ from benchodds.basics.errors import ModelError
 from benchodds.basics.language import _
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Index = NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False)

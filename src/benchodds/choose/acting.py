@@ -15,8 +15,8 @@ from functools import cached_property
 
 import numpy as np
 
-from benchodds.basics.tables import Array
-from benchodds.choose.decision import LEAST, Decision, Flags, Index, Remedy
+from benchodds.basics.tables import Array, Flags, Index
+from benchodds.choose.decision import LEAST, Decision, Remedy
 from benchodds.choose.rules import by_odds, chain
 
 PARTLY = 0.5
@@ -239,12 +239,4 @@ def waits_for(decision: Decision, remedy: Remedy) -> tuple[str, ...] | None:
 def minutes_before(decision: Decision, remedy: Remedy) -> float:
     """Minutes of the tests that a remedy must wait for; infinite when it may not be done now."""
     names = waits_for(decision, remedy)
-    return np.inf if names is None else minutes_of(decision, names)
-
-
-def minutes_of(decision: Decision, names: Sequence[str]) -> float:
-    """Minutes of some tests, one after another, with the set-ups that they open."""
-    wanted: frozenset[str] = frozenset().union(*(decision.check(n).setups for n in names))
-    return sum(decision.check(n).minutes for n in names) + sum(
-        decision.setups[s] for s in wanted - decision.opened
-    )
+    return np.inf if names is None else decision.labour.minutes(names, decision.opened)

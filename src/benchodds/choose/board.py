@@ -15,9 +15,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchodds.basics.tables import Array
+from benchodds.basics.tables import Array, Flags, Index
 from benchodds.choose.acting import Acts, order
-from benchodds.choose.decision import LEAST, Decision, Flags, Index, renewed, repair_classes
+from benchodds.choose.decision import LEAST, Decision, renewed, repair_classes
 from benchodds.choose.nodes import Nodes, View
 from benchodds.choose.rules import Rule
 from benchodds.choose.waiting import Waiting
@@ -125,12 +125,6 @@ class Board:
             )
             for m in self.members
         ]
-        setups = list(decision.setups)
-        self.setup_minutes = np.array([decision.setups[s] for s in setups])
-        self.needs = np.array(
-            [[s in c.setups for s in setups] for c in decision.checks], dtype=bool
-        ).reshape(len(self.names), len(setups))
-        self.own = np.array([c.minutes for c in decision.checks])
         self.harm = np.array([c.harm for c in decision.checks]).reshape(-1, p.shape[0])
         self.proves = np.array([bool(c.proves) for c in decision.checks], dtype=bool)
         self.renew = np.array([c.renew for c in decision.checks])
@@ -141,7 +135,8 @@ class Board:
         )
         self.n_remedies = len(decision.remedies)
         self.act_at = np.array([r.act_at for r in decision.remedies], dtype=float)
-        self.waiting = Waiting(decision, self.own, self.needs, self.setup_minutes)
+        self.labour = decision.labour
+        self.waiting = Waiting(decision)
         self.root = Nodes(
             p[None],
             np.ones(1),
@@ -150,7 +145,7 @@ class Board:
             self._flags(decision.spent)[None],
             self._flags(decision.passed)[None],
             self._flags(decision.failed)[None],
-            np.array([[s in decision.opened for s in setups]], dtype=bool),
+            self.labour.flags(decision.opened)[None],
             np.array([[r.name in decision.mended for r in decision.remedies]], dtype=bool),
         )
 
@@ -239,8 +234,7 @@ class Board:
 
     def _costs(self, nodes: Nodes, p: Array) -> tuple[Array, Array]:
         """Minutes and money of every test; infinite minutes where it cannot be done."""
-        closed = np.where(nodes.opened, 0.0, 1.0) * self.setup_minutes
-        minutes = self.own + closed @ self.needs.T
+        minutes = self.labour.single(nodes.opened)
         for t in np.flatnonzero(self.proves).tolist():  # gear that fails its proof is changed
             fails = [
                 c
@@ -258,7 +252,7 @@ class Board:
             here = nodes.take(np.flatnonzero(tests == t))
             done = here.done.copy()
             done[:, t] = True
-            opened = here.opened | self.needs[t]
+            opened = here.opened | self.labour.needs[t]
             for column, sign in zip(range(*self.columns(t)), self.signs[t], strict=True):
                 joint = here.p * self.table[:, :, column]
                 chance = joint.sum(axis=(1, 2))

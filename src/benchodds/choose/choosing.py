@@ -15,6 +15,7 @@ from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Array, State, Table
 from benchodds.choose.decision import Check, Decision, Final, Remedy
+from benchodds.choose.labour import minutes_of_setups
 from benchodds.choose.permits import LOOKED, Permits
 from benchodds.choose.planning import next_technique, open_setups
 from benchodds.choose.rules import NEVER, cleared, gating, reopened, rule_of
@@ -78,7 +79,7 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
         tuple(checks),
         tuple(_remedies(model, folded.states, shop)),
         (Final(HAND_BACK, _hand_back(folded.states, shop)),),
-        {name: _minutes(s.minutes) + _minutes(s.close) for name, s in model.setups.items()},
+        minutes_of_setups(model),
         shop.labour.per_minute,
         missed * shop.come_back.cost,
         missed,

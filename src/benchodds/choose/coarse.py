@@ -25,7 +25,8 @@ class Coarse:
     """A test whose outcomes are told apart in groups.
 
     ``table`` is P(group | scope), the group last; ``words`` is a value that stands for each
-    group as one would write it; ``place`` the group of each outcome.
+    group as one would write it, the one that is shown most often; ``place`` the group of each
+    outcome.
     """
 
     groups: Groups
@@ -64,6 +65,7 @@ def grouped(p_state: Array, p: Array, signs: Sequence[int], most: int) -> tuple[
 def coarse(tool: Instrument, outcomes: Sequence[Outcome], table: Table, groups: Groups) -> Coarse:
     """The test with its outcomes in groups."""
     p = np.stack([table.p[..., list(g)].sum(axis=-1) for g in groups], axis=-1)
+    often = table.p.reshape(-1, len(outcomes)).sum(axis=0)
     place = [0] * len(outcomes)
     for i, group in enumerate(groups):
         for o in group:
@@ -72,7 +74,7 @@ def coarse(tool: Instrument, outcomes: Sequence[Outcome], table: Table, groups: 
         groups,
         tuple(outcomes[g[0]].sign for g in groups),
         Table(table.scope, p / p.sum(axis=-1, keepdims=True)),
-        tuple(written(tool, outcomes, g[len(g) // 2]) for g in groups),
+        tuple(written(tool, outcomes, max(g, key=lambda o: often[o])) for g in groups),
         tuple(place),
     )
 

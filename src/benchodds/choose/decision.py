@@ -5,22 +5,20 @@ A belief is over whole machine states, each beside the state of the gear that is
 next reading, since its chances come from the whole network with all evidence in it, and an
 approximation for the ones after it as far as readings share more than that (the operator's
 speed, the strength of one winding). Everything that chooses works on this one description:
-:mod:`lookahead`, :mod:`policies` and, written apart from them, :mod:`optimum`.
+:mod:`lookahead`, the policies and, written apart from them, the oracle ``tests/optimum.py``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-from benchodds.basics.tables import Array, State
+from benchodds.basics.tables import Array, Flags, Index, State
+from benchodds.choose.labour import Labour
 from benchodds.choose.rules import NONE, WAIVED, Rule, Seen, allowed
-
-Flags = NDArray[np.bool_]
-Index = NDArray[np.intp]
 
 LEAST = 1e-12
 """Chance below which a branch is not followed."""
@@ -129,6 +127,12 @@ class Decision:
         """1 for states without a fault, else 0, shape (n_states,)."""
         return np.array([0.0 if state else 1.0 for state in self.states])
 
+    @cached_property
+    def labour(self) -> Labour:
+        """The minutes of its checks."""
+        own = {c.name: c.minutes for c in self.checks}
+        return Labour(own, {c.name: c.setups for c in self.checks}, self.setups)
+
     def check(self, name: str) -> Check:
         """The check of that name."""
         return next(c for c in self.checks if c.name == name)
@@ -150,7 +154,7 @@ class Decision:
 
     def minutes_of(self, check: Check) -> float:
         """Own minutes of a check and those of the set-ups that it still needs."""
-        return check.minutes + sum(self.setups[s] for s in check.setups - self.opened)
+        return self.labour.minutes([check.name], self.opened)
 
     def price_of_check(self, check: Check) -> float:
         """Expected cost of a check in money: labour, harm to a donor part, gear changed."""

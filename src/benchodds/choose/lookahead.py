@@ -2,7 +2,7 @@
 
 The first steps (two, or as many as asked) are chosen as well as can be among the tests that
 promise most, the likeliest repairs and the endings; from there on a rule of thumb goes on to
-the end (:mod:`rollout`). How near that comes to the optimum is tested against :mod:`optimum`.
+the end (:mod:`rollout`). How near that comes to the optimum is tested against ``tests/optimum.py``.
 """
 
 from __future__ import annotations
@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchodds.basics.tables import Array
+from benchodds.basics.tables import Array, Index
 from benchodds.choose.board import Board
-from benchodds.choose.decision import LEAST, Decision, Index
+from benchodds.choose.decision import LEAST, Decision
 from benchodds.choose.nodes import FREE, Nodes, View
 from benchodds.choose.planning import LEAST_BITS
 from benchodds.choose.rollout import advance, outlook, roll_out

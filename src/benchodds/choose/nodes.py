@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchodds.basics.tables import Array
-from benchodds.choose.decision import Flags, Index
+from benchodds.basics.tables import Array, Flags, Index
 
 FREE, BARRED = -1, -2
 """In place of a test that a remedy waits for: there is none, or it may not be done at all."""

@@ -17,6 +17,7 @@ import numpy as np
 from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Array
+from benchodds.choose.labour import Labour
 from benchodds.choose.permits import Permit, Permits
 from benchodds.choose.rules import chain, cleared, gating
 from benchodds.choose.shop import Shop
@@ -157,7 +158,7 @@ def next_technique(assessment: Assessment, opened: frozenset[str]) -> Technique:
 def rank(assessment: Assessment) -> tuple[tuple[Ranked, ...], tuple[LeftOut, ...]]:
     """All tests by expected information per minute, best first, and those left out."""
     model = assessment.machine.model
-    opened = open_setups(model, assessment.job)
+    opened, labour = open_setups(model, assessment.job), Labour.of(model)
     technique = next_technique(assessment, opened)
     permits = Permits(assessment)
     left = {t: permit.reason for t in model.tests if not (permit := permits.test(t)).allowed}
@@ -170,14 +171,11 @@ def rank(assessment: Assessment) -> tuple[tuple[Ranked, ...], tuple[LeftOut, ...
         p = assessment.foreseen(name, technique)
         p = p / p.sum(axis=1, keepdims=True)
         missing = [s for s in model.setups_of(name) if s not in opened]
-        minutes = model.minutes(name) + sum(
-            to_base(model.setups[s].minutes, "min") for s in missing
-        )
         ranked.append(
             Ranked(
                 name,
                 mutual_information(p_state, p),
-                minutes,
+                labour.minutes([name], opened),
                 tuple(missing),
                 _branches(assessment, outcomes, p_state, p),
             )

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchodds.basics.tables import Array
+from benchodds.basics.tables import Array, Index
 from benchodds.choose.board import Board
-from benchodds.choose.decision import LEAST, Index
+from benchodds.choose.decision import LEAST
 from benchodds.choose.nodes import FREE, Nodes, View
 from benchodds.choose.planning import LEAST_BITS
 
@@ -43,9 +43,7 @@ def outlook(board: Board, nodes: Nodes, view: View) -> Outlook:
     ranked = np.argsort(per_bit, axis=1)[:, :n_tests]
     can = np.isfinite(np.take_along_axis(per_bit, ranked, axis=1))
     told = np.where(can, np.take_along_axis(view.info, ranked, axis=1), 0.0)
-    needs = board.needs[ranked] & ~nodes.opened[:, None, :]
-    first = needs & ~(np.cumsum(needs, axis=1) > needs)  # who opens a set-up pays for it
-    minutes = np.where(can, board.own[ranked] + first @ board.setup_minutes, np.inf)
+    minutes = np.where(can, board.labour.in_turn(ranked, nodes.opened), np.inf)
     harm = np.where(can, np.take_along_axis(view.money, ranked, axis=1), 0.0)
     minutes, harm, told = (
         np.concatenate([np.zeros((len(cost), 1)), np.cumsum(x, axis=1)], axis=1)

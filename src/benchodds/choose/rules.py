@@ -18,12 +18,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from benchodds.basics.tables import Array, State
+from benchodds.basics.tables import Array, Index, State
 from benchodds.model.system import Repair, SystemModel, Test
 
-Index = NDArray[np.intp]
 Group = frozenset[str]
 """Tests of which one is enough."""
 

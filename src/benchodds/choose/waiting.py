@@ -6,23 +6,18 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchodds.basics.tables import Array
+from benchodds.basics.tables import Array, Flags, Index
 from benchodds.choose.acting import chain_of
-from benchodds.choose.decision import Decision, Flags, Index
+from benchodds.choose.decision import Decision
 from benchodds.choose.nodes import BARRED, FREE, Nodes
 from benchodds.choose.rules import Seen, allowed, by_odds, leading
 
 
 class Waiting:
-    """The rules of a decision's tests and remedies over many places.
+    """The rules of a decision's tests and remedies over many places."""
 
-    ``own`` (n_tests,) are minutes of tests, ``needs`` (n_tests, n_setups) the set-ups that they
-    need and ``setup_minutes`` (n_setups,) what these take.
-    """
-
-    def __init__(self, decision: Decision, own: Array, needs: Flags, setup_minutes: Array) -> None:
-        self.decision = decision
-        self.own, self.needs, self.setup_minutes = own, needs, setup_minutes
+    def __init__(self, decision: Decision) -> None:
+        self.decision, self.labour = decision, decision.labour
         self.names = tuple(c.name for c in decision.checks)
         rules = {c.name: c.rule for c in decision.checks}
         self._rules = [(t, c.rule) for t, c in enumerate(decision.checks) if c.rule.groups]
@@ -67,8 +62,7 @@ class Waiting:
                 if chain is None:
                     barred[mine] = True
                 elif len(chain):
-                    needs = self.needs[chain].any(axis=0) & ~nodes.opened[mine]
-                    before[mine, r] = self.own[chain].sum() + needs @ self.setup_minutes
+                    before[mine, r] = self.labour.together(chain, nodes.opened[mine])
                     waits[mine, r] = chain[0]
                     barred[mine] = ~can[mine, chain[0]]
             before[barred, r], waits[barred, r] = np.inf, BARRED

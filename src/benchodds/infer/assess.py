@@ -448,7 +448,10 @@ class Assessment:
     def _whole(self, asked: Sequence[str], cells: int) -> Network:
         """The network of the job, faults that come and go in it where they are told of."""
         apart, spells = cells == APART, self.spells and bool(intermittent.spells(self.machine))
-        taken = understand(self.machine, self.job, apart=apart)
+        same = apart == (
+            self.cells == APART
+        )  # what was heard may be known otherwise than as written
+        taken = self.taken if same else understand(self.machine, self.job, apart=apart)
         return network_of(self.machine, self.job, taken, asked=asked, cells=cells, spells=spells)
 
     def predictive(self, test: str, technique: Technique) -> tuple[tuple[Outcome, ...], Table]:

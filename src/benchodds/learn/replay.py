@@ -13,12 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Array
+from benchodds.choose.labour import Labour
 from benchodds.choose.planning import mutual_information
 from benchodds.learn.likelihoods import ReadingWorth, fault_names
 from benchodds.learn.written import Written
-from benchodds.model.system import SystemModel
 
 
 @dataclass(frozen=True)
@@ -51,26 +50,15 @@ def replay(
     def over(order: Sequence[Written]) -> bool:
         return _part(worth, order, shares, part) >= sure
 
-    as_done: list[Written] = []
+    labour, as_done = Labour.of(model), list[Written]()
     while len(as_done) < len(readings) and not over(as_done):
         as_done.append(readings[len(as_done)])
     advised: list[Written] = []
     rest = list(readings)
     while rest and not over(advised):
-        advised.append(rest.pop(_best(worth, advised, rest, shares)))
-    return Replay(minutes(model, as_done), minutes(model, advised), over(advised) or over(as_done))
-
-
-def minutes(model: SystemModel, order: Sequence[Written]) -> float:
-    """Labour of tests in an order: their own minutes, and set-ups when first needed."""
-    opened: set[str] = set()
-    total = 0.0
-    for reading in order:
-        needed = set(model.setups_of(reading.test)) - opened
-        total += model.minutes(reading.test)
-        total += sum(to_base(model.setups[s].minutes, "min") for s in needed)
-        opened |= needed
-    return total
+        advised.append(rest.pop(_best(worth, labour, advised, rest, shares)))
+    done, best = (labour.minutes([r.test for r in order]) for order in (as_done, advised))
+    return Replay(done, best, over(advised) or over(as_done))
 
 
 def _posterior(worth: ReadingWorth, order: Sequence[Written], shares: Array) -> Array:
@@ -83,14 +71,17 @@ def _part(worth: ReadingWorth, order: Sequence[Written], shares: Array, part: Ar
 
 
 def _best(
-    worth: ReadingWorth, done: Sequence[Written], rest: Sequence[Written], shares: Array
+    worth: ReadingWorth,
+    labour: Labour,
+    done: Sequence[Written],
+    rest: Sequence[Written],
+    shares: Array,
 ) -> int:
     """Which of the remaining tests tells most per minute now."""
     p = _posterior(worth, done, shares)
-    model = worth.machine.model
-    before = minutes(model, done)
+    opened = {s for reading in done for s in labour.needed[reading.test]}
     rates = []
     for reading in rest:
-        cost = minutes(model, [*done, reading]) - before
+        cost = labour.minutes([reading.test], opened)
         rates.append(mutual_information(p, worth.outcomes(tuple(done), reading)) / cost)
     return int(np.argmax(rates))

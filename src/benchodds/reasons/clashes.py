@@ -18,8 +18,9 @@ import numpy as np
 
 from benchodds.basics.errors import EvidenceError, ReadingError, TooLargeError
 from benchodds.basics.language import _
-from benchodds.basics.quantities import Value, to_base
+from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Network, State, Table, renamed
+from benchodds.choose.labour import Labour
 from benchodds.choose.planning import open_setups, tried
 from benchodds.infer.assess import Assessment, Taken
 from benchodds.infer.belief import posterior
@@ -348,11 +349,10 @@ def _failing(assessment: Assessment, suspect: Suspect) -> tuple[str, ...]:
 def _proof(assessment: Assessment, suspect: Suspect) -> tuple[str | None, str | None, float | None]:
     """How an item is proved: in words, by which test, in how many minutes; not what was tried."""
     model, bench = assessment.machine.model, assessment.machine.bench
-    opened = open_setups(model, assessment.job)
+    opened, labour = open_setups(model, assessment.job), Labour.of(model)
 
     def minutes(test: str) -> float:
-        missing = [s for s in model.setups_of(test) if s not in opened]
-        return model.minutes(test) + sum(to_base(model.setups[s].minutes, "min") for s in missing)
+        return labour.minutes([test], opened)
 
     for name, test in model.tests.items():
         if test.proves == suspect.variable:
@@ -368,7 +368,7 @@ def _proof(assessment: Assessment, suspect: Suspect) -> tuple[str | None, str | 
         return _("move the probes and read again"), again, minutes(again)
     if suspect.kind == "technique":
         ways: Mapping[str, float] = {
-            m.title: to_base(model.setups[m.setup].minutes, "min") * (m.setup not in opened)
+            m.title: labour.setups[m.setup] * (m.setup not in opened)
             for m in bench.cranking.values()
             if m.setup in model.setups
         }

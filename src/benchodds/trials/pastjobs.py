@@ -25,6 +25,7 @@ from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Array, Network, State, Table
 from benchodds.choose.coarse import plain
+from benchodds.choose.labour import Labour
 from benchodds.choose.rules import Seen, allowed, cleared, rule_of
 from benchodds.infer.assess import Machine
 from benchodds.infer.epochs import change_of
@@ -319,6 +320,7 @@ class PastShop:
         passed: dict[str, bool] = {}
         opened: set[str] = set()
         minutes, left = 0.0, int(rng.poisson(self.spec.more))
+        labour = Labour.of(model)
         condemned = False
         for step in bench.routine.steps:
             test, spec = step.test, model.tests[step.test]
@@ -333,10 +335,8 @@ class PastShop:
             found = sign < 0 if step.when == "fails" else sign > 0
             condemned |= bool(step.condemns) and found
             out.append(item)
-            need = set(model.setups_of(test))
-            minutes += model.minutes(test)
-            minutes += sum(to_base(model.setups[s].minutes, "min") for s in need - opened)
-            opened |= need
+            minutes += labour.minutes([test], opened)
+            opened.update(labour.needed[test])
             if condemned:
                 left -= 1
                 if left < 0:

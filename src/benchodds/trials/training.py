@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchodds.basics.tables import Array
-from benchodds.choose.acting import Acts, chain_of, minutes_of, order
-from benchodds.choose.decision import Decision, Flags
+from benchodds.basics.tables import Array, Flags
+from benchodds.choose.acting import Acts, chain_of, order
+from benchodds.choose.decision import Decision
 from benchodds.choose.rules import Seen, allowed
 from benchodds.trials.draws import Nature, Numbers
 from benchodds.trials.places import World
@@ -74,7 +74,9 @@ class Training:
             if not live.any():
                 break
         chains = [chain_of(at, r) for r in d.remedies]
-        before = np.array([np.inf if c is None else minutes_of(at, c) for c in chains])
+        before = np.array(
+            [np.inf if c is None else at.labour.minutes(c, at.opened) for c in chains]
+        )
         mended = np.zeros((self.n, len(d.remedies)), dtype=bool)
         found = order(self.acts, p.sum(axis=2), mended, np.broadcast_to(before, mended.shape))
         return float((d.rate * (minutes + found.minutes) + found.money)[rows].mean())

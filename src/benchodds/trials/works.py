@@ -19,8 +19,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from benchodds.basics.tables import Array, State, Table
-from benchodds.choose.decision import Flags
+from benchodds.basics.tables import Array, Flags, State, Table
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Machine
 from benchodds.infer.epochs import Change, change_of, outcome_of

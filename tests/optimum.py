@@ -15,8 +15,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from benchodds.basics.errors import ModelError
-from benchodds.basics.language import _
 from benchodds.choose.acting import waits_for
 from benchodds.choose.decision import Check, Decision, Remedy
 
@@ -101,17 +99,13 @@ class Optimum:
 
         Raises
         ------
-        ModelError
+        ValueError
             When there are more than ``most`` beliefs.
         """
         if place in self.known:
             return self.known[place]
         if len(self.known) >= self.most:
-            raise ModelError(
-                _("more than {most:,} beliefs: too large for the exact optimum").format(
-                    most=self.most
-                )
-            )
+            raise ValueError(f"more than {self.most:,} beliefs: too large for the exact optimum")
         ways = []
         for number, act in enumerate(self.acts(place)):
             cost, branches = self.follow(place, act)
