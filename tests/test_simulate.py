@@ -420,11 +420,13 @@ def test_the_crowd_believes_what_the_exact_engine_says(
     assert max(apart) < 0.15
 
 
-def test_whole_states_know_readings_as_far_as_they_are_told_apart(world: World) -> None:
+def test_whole_states_know_readings_as_far_as_they_are_told_apart(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The states that the next step is chosen on and the odds of parts have the same findings."""
     place = world.start()
     for group, sign in enumerate(world.coarse("stop-r", place.how).signs):
-        exact = world.exact(place.seen("stop-r", group).told)
+        exact = engine(place.seen("stop-r", group), monkeypatch)
         by_state = exact.folded.p_mode(exact.state_p / exact.state_p.sum())
         apart = max(abs(by_state.get(f, 0.0) - p) for f, p in exact.p_mode.items())
         assert apart < 0.01, (group, sign)
