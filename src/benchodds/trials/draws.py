@@ -33,7 +33,7 @@ from benchodds.model.technique import Technique
 
 Numbers = NDArray[np.intp]
 
-AT_ONCE = 128
+AT_ONCE = 512
 """Machines proposed at once."""
 
 MOST_TRIES = 2000
@@ -146,10 +146,8 @@ class Nature:
                     )
                 )
         plain = (t for t in network.findings.values() if NAME not in t.scope)
-        self._most = (
-            math.prod(float(t.p.max()) for t in plain)
-            * math.prod(max(1.0, s.ratio) for s in network.special)
-            * float(self._ways({}).sum())
+        self._most = math.prod(float(t.p.max()) for t in plain) * math.prod(
+            max(1.0, s.ratio) for s in network.special
         )
         self._order = network.below_roots
         self._sums = {
@@ -281,16 +279,16 @@ class Nature:
         return Truth(at, state, {v: float(x[0]) for v, x in crowd.ranks.items()})
 
     def _ways(self, lot: Mapping[str, Numbers]) -> Array:
-        """Weight of each way of coming and going, none first, given states of the components,
-        (n_ways, n); the greatest there is without these."""
-        name, n = self.network.intermittent, len(next(iter(lot.values()), [0]))
+        """Chance of each way of coming and going, none first, given states of the components,
+        (n_ways, n). What is missing to 1 is that two faults do so at once, which is left out."""
+        name, n = self.network.intermittent, len(next(iter(lot.values())))
         weight = np.ones((1, n))
         if name:
             weight = np.repeat(self.network.tables[name].p[:, None], n, axis=1)
         for table in self.network.findings.values():
             if name in table.scope:
                 p, (v,) = table.p, table.scope[1:]
-                weight *= p[:, lot[v]] if lot else p.max(axis=1, keepdims=True)
+                weight *= p[:, lot[v]]
         return weight
 
     def _faults(self, rng: np.random.Generator) -> dict[str, int]:
