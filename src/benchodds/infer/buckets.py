@@ -264,6 +264,13 @@ class Messages(Generic[T]):
         tables = [self._tables[i] for v in inside for i in tree.own[v]]
         return tables + self._heard(edges)
 
+    def below(self, bucket: str, but: str = "") -> list[T]:
+        """The tables of a bucket, and what comes up to it, save from one of those below it."""
+        parent = self.tree.parent
+        edges = [(u, bucket) for u in self.tree.near[bucket] if u not in (parent.get(bucket), but)]
+        self._work_out(edges)
+        return [self._tables[i] for i in self.tree.own[bucket]] + self._heard(edges)
+
     def _heard(self, edges: Iterable[tuple[str, str]]) -> list[T]:
         return [t for t in (self._said[e] for e in edges) if t is not None]
 

@@ -87,6 +87,8 @@ class Fold:
 
     def joint(self, names: Sequence[str], extra: Sequence[Table], log_scale: float) -> Array:
         """P(names, evidence), the states summed over, divided by ``exp(log_scale)``."""
+        if len(names) == 1 and not extra and names[0] in self._messages.tree.scope:
+            return self._marginal(names[0], log_scale)
         rows, free = self._rows, [v for v in names if not self.support.settled(v)]
         called = {v: f"{v} here" if v in rows.index else v for v in free}
         here = [
@@ -100,6 +102,48 @@ class Fold:
         scope = [v for v in joint.table.scope if v != MACHINE]
         p = rows.sum(weight, joint).transpose([scope.index(v) for v in called.values()])
         return self.support.spread(tuple(names), Table(tuple(free), p))
+
+    def _marginal(self, name: str, log_scale: float) -> Array:
+        """As :meth:`joint`, of one variable: what comes down its tree has the states weighted, and
+        those summed over that nothing below tells apart."""
+        rows, tree = self._rows, self._messages.tree
+        joint = rows.product(
+            [*self._messages.below(name), self._from_above(name)],
+            frozenset([name]),
+            tree.scope[name],
+        )
+        p = joint.table.p.sum(axis=joint.axis) if joint.roots else joint.table.p
+        p = p * math.exp(joint.log_scale - log_scale)
+        return self.support.spread((name,), Table((name,), np.asarray(p)))
+
+    def _from_above(self, name: str) -> Folded:
+        """What is said to a bucket from above, summed over states alike in all that is below."""
+        rows, tree, known = self._rows, self._messages.tree, self._down
+        path = [name]
+        while path[-1] not in known and path[-1] in tree.parent:
+            path.append(tree.parent[path[-1]])
+        if path[-1] not in known:
+            known[path[-1]] = rows.summed(self._weighted(path[-1]), self._roots[path[-1]])
+        for u, v in reversed([*zip(path[1:], path[:-1], strict=True)]):
+            tables = [*self._messages.below(u, v), known[u]]
+            made = rows.product(tables, tree.scope[u] & tree.scope[v], tree.scope[u])
+            known[v] = rows.summed(made, self._roots[v]) if made.roots else made
+        return known[name]
+
+    def _weighted(self, top: str) -> Folded:
+        """P(row, all evidence but that of one tree)."""
+        rows, every = self._rows, frozenset(self._rows.index)
+        best = float(self.log_weights.max())
+        weight = self._share * np.exp(self.log_weights - best)[rows.state]
+        if top in self._likelihoods:
+            told = self._likelihoods[top]
+            likelihood = rows.expand(told)[:, 0]
+            weight = np.where(likelihood < LEAST_LIKELIHOOD, 0.0, weight)
+            weight = weight / np.maximum(likelihood, LEAST_LIKELIHOOD)
+            best -= told.log_scale
+        classes = rows.classes(every)
+        here: Array = np.bincount(classes.row, weight, classes.n).astype(float)
+        return Folded.of(every, Table((MACHINE,), here), best)
 
     def _beside(
         self, tables: Sequence[Folded], keep: frozenset[str], own: frozenset[str] = frozenset()
@@ -135,7 +179,8 @@ class Fold:
         self, tree: Tree, tables: Sequence[Folded], silent: Callable[[str, str], bool]
     ) -> None:
         """WideError where the evidence will meet in a bucket that is too large for many states."""
-        roots: dict[str, frozenset[str]] = {}
+        self._roots = roots = dict[str, frozenset[str]]()
+        self._down: dict[str, Folded] = {}
         widest = (MOST_WORK, frozenset[str]())
         self.entries = 0
         for v in tree.own:

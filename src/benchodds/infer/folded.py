@@ -199,6 +199,19 @@ class Rows:
         p = np.moveaxis(p, folded.axis, 0)[self.classes(folded.roots).row]
         return p.reshape(len(self.state), -1)
 
+    def summed(self, folded: Folded, roots: frozenset[str]) -> Folded:
+        """The sum of rows that some of a table's roots do not tell apart, one for each class."""
+        axis = folded.axis
+        if not roots:
+            scope = tuple(v for v in folded.table.scope if v != MACHINE)
+            p = np.asarray(folded.table.p.sum(axis=axis))
+            return Folded.of(roots, Table(scope, p), folded.log_scale)
+        to = self.classes(roots).row[self.classes(folded.roots).first]
+        order = np.argsort(to, kind="stable")
+        starts = np.searchsorted(to[order], np.arange(self.classes(roots).n))
+        p = np.add.reduceat(folded.table.p.take(order, axis), starts, axis)
+        return Folded.of(roots, Table(folded.table.scope, p), folded.log_scale)
+
     def sum(self, weight: Array, folded: Folded) -> Array:
         """Sum over rows with these weights, (n_rows,); the other axes in the table's order."""
         if not folded.roots:
