@@ -5,11 +5,9 @@ Ratios are to a named reference measured in the same run; nothing here asserts a
 
 from __future__ import annotations
 
-import os
-import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -23,8 +21,11 @@ from benchodds.infer import exchange
 from benchodds.infer.assess import Machine, assess
 from benchodds.infer.network import physics
 from benchodds.keep import files
+from benchodds.keep.session import load_machine
 from benchodds.model.jobs import Technique
 from made_jobs import job_of
+from memory import Used, make_job, run
+from random_jobs import random_readings
 
 pytestmark = pytest.mark.skipif(
     "--benchmark-enable" not in sys.argv, reason="speed is measured on demand: --benchmark-enable"
@@ -165,57 +166,60 @@ def test_ranking_against_two_libraries(
             print(f"  {library}: {seconds * scale:.1f} s, {seconds * scale / ours:.0f} times ours")
 
 
-PEAK = """
-import sys
-from benchodds.cli.main import main
-try:
-    main(sys.argv[1:])
-finally:
-    print(open("/proc/self/status").read().split("VmHWM:")[1].split()[0], file=sys.stderr)
-"""
+def every_command(system: str, folder: Path) -> Iterator[tuple[str, Used, Used]]:
+    """Each command on a job of seven readings: with what was kept, and without where it is new."""
+    store = folder / "jobs.sqlite"
+    machine, rng = load_machine(system, None, system), np.random.default_rng(1)
+    said = random_readings(machine, next(iter(machine.model.complaints)), 8, rng)
+    job = make_job(store, system, said[:-1], next(iter(machine.model.complaints)))
+    sheet = folder / "sheet.txt"
+    sheet.write_text(said[-1].line + "\n", encoding="utf-8")
+    repair = next(iter(machine.model.repairs))
+    opened = ("open", "--system", system, "--complaint", next(iter(machine.model.complaints)))
+    for words in (
+        ("--help",),
+        ("systems",),
+        opened,
+        ("jobs",),
+        ("show", job),
+        ("odds", job),
+        ("next", job),
+        ("next", job, "--greedy"),
+        ("why", job),
+        ("record", job, "--file", str(sheet)),
+        ("strike", job, "R{n}", "--reason", "slip"),
+        ("done", job, repair),
+    ):
+        where = () if words[0] in ("--help", "systems") else ("--store", str(store))
+        took = []
+        for n in range(1, 5):
+            argv = ["-m", "benchodds", *(w.format(n=n) for w in words), *where]
+            took.append(run(argv, None))
+            assert not took[-1].status, took[-1].text
+        warm = sorted(took[1:], key=lambda used: used.seconds)
+        yield " ".join(words[:1] + words[2:3] * (words[0] == "next")), warm[1], took[0]
 
 
-def peak_mb(args: list[str], cache: Path) -> float:
-    """Peak memory of a command, from its own process (Linux).
+@pytest.mark.parametrize("system", ["mag-cdi", "dc-cdi", "tci", "charging", "starter"])
+def test_every_command(
+    system: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Processor time of whole commands as a ratio to importing numpy and scipy.stats, and memory.
 
-    Not from getrusage, whose figure for a child begins with the size of the process that
-    started it, here with whatever other benchmarks took.
+    Modules are compiled once beforehand, as they are wherever Python may write.
     """
-    done = subprocess.run(
-        [sys.executable, "-c", PEAK, *args],
-        check=True,
-        capture_output=True,
-        text=True,
-        env={**os.environ, "BENCHODDS_CACHE": str(cache)},
-    )
-    return int(done.stderr.split()[-1]) / 1024
-
-
-def test_whole_process_and_memory(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """`benchodds next` with a warm cache against importing numpy and scipy.stats alone."""
-    store = str(tmp_path / "jobs.sqlite")
-
-    def command(*args: str) -> None:
-        subprocess.run(
-            [sys.executable, "-m", "benchodds", *args, "--store", store],
-            check=True,
-            capture_output=True,
+    monkeypatch.delenv("PYTHONDONTWRITEBYTECODE", raising=False)
+    monkeypatch.setenv("PYTHONPYCACHEPREFIX", str(tmp_path / "compiled"))
+    imports = ["-c", "import numpy, scipy.stats"]
+    reference = sorted(run(imports, None).seconds for _ in range(6))[2]
+    lines = [f"{system}: {reference:.2f} s for numpy and scipy.stats", " " * 16 + "   s     x   MB"]
+    for name, warm, first in every_command(system, tmp_path):
+        lines.append(
+            f"{name:<14} {warm.seconds:>6.2f} {warm.seconds / reference:>5.2f} "
+            f"{warm.megabytes:>4.0f}   first {first.seconds:>6.2f} s {first.megabytes:>4.0f} MB"
         )
-
-    command("open", "--system", "mag-cdi", "--complaint", "no-spark", "--name", "b")
-    for test, values, technique in READINGS:
-        said = [f"--{k}={v}" for k, v in technique.as_data().items()]
-        command("record", "b", test, *values, *said)
-    command("next", "b")
-    ours = best_of(5, lambda: command("next", "b"))
-    reference = best_of(
-        5, lambda: subprocess.run([sys.executable, "-c", "import numpy, scipy.stats"], check=True)
-    )
-    advice = ["next", "b", "--store", store]
-    cold, warm = (peak_mb(advice, tmp_path / "cache") for _ in range(2))
     with capsys.disabled():
-        print(f"\nbenchodds next: {ours:.2f} s, {ours / reference:.2f} times the reference")
-        print(f"peak memory: {cold:.0f} MB with an empty cache, {warm:.0f} MB with a warm one")
+        print("\n" + "\n".join(lines))
 
 
 def test_plan_is_not_slower_than_ranking_by_much(benchmark: Any, machine: Machine) -> None:
