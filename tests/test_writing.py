@@ -150,7 +150,7 @@ def test_tutorial_can_be_followed(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     assert "no test can tell" in outputs[2] and "horn.open" in outputs[2]
     checks = [o for o in outputs if "Hardest to tell apart" in o]
     assert "Doubts: none" in checks[-1]
-    assert "DO: button" in outputs[-3], outputs[-3]
+    assert "DO: clean the button [button]" in outputs[-3], outputs[-3]
     assert (tmp_path / "model.schema.json").exists()
 
 
