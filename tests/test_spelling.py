@@ -102,6 +102,18 @@ def test_words_are_put_together(expect: Expect, words: list[str], values: list[s
     assert list(apart(words, is_reading)) == values
 
 
+def test_a_long_list_is_put_together_soon() -> None:
+    """Twenty thousand words take no longer than twenty thousand readings."""
+    tried = []
+
+    def is_reading(text: str) -> bool:
+        tried.append(text)
+        return text == "1"
+
+    assert len(apart(["1"] * 20_000, is_reading)) == 20_000
+    assert len(tried) <= 8 * 20_000
+
+
 def test_alternating_is_noticed() -> None:
     """Volts that were said to be AC."""
     assert was_alternating("112V AC") and was_alternating("112 V~")

@@ -314,7 +314,7 @@ def test_sheets_in_other_encodings(store: Path, tmp_path: Path) -> None:
         assert not opened.job("1").readings
     sheet.write_bytes("\ufeffvexc 112\r\nrexc 15ohm\r\n".encode())
     said = run(*record)
-    assert "R1: vexc" in said and "R2: rexc" in said
+    assert "R1: exciter peak" in said and "R2: exciter winding resistance: 15 ohm" in said
 
 
 def test_a_sheet_is_recorded_whole_or_not_at_all(

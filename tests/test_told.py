@@ -151,7 +151,7 @@ def test_two_complaints_have_one_cause_or_two(tmp_path: Path) -> None:
     single = BenchJob(tmp_path / "j.sqlite", words[0])
     assert job.odds().data["faults_at_once"]["2+"] > single.odds().data["faults_at_once"]["2+"]
     for title in (m.model.complaints[w] for w in words):
-        assert title in " ".join(job.run("odds", job.id).split())
+        assert title in " ".join(job.run("odds", job.id).lower().split())
 
 
 def test_two_complaints_of_one_of_two_systems() -> None:

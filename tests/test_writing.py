@@ -151,7 +151,7 @@ def test_tutorial_can_be_followed(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     assert "Doubts: none" in checks[0] and "Blackthorn 175" in checks[0]
     assert "no test can tell" in checks[1] and "horn.open" in checks[1]
     assert "Doubts: none" in checks[-1]
-    assert "DO: button" in outputs[-3], outputs[-3]
+    assert "DO: clean the button [button]" in outputs[-3], outputs[-3]
     assert (tmp_path / "model.schema.json").exists()
 
 

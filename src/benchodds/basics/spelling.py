@@ -19,6 +19,9 @@ _NONE = re.compile(r"(?i)(?:no sparks?(?: at all)?|nothing)\b(.*)")
 _COMMAS = re.compile(r"\d+(?:\.\d+)?(?:,\d+(?:\.\d+)?){2,}")
 _THOUSANDS = re.compile(r"\d{1,3}(?:,\d{3})+")
 
+MOST_WORDS = 8
+"""Most words of one reading: 'unstable 3 V to 40 V' has six."""
+
 LOOKS = {
     "no-change": ("nothing", "steady", "same"),
     "unchanged": ("nothing", "steady", "same"),
@@ -62,7 +65,7 @@ def apart(words: Sequence[str], is_reading: Callable[[str], bool]) -> tuple[str,
     found: list[str] = []
     at = 0
     while at < len(loose):
-        ends = range(len(loose), at, -1)
+        ends = range(min(len(loose), at + MOST_WORDS), at, -1)
         end = next((e for e in ends if is_reading(" ".join(loose[at:e]))), None)
         if end is None:
             return tuple(words)

@@ -122,7 +122,7 @@ def clash_sentences(found: Sequence[Clash]) -> list[str]:
 
 def gear_sentences(notes: Sequence[GearNote]) -> list[str]:
     """Gear and technique under suspicion, and how each is proved."""
-    return [line for note in notes for line in wrap(_gear(note), "  ", "    ")]
+    return [line for note in notes for line in wrap(_gear(note), "", "  ")]
 
 
 def _limit(limit: LimitSaid, unit: str) -> str:
@@ -180,7 +180,7 @@ def _one_sided(rule: OneSided, why: Why) -> str:
 def _names(rows: Iterable[Weight], why: Why) -> str:
     told = []
     for w in rows:
-        name = why.titles.get(w.name, _(w.name))
+        name = why.titles.get(w.name) or _called(w.name)
         told.append(
             _("{name} {taken:+.0f} ({before} to {after})").format(
                 name=name, taken=w.taken, before=percent(w.before), after=percent(w.after)
@@ -211,7 +211,7 @@ def _spoke(why: Why) -> str:
     for head, group in _sides(why):
         named = (
             _("{name} ({before} to {after})").format(
-                name=why.titles.get(w.name, _(w.name)),
+                name=(why.titles.get(w.name) or _called(w.name)),
                 before=percent(w.before),
                 after=percent(w.after),
             )
@@ -230,7 +230,7 @@ def _weights(why: Why) -> str:
             text += f" {head}: {_names(group, why)}."
     mine = (w for w in _strong(why) if w.kind == "component")
     for w in [w for w in mine if abs(w.taken - w.left_out) > 3][:1]:
-        name = why.titles.get(w.name, _(w.name))
+        name = why.titles.get(w.name) or _called(w.name)
         text += " " + _("Beside all other readings it is worth {left_out:+.0f} on {name}.").format(
             left_out=w.left_out, name=name
         )
@@ -350,19 +350,23 @@ def _learning(learning: Learning) -> str:
     return ""
 
 
+def _called(name: str) -> str:
+    """Gear or technique in words: the hook-up of a reading, gear that was changed since."""
+    if name.startswith("hookup "):
+        return _("hook-up of {reading}").format(reading=name.removeprefix("hookup "))
+    item, _hash, number = name.partition(" #")
+    return _("former {item}").format(item=_(item)) if number else _(item)
+
+
 def _gear(note: GearNote) -> str:
     # Translators: {how} in 'The {what} is {how}'.
     how = _("the likelier culprit") if note.likelier else _("under suspicion")
-    what = note.item
-    if what.startswith("hookup "):
-        what = _("hook-up of {reading}").format(reading=what.removeprefix("hookup "))
-    else:
-        what = _(what)
+    what = _called(note.item)
     text = _("The {what} is {how}: {about} ({percent})").format(
         what=what, how=how, about=about(note.p), percent=percent(note.p)
     )
     if note.proof and note.minutes is not None:
-        test = f" ({note.test})" if note.test else ""
+        test = f" [{note.test}]" if note.test else ""
         text += _(". Prove it in {minutes:.0f} min: {proof}{test}").format(
             minutes=note.minutes, proof=note.proof, test=test
         )

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchodds.basics.language import _
-from benchodds.basics.words import wrap
+from benchodds.basics.words import wrap, wrapped
 from benchodds.choose.planning import was_done
 from benchodds.model.jobs import Job
 from benchodds.model.system import Repair, SystemModel, Test, harm_of
@@ -56,5 +56,5 @@ def care_lines(found: Care) -> list[str]:
     for text in found.full:
         lines += wrap(text, "  ! ", "    ")
     if found.again:
-        lines += wrap(_("Careful, as before: {names}.").format(names="; ".join(found.again)))
+        lines += wrapped(_("Careful, as before: {names}.").format(names="; ".join(found.again)))
     return lines

@@ -99,6 +99,7 @@ def next_step(
     beside = [Part(approximate(assessment))]
     if plan.do != "close":
         beside.append(Part(leads(assessment)))
+    if plan.do not in ("close", "change-gear"):
         said = on_or_mend(model, plan, weighed) if weighed is not None else ""
         beside += [Part(wrapped(said), 1), Part(wrapped(must_wait(model, plan)), 5)]
     return fitted([*step, *beside])

@@ -19,7 +19,7 @@ LEAST_TOLD = 0.05
 def fault_words(model: SystemModel, fault: str, *, mended: bool = False) -> str:
     """A fault, 'stop.switch', in words; after a repair that nothing is left, which is cured."""
     if fault == NONE and mended:
-        return _("nothing is left: cured")
+        return _("nothing is left, cured")
     return model.title_of(*fault.split("."))
 
 

@@ -177,7 +177,10 @@ def must_wait(model: SystemModel, plan: Plan) -> str:
     told = []
     for act in waiting(plan):
         title, n = model.repairs[act.repair].title, len(act.permit.waits)
-        if n:
+        if n == 1 and (test := act.permit.waits[0]) in model.tests:
+            words = _("{title} (first: {test})")
+            told.append(words.format(title=title, test=model.tests[test].title))
+        elif n:
             words = ngettext("{title} ({n} test first)", "{title} ({n} tests first)", n)
             told.append(words.format(title=title, n=n))
         else:
