@@ -67,10 +67,7 @@ def _told(path: Path, key: str, value: Any) -> tuple[str, str]:
     if isinstance(value, list):
         value = ", ".join(map(str, value))
     if isinstance(value, (dict, bool)):
-        raise FileError(
-            f"{path}: {key}: "
-            + _("expected text in quotes, such as {example}").format(example='"9 to 27 ohm"')
-        )
+        raise FileError(f"{path}: {key}: " + _('expected text in quotes, such as "9 to 27 ohm"'))
     return str(value).strip(), ""
 
 
