@@ -19,7 +19,7 @@ from click.testing import CliRunner, Result
 from benchodds.author import checkreport
 from benchodds.author.doubts import doubts_in_model
 from benchodds.author.modelcheck import check
-from benchodds.author.ownmachine import doubts_in_overlay
+from benchodds.author.ownmachine import doubts_in_overlay, questions
 from benchodds.cli.main import main
 from benchodds.keep.files import data_folder, default_priors, load_priors, load_system, read_toml
 from benchodds.keep.session import load_machine
@@ -352,6 +352,16 @@ def test_questions_are_asked_until_the_answer_can_be_right(shop: Path) -> None:
         ("6 kohm", "7 kohm"),
         ("0.3 mm", "0.5 mm"),
     ]
+
+
+def test_answers_that_make_no_machine_together_are_told(shop: Path) -> None:
+    """Every answer is right by itself, and a gate loses its test: all is said again."""
+    asked = [q.kind for q in questions(read_toml(data_folder("models") / "mag-cdi.toml"))]
+    answers = ["Blackthorn", "", "manual", *[""] * (len(asked) - 4), "chig", "stop"]
+    heard = refused("new", "--from", "mag-cdi", typed="\n".join(answers) + "\n")
+    assert "'chig' is not a part here" in heard and "the gate 'coil' waits for stop-r" in heard
+    assert "said so far: title = Blackthorn; source = manual; without = stop" in heard
+    assert list((shop / "models").iterdir()) == []
 
 
 def test_answers_that_end_early_are_told_and_nothing_is_written(shop: Path) -> None:

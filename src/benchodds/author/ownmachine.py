@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from benchodds.basics.errors import ReadingError
+from benchodds.basics.errors import ReadingError, nearest
 from benchodds.basics.language import _
 from benchodds.basics.quantities import Expect, parse_value, show_exact, to_base
 from benchodds.basics.text import written
@@ -54,6 +54,7 @@ class Question:
     low: str | None = None
     high: str | None = None
     within: float = WITHIN
+    known: tuple[str, ...] = ()
 
     @property
     def shipped(self) -> str:
@@ -61,6 +62,11 @@ class Question:
         if self.kind == "limit":
             return limit_words(self.low, self.high)
         return self.low or ""
+
+    def asked(self, base: str) -> str:
+        """The question in a line: what, in which unit, and what the base has there."""
+        unit = _(", in {unit}").format(unit=self.unit) if self.unit else ""
+        return self.words + unit + (f" ({base}: {self.shipped})" if self.shipped else "")
 
 
 def questions(base: Mapping[str, Any], like: str | None = None) -> tuple[Question, ...]:
@@ -91,6 +97,7 @@ def questions(base: Mapping[str, Any], like: str | None = None) -> tuple[Questio
             _("Which of these parts does it not have: {parts}?").format(
                 parts=", ".join(f"{n} ({c.title})" for n, c in model.components.items())
             ),
+            known=tuple(model.components),
         ),
     )
 
@@ -124,7 +131,15 @@ def entries(question: Question, first: str, second: str = "") -> list[Entry]:
         _compare(question, number, question.low)
         return [(("setups", name, "minutes"), show_exact(number, "min"))]
     if question.kind == "parts":
-        return [(("without",), [p.strip() for p in re.split(r"[\s,;]+", first) if p.strip()])]
+        parts = re.split(r"[\s,;]+", first.strip(" ,;"))
+        for part in parts:
+            if part not in question.known:
+                raise ReadingError(
+                    _("'{part}' is not a part here{hint}").format(
+                        part=part, hint=nearest(part, question.known)
+                    )
+                )
+        return [(("without",), parts)]
     if question.key in HEAD:
         return [(("provenance" if question.key == "source" else question.key,), first)]
     return [(("wiring", name), first)]

@@ -30,19 +30,13 @@ def blank(questions: Sequence[Question], base: str, kind: str) -> str:
         rows.writerows((q.key, q.words, q.unit, "", "", q.shipped) for q in questions)
         return out.getvalue()
     if kind == ".toml":
-        lines = [
-            f'# {base}: {q.words} [{q.unit}] {q.shipped}\n{_key(q.key)} = ""' for q in questions
-        ]
-        return "\n\n".join(lines) + "\n"
+        rows_of = (f'# {q.asked(base)}\n{_bare(q.key)} = ""\n' for q in questions)
+        return "\n".join(rows_of)
     if kind != "":
         raise FileError(
             _("'{kind}' is no kind of sheet; name a .csv or .toml file").format(kind=kind)
         )
     return "\n".join(_paper(q, base) for q in questions) + "\n"
-
-
-def _key(key: str) -> str:
-    return key if " " not in key else f'"{key}"'
 
 
 def _paper(q: Question, base: str) -> str:
@@ -73,10 +67,7 @@ def _told(path: Path, key: str, value: Any) -> tuple[str, str]:
     if isinstance(value, list):
         value = ", ".join(map(str, value))
     if isinstance(value, (dict, bool)):
-        raise FileError(
-            f"{path}: {key}: "
-            + _("expected text in quotes, such as {example}").format(example='"9 to 27 ohm"')
-        )
+        raise FileError(f"{path}: {key}: " + _('expected text in quotes, such as "9 to 27 ohm"'))
     return str(value).strip(), ""
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchodds.basics.errors import ReadingError
+from benchodds.basics.errors import ModelError, ReadingError
 from benchodds.basics.language import _
 from benchodds.cli.options import json_option, overwrite_option, print_json, say
 
@@ -117,7 +117,10 @@ def _own_machine(
     where = folder or newsystem.own_folder()
     path = newsystem.place_of_own(name or f"{base}-ours", base, where, overwrite)
     answers = read_sheet(sheet) if sheet else _ask(asked, base)
-    newsystem.write_own(path, base, variant, answers, overwrite)
+    try:
+        newsystem.write_own(path, base, variant, answers, overwrite)
+    except ModelError as error:  # each answer is right, all together are not
+        raise ModelError(f"{error}; {_said(answers)}") from None
     say(_("Wrote {path}.").format(path=path))
     say(_("What follows from it: benchodds check {path}").format(path=path))
     say(_("First job: benchodds open --system {name} --complaint ...").format(name=path.stem))
@@ -130,26 +133,26 @@ def _ask(asked: Sequence[Question], base: str) -> Answers:
     say(_("Enter alone leaves a value as in {base}.").format(base=base))
     answers: dict[str, tuple[str, str]] = {}
     for question in asked:
-        unit = _(", in {unit}").format(unit=question.unit) if question.unit else ""
-        shipped = f" ({base}: {question.shipped})" if question.shipped else ""
         while question.key not in answers:
             try:
-                said = click.prompt(
-                    f"{question.words}{unit}{shipped}", default="", show_default=False
-                )
+                said = click.prompt(question.asked(base), default="", show_default=False)
                 entries(question, said)
             except ReadingError as error:
                 say(f"  {error}")
             except click.Abort:
-                told = "; ".join(f"{k} = {v[0]}" for k, v in answers.items() if v[0])
-                raise ReadingError(
-                    _(
-                        "the answers ended at '{key}', so nothing was written; said so far: {told}"
-                    ).format(key=question.key, told=told or _("nothing"))
-                ) from None
+                ended = _("the answers ended at '{key}'").format(key=question.key)
+                raise ReadingError(f"{ended}; {_said(answers)}") from None
             else:
                 answers[question.key] = said, ""
     return answers
+
+
+def _said(answers: Answers) -> str:
+    """That nothing was written, with what was said, so that it need not be thought up again."""
+    told = "; ".join(
+        f"{key} = {' to '.join(filter(None, v))}" for key, v in answers.items() if v[0]
+    )
+    return _("nothing was written; said so far: {told}").format(told=told or _("nothing"))
 
 
 @click.command(epilog="Example: benchodds schema model --to model.schema.json")

@@ -124,11 +124,10 @@ class _Following:
         unit = self.after["tests"][test]["unit"]
         low, high, a, b = (to_base(x[end], unit) for x in (now, then) for end in ("min", "max"))
         ends = parse_distribution(bands[0], unit).args
+        moved = [f"{low + (x - a) / (b - a) * (high - low):.4g} {unit}" for x in ends]
         if ends == (a, b):
-            law = f"band({now['min']}, {now['max']})"
-        else:
-            moved = (low + (x - a) / (b - a) * (high - low) for x in ends)
-            law = "band({})".format(", ".join(f"{x:.4g} {unit}" for x in moved))
+            moved = [now["min"], now["max"]]
+        law = "band({})".format(", ".join(moved))
         self.banded[name] = test
         yield self._put(keys, law, test)
 

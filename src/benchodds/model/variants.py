@@ -97,8 +97,7 @@ def _quantities(data: Items, gone: set[str]) -> set[str]:
     kept = _table(data, "quantities")
     dropped = set()
     for name, q in reversed(list(kept.items())):
-        modes = q.get("modes")
-        of = {m.get("of") for m in modes.values()} if isinstance(modes, dict) else set()
+        of = {str(m.get("of")) for m in _table(q, "modes").values()}
         used = any(name in _names(other.get("formula")) for other in kept.values())
         if of and of <= gone and not used:
             del kept[name]
