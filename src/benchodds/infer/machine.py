@@ -37,6 +37,9 @@ SWEEPS = 20
 MOST_KEPT = 10_000_000
 """Entries of all groups' tables and messages beyond which those used last are let go."""
 
+ANSWERED = 10
+"""How many times fewer that is where what will be asked is known and answered at once."""
+
 
 class Believed(Protocol):
     """A posterior that can be asked for joints."""
@@ -86,6 +89,7 @@ class FoldedNetwork:
         seen = {f"{t.scope[0]} seen": t for t in _indicators(network)}
         self._told = replace(network, findings={**network.findings, **seen}, evidence={})
         self._groups = [_Group(np.arange(len(self.histories)))]
+        self._most_kept = MOST_KEPT / (ANSWERED if asked else 1)
         work = 0.0
         logs = np.full(len(self.histories), -math.inf)
         told: list[tuple[float, list[Array]]] = []
@@ -210,7 +214,7 @@ class FoldedNetwork:
                 todo += [_Group(at) for at in self._apart(group.at, error.names)]
                 continue
             kept = sum(g.fold.kept for g in (*todo, *done) if g.fold is not None)
-            group.fold = fold if kept + fold.kept < MOST_KEPT else None
+            group.fold = fold if kept + fold.kept < self._most_kept else None
             done.append(group)
             yield group.at, answer
         self._groups = done
