@@ -110,7 +110,7 @@ def test_all_states_listed_are_the_posterior(seed: int) -> None:
     """Kept to every whole state there is, a network gives the oracle's joints and evidence."""
     rng = np.random.default_rng(seed)
     network = oracle.random_network(rng)
-    kept, listed = kept_to(network, oracle.whole_states(network))
+    kept, listed = kept_to(network, oracle.whole_states(network), network.variables)
     assert listed.log_evidence == pytest.approx(oracle.log_evidence(network), abs=1e-10)
     names = [str(v) for v in rng.choice(list(network.variables), size=2, replace=False)]
     for scope in ([names[0]], names):

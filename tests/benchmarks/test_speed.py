@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -18,14 +18,15 @@ import pytest
 from benchodds.basics.tables import Network, Table, Variable
 from benchodds.choose.planning import next_technique, open_setups, plan, rank
 from benchodds.infer import exchange
-from benchodds.infer.assess import Machine, assess
+from benchodds.infer.assess import Assessment, Machine, assess
 from benchodds.infer.network import physics
 from benchodds.keep import files
 from benchodds.keep.session import load_machine
-from benchodds.model.jobs import Technique
+from benchodds.keep.shopfile import load_shop
+from benchodds.model.jobs import Job, Technique
 from made_jobs import job_of
 from memory import Used, make_job, run
-from random_jobs import random_readings
+from random_jobs import random_job, random_readings
 
 pytestmark = pytest.mark.skipif(
     "--benchmark-enable" not in sys.argv, reason="speed is measured on demand: --benchmark-enable"
@@ -86,6 +87,81 @@ def test_full_ranking(benchmark: Any, machine: Machine, n: int) -> None:
         rank(assess(machine, job))
 
     benchmark(once)
+
+
+def processor_ms(call: Callable[[Machine, Job], Any], machine: Machine, job: Job) -> float:
+    """Least processor milliseconds of three calls, after one that fills what is kept."""
+    call(machine, job)
+    times = []
+    for _ in range(3):
+        start = time.process_time()
+        call(machine, job)
+        times.append(time.process_time() - start)
+    return 1e3 * min(times)
+
+
+def odds_of(machine: Machine, job: Job) -> Assessment:
+    """The assessment with the odds of all faults and of the gear."""
+    found = assess(machine, job)
+    _ = found.p_mode, found.gear
+    return found
+
+
+def ranking_of(machine: Machine, job: Job) -> Any:
+    """Every test ranked, after the odds."""
+    return rank(odds_of(machine, job))
+
+
+def reference_ms() -> float:
+    """Processor milliseconds of importing numpy and scipy.stats in a process of its own."""
+    before = os.times()
+    command = [sys.executable, "-c", "import numpy, scipy.stats"]
+    for _ in range(3):
+        subprocess.run(command, check=True)
+    after = os.times()
+    spent = after.children_user - before.children_user
+    return 1e3 * (spent + after.children_system - before.children_system) / 3
+
+
+def test_every_system(capsys: pytest.CaptureFixture[str]) -> None:
+    """Drawn jobs on every system: odds and ranking by readings, three epochs against one.
+
+    Milliseconds of one processor, and the same in thousandths of importing numpy and scipy.stats;
+    the middle and the greatest of three jobs. Epochs: eight readings, two repairs among them.
+    """
+    reference = reference_ms()
+    lines = [f"import numpy, scipy.stats: {reference:.0f} ms"]
+
+    def told(name: str, times: Sequence[float]) -> str:
+        middle, most = np.median(times), max(times)
+        share = 1e3 * np.array([middle, most]) / reference
+        return f"{name:<22} {middle:8.1f} {most:8.1f} ms {share[0]:8.1f} {share[1]:8.1f} / 1000"
+
+    for name in ("mag-cdi", "dc-cdi", "tci", "charging", "starter"):
+        system = load_machine(name, None, name)
+        for n in (0, 2, 4, 7):
+            every = [random_job(system, n, seed) for seed in range(3 if n else 1)]
+            times = [processor_ms(odds_of, system, j) for j in every]
+            lines.append(told(f"{name} odds {n}", times))
+            ranked = [processor_ms(ranking_of, system, j) for j in every]
+            lines.append(
+                told(f"{name} ranking {n}", [a - b for a, b in zip(ranked, times, strict=True)])
+            )
+        ratios = []
+        for seed in range(3):
+            rng = np.random.default_rng(seed)
+            complaint = str(rng.choice(list(system.model.complaints)))
+            rows: list[Any] = [
+                (r.test, r.values, r.technique) for r in random_readings(system, complaint, 8, rng)
+            ]
+            first, second = map(str, rng.choice(list(system.model.repairs), 2, replace=False))
+            whole = job_of(system, rows, complaint)
+            parted = job_of(system, [*rows[:4], first, *rows[4:6], second, *rows[6:]], complaint)
+            one, three = (processor_ms(odds_of, system, j) for j in (whole, parted))
+            ratios.append(f"{three:.0f} / {one:.0f} ms = {three / one:.1f}")
+        lines.append(f"{name} three epochs to one: {', '.join(ratios)}")
+    with capsys.disabled():
+        print("\n" + "\n".join(lines))
 
 
 def with_outcome(network: Network, table: Table) -> Network:
@@ -225,5 +301,6 @@ def test_every_command(
 def test_plan_is_not_slower_than_ranking_by_much(benchmark: Any, machine: Machine) -> None:
     """The whole advice, ripe repairs weighed, after seven readings."""
     job = job_of(machine, READINGS)
-    plan(assess(machine, job))
-    benchmark(lambda: plan(assess(machine, job)))
+    shop = load_shop()
+    plan(assess(machine, job), shop)
+    benchmark(lambda: plan(assess(machine, job), shop))

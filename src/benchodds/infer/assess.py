@@ -321,7 +321,8 @@ class Assessment:
             return self
         coarse = self.coarse
         if not coarse.network.states:
-            network, found = kept_to(coarse.network, tuple(likeliest(coarse.network)))
+            wanted = _wanted(coarse.machine, coarse.taken, coarse.network)
+            network, found = kept_to(coarse.network, tuple(likeliest(coarse.network)), wanted)
             coarse = replace(coarse, network=network, posterior=found)
         return replace(coarse, fewer_nodes=self.fewer_nodes or coarse.machine is not self.machine)
 
@@ -408,7 +409,7 @@ class Assessment:
     def _coarse(self) -> Assessment | None:
         choosing = self.machine.choosing
         few = self.few or (None if choosing is None else assess(choosing, self.job))
-        return few if few is None or self.spells else few.steady
+        return few and (unsteady(few) if self.spells else few.steady)
 
     @cached_property
     def folded(self) -> FoldedNetwork:
@@ -634,7 +635,8 @@ def unsteady(steady: Assessment) -> Assessment:
     likeliest others.
     """
     machine = steady.machine
-    if isinstance(steady.posterior, Mixed) or not intermittent.spells(machine):
+    known = isinstance(steady.posterior, Mixed) or steady.all_steady
+    if known or not intermittent.spells(machine):
         return steady
     network = steady._whole((), steady.cells)
     every = steady._histories(network, N_UNSTEADY)
@@ -648,8 +650,7 @@ def unsteady(steady: Assessment) -> Assessment:
         return steady
     except TooLargeError:
         return replace(steady, spells=False, all_steady=True)
-    few = steady.few and unsteady(steady.few)
-    return replace(steady, posterior=Mixed((steady.posterior, part)), few=few)
+    return replace(steady, posterior=Mixed((steady.posterior, part)))
 
 
 def _grouped(table: Table, gear: Table) -> Table:
@@ -680,21 +681,23 @@ def settled(
     Where exact odds take too much they are those of the likeliest whole states, found on the
     nodes for choosing; and where all nodes take too much even so, those of these nodes.
     """
+    wanted = _wanted(machine, taken, network)
     try:
-        found = posterior(network, _wanted(machine, taken, network))
+        found = posterior(network, wanted)
         return Assessment(machine, job, taken, network, found, cells=cells)
     except TooLargeError:
         if machine.choosing is None:
-            kept, listed = kept_to(network, tuple(likeliest(network)), math.inf)
+            kept, listed = kept_to(network, tuple(likeliest(network)), wanted, math.inf)
             return Assessment(machine, job, taken, kept, listed, cells=cells)
     if job.live_actions:
         return replace(assess(machine.choosing, job), fewer_nodes=True)
     heard = understand(machine.choosing, job)
     rough = network_of(machine.choosing, job, heard)
     p = likeliest(rough)
-    few = Assessment(machine.choosing, job, heard, *kept_to(rough, tuple(p), math.inf))
+    few = Assessment(machine.choosing, job, heard, *kept_to(rough, tuple(p), wanted, math.inf))
     try:
-        kept, listed = kept_to(network, [s for s, q in p.items() if len(s) < 2 or q > LEAST_P])
+        likely = [s for s, q in p.items() if len(s) < 2 or q > LEAST_P]
+        kept, listed = kept_to(network, likely, wanted)
         return Assessment(machine, job, taken, kept, listed, few)
     except TooLargeError:
         return replace(few, fewer_nodes=True)

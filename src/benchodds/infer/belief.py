@@ -126,13 +126,22 @@ def posterior(network: Network, wanted: Iterable[str], cheap: float = CHEAP) -> 
     try:
         return inference.posterior(network, wanted, cheap)
     except TooLargeError:
-        return Listed(FoldedNetwork(network.pruned(wanted), network.states))
+        return _listed(network, network.states, wanted)
+
+
+def _listed(
+    network: Network, states: Sequence[State], wanted: Iterable[str], most: float = math.inf
+) -> Listed:
+    """Posterior over some whole states, of what is wanted and what the evidence is about."""
+    network = network.pruned([*wanted, *network.in_modes])
+    singly = [v for v in wanted if v not in network.in_modes]
+    return Listed(FoldedNetwork(network, states, most, singly))
 
 
 def kept_to(
-    network: Network, states: Sequence[State], most: float = MOST_ENTRIES
+    network: Network, states: Sequence[State], wanted: Iterable[str], most: float = MOST_ENTRIES
 ) -> tuple[Network, Listed]:
-    """The network kept to some whole states, and its posterior.
+    """The network kept to some whole states, and its posterior of what is wanted.
 
     Raises
     ------
@@ -140,8 +149,8 @@ def kept_to(
         When all of these together go through more than ``most`` entries, or one alone takes
         too much.
     """
-    folded = FoldedNetwork(network, states, most)
-    return replace(network, states=folded.histories), Listed(folded)
+    found = _listed(network, states, list(wanted), most)
+    return replace(network, states=found.folded.histories), found
 
 
 def likeliest(network: Network) -> dict[State, float]:

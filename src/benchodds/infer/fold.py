@@ -22,6 +22,10 @@ from benchodds.infer.support import Support
 LEAST_LIKELIHOOD = 1e-290
 """Likelihood, against the best explained row, below which a row counts as excluded."""
 
+MOST_SUMMED = 6e7
+"""Entries that the tree goes through up to which marginals come down it; beyond, that takes much
+memory, and each is worked out state by state."""
+
 
 class Fold:
     """A network conditional on each of some states together.
@@ -56,6 +60,11 @@ class Fold:
         silence = _silence(tree, tuple(tables), len(every))
         self._look_ahead(tree, every, silence)
         self._messages = Messages(tree, every, rows.message, silence)
+        self._down: dict[str, Folded] = {}
+        self._roots: dict[str, frozenset[str]] = {}  # of all that is below a bucket
+        for v, mine in tree.own.items():
+            below = (self._roots[u] for u in tree.near[v] if tree.parent.get(u) == v)
+            self._roots[v] = frozenset[str]().union(*(every[i].roots for i in mine), *below)
         self._size = sum(t.table.p.size for t in (*every, *self._leaves.values()))
         tops = {tree.top[v] for t in told for v in t.names}
         self._likelihoods = {
@@ -87,7 +96,8 @@ class Fold:
 
     def joint(self, names: Sequence[str], extra: Sequence[Table], log_scale: float) -> Array:
         """P(names, evidence), the states summed over, divided by ``exp(log_scale)``."""
-        if len(names) == 1 and not extra and names[0] in self._messages.tree.scope:
+        simple = len(names) == 1 and not extra and self.entries < MOST_SUMMED
+        if simple and names[0] in self._messages.tree.scope:
             return self._marginal(names[0], log_scale)
         rows, free = self._rows, [v for v in names if not self.support.settled(v)]
         called = {v: f"{v} here" if v in rows.index else v for v in free}
@@ -107,6 +117,9 @@ class Fold:
         """As :meth:`joint`, of one variable: what comes down its tree has the states weighted, and
         those summed over that nothing below tells apart."""
         rows, tree = self._rows, self._messages.tree
+        if self.log_weights.max() == -math.inf:  # no state has a weight of its own
+            nothing = np.zeros(self.network.variables[name].size)
+            return self.support.spread((name,), Table((name,), nothing))
         joint = rows.product(
             [*self._messages.below(name), self._from_above(name)],
             frozenset([name]),
@@ -179,8 +192,7 @@ class Fold:
         self, tree: Tree, tables: Sequence[Folded], silent: Callable[[str, str], bool]
     ) -> None:
         """WideError where the evidence will meet in a bucket that is too large for many states."""
-        self._roots = roots = dict[str, frozenset[str]]()
-        self._down: dict[str, Folded] = {}
+        roots: dict[str, frozenset[str]] = {}
         widest = (MOST_WORK, frozenset[str]())
         self.entries = 0
         for v in tree.own:

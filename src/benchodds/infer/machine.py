@@ -37,6 +37,9 @@ SWEEPS = 20
 MOST_KEPT = 10_000_000
 """Entries of all groups' tables and messages beyond which those used last are let go."""
 
+ANSWERED = 10
+"""How many times fewer that is where what will be asked is known and answered at once."""
+
 
 class Believed(Protocol):
     """A posterior that can be asked for joints."""
@@ -62,6 +65,7 @@ class FoldedNetwork:
 
     They are folded together as long as no product is too large for that; then they go
     apart in groups by what is possible in them, each with a network of that alone.
+    Posteriors of variables in ``asked`` are worked out on the way, while the groups are at hand.
 
     Raises
     ------
@@ -73,7 +77,11 @@ class FoldedNetwork:
     """
 
     def __init__(
-        self, network: Network, histories: Sequence[State], most: float = math.inf
+        self,
+        network: Network,
+        histories: Sequence[State],
+        most: float = math.inf,
+        asked: Sequence[str] = (),
     ) -> None:
         self.network = network
         self.histories = tuple(histories)
@@ -81,10 +89,19 @@ class FoldedNetwork:
         seen = {f"{t.scope[0]} seen": t for t in _indicators(network)}
         self._told = replace(network, findings={**network.findings, **seen}, evidence={})
         self._groups = [_Group(np.arange(len(self.histories)))]
+        self._most_kept = MOST_KEPT / (ANSWERED if asked else 1)
         work = 0.0
         logs = np.full(len(self.histories), -math.inf)
-        for at, (some, entries) in self._by_group(lambda fold: (fold.log_weights, fold.entries)):
+        told: list[tuple[float, list[Array]]] = []
+
+        def ask(fold: Fold) -> tuple[Array, float, tuple[float, list[Array]]]:
+            best = float(fold.log_weights.max())
+            singly = [fold.joint([n], (), best) for n in asked if best > -math.inf]
+            return fold.log_weights, fold.entries, (best, singly)
+
+        for at, (some, entries, found) in self._by_group(ask):
             logs[at] = some
+            told += [found] if found[0] > -math.inf else []
             work += entries
             if work > most:
                 raise TooLargeError(
@@ -98,6 +115,9 @@ class FoldedNetwork:
         """Log of P(state, complaint, all evidence), shape (n_states,); -inf where zero."""
         if self.log_weights.max() == -math.inf:
             raise EvidenceError(_("the evidence has probability zero under this model"))
+        parts = [[math.exp(w - logs.max()) * p for p in ps] for w, ps in told]
+        sums = [np.sum(ps, axis=0) for ps in zip(*parts, strict=True)]
+        self._asked = {(n,): p for n, p in zip(asked, sums, strict=True)}
         self.weights: Array = np.exp(self.log_weights)
         """P(state, complaint, all evidence), shape (n_states,); zero where it is below 1e-308."""
 
@@ -168,7 +188,8 @@ class FoldedNetwork:
         """Several such, in one go through the groups."""
         top, every = float(self.log_weights.max()), [tuple(names) for names in scopes]
         weights = np.exp(self.history_log_weights - top)
-        known = {(v,): weights @ self._in_mode[v] for v in self.network.in_modes if not extra}
+        known = {(v,): weights @ self._in_mode[v] for v in self.network.in_modes}
+        known = {} if extra else known | self._asked
         asked = [names for names in dict.fromkeys(every) if names not in known]
         totals = dict.fromkeys(asked, np.zeros(()))
         answers = self._by_group(lambda fold: [fold.joint(n, extra, top) for n in asked])
@@ -193,7 +214,7 @@ class FoldedNetwork:
                 todo += [_Group(at) for at in self._apart(group.at, error.names)]
                 continue
             kept = sum(g.fold.kept for g in (*todo, *done) if g.fold is not None)
-            group.fold = fold if kept + fold.kept < MOST_KEPT else None
+            group.fold = fold if kept + fold.kept < self._most_kept else None
             done.append(group)
             yield group.at, answer
         self._groups = done

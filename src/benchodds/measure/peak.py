@@ -26,7 +26,7 @@ from benchodds.model.gear import hookup_shares
 from benchodds.model.jobs import Technique
 
 N_SOURCE = 120
-MOST_VOLTS = 3_000_000
+MOST_VOLTS = 1_000_000
 """Source volts that are worked out at once."""
 N_CAUGHT = 4001
 KICKS = (1, 2, 3, 4, 5)
