@@ -57,7 +57,7 @@ class BenchJob:
     def run(self, *args: str) -> str:
         """Output of a command that must succeed."""
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("benchodds.keep.session.assess", assessed)
+            patch.setattr("benchodds.infer.assess.assess", assessed)
             result = CliRunner().invoke(main, [*args, "--store", self.store])
         assert result.exit_code == 0, result.output
         return result.output

@@ -17,7 +17,7 @@ from benchodds.basics.meterdata import parse_accuracy, parse_impedance
 from benchodds.basics.quantities import Expect, parse_value, show_value
 from benchodds.basics.text import written
 from benchodds.basics.words import percent, wrap
-from benchodds.infer.assess import Assessment, Machine, assess, merge
+from benchodds.infer.assess import Assessment, Machine, merge
 from benchodds.keep.session import Session, find_test, now, token
 from benchodds.measure.meter import MeterInstrument
 from benchodds.model import jobs
@@ -111,13 +111,13 @@ def record_readings(
 ) -> list[tuple[str, dict[str, Any]]]:
     """Record checked readings, all or none, and say what each of them moved, in turn."""
     machine = session.machine(job)
-    before = assess(machine, job).p_mode  # the rest of it would only take room
+    before = session.assess(job).p_mode  # the rest of it would only take room
     job = session.append_all(job.id, [(n.event, n.uid) for n in noted])
     out = []
     for each in noted:
         reading = next(r for r in job.readings if job.events[r.seq - 1].uid == each.uid)
         so_far = fold(job.id, job.events[: reading.seq]) if len(noted) > 1 else job
-        after = assess(machine, so_far)
+        after = session.assess(so_far)
         out.append(_moved(machine, before, after, reading))
         before = after.p_mode
     return out
