@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -170,6 +170,7 @@ class Session:
     """What one command works with: a store and the machines of its jobs."""
 
     where: str | Path | None = None
+    _last: Assessment | None = field(default=None, init=False, repr=False)
 
     @cached_property
     def store(self) -> Store:
@@ -216,11 +217,19 @@ class Session:
         )
 
     def assess(self, job: Job, as_if: Sequence[str] = ()) -> Assessment:
-        """Posterior of a job, with readings written 'TEST=VALUE,VALUE' as if taken."""
+        """Posterior of a job, with readings written 'TEST=VALUE,VALUE' as if taken.
+
+        The last one without such stays at hand: a view, a tap and the view after it are of one job.
+        """
         from benchodds.infer.assess import assess
 
-        machine = self.machine(job)
-        return assess(machine, job, [supposed(machine, t, i) for i, t in enumerate(as_if)])
+        machine, last = self.machine(job), self._last
+        if as_if:
+            return assess(machine, job, [supposed(machine, t, i) for i, t in enumerate(as_if)])
+        if last is None or last.machine is not machine or last.job != job:
+            self._last = last = None  # two at once would take too much room
+            self._last = last = assess(machine, job)
+        return last
 
 
 def supposed(machine: Machine, text: str, number: int) -> Reading:

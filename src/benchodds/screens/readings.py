@@ -17,7 +17,7 @@ from benchodds.basics.meterdata import parse_accuracy, parse_impedance
 from benchodds.basics.quantities import Expect, parse_value, show, show_value
 from benchodds.basics.spelling import apart
 from benchodds.basics.text import written
-from benchodds.infer.assess import Assessment, Machine, assess, merge
+from benchodds.infer.assess import Assessment, Machine, merge
 from benchodds.keep.session import Session, find_test, now, token
 from benchodds.model import jobs
 from benchodds.model.cards import told
@@ -163,13 +163,13 @@ def record_reading(
 def record_readings(session: Session, job: Job, noted: Sequence[Noted]) -> list[Recorded]:
     """Record checked readings, all or none, and say what each of them moved, in turn."""
     machine = session.machine(job)
-    before = assess(machine, job).chances  # the rest of it would only take room
+    before = session.assess(job).chances  # the rest of it would only take room
     job = session.append_all(job.id, [(n.event, n.uid) for n in noted])
     out = []
     for each in noted:
         reading = next(r for r in job.readings if job.events[r.seq - 1].uid == each.uid)
         so_far = fold(job.id, job.events[: reading.seq]) if len(noted) > 1 else job
-        out.append(Recorded(reading, before, assess(machine, so_far)))
+        out.append(Recorded(reading, before, session.assess(so_far)))
         before = out[-1].after.chances
     return out
 
