@@ -602,6 +602,9 @@ class _Peak(_Kind):
     @cached_property
     def _kicked(self) -> tuple[Floats, Floats, Floats]:
         """Volts of a kick at some speeds, their weights, and the chance of no useful turn."""
+        if not self.cranked:
+            even = np.ones((1, SPEEDS))
+            return self.signal({"rpm": even}, 1), even / SPEEDS, np.zeros((1, 1))
         rpm, w = self.speeds(SPEEDS)
         idle = self.by_how(lambda way: way["no_turn"])[:, None]
         return self.signal({"rpm": rpm}, 1), w, idle

@@ -1,4 +1,9 @@
-"""Posteriors of a job by weighted draws, whole state by whole state, with their errors."""
+"""Posteriors of a job by weighted draws, whole state by whole state, with their errors.
+
+Faults are steady and the machine was not worked on. Where several narrow readings of one meter
+meet, draws with a meter that is off may be too few to be seen at all, and the error of that then
+says too little: such a difference is not held against the tool before more draws confirm it.
+"""
 
 from __future__ import annotations
 
