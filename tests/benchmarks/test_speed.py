@@ -5,6 +5,8 @@ Ratios are to a named reference measured in the same run; nothing here asserts a
 
 from __future__ import annotations
 
+import os
+import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence

@@ -162,7 +162,6 @@ def record_reading(
 
 def record_readings(session: Session, job: Job, noted: Sequence[Noted]) -> list[Recorded]:
     """Record checked readings, all or none, and say what each of them moved, in turn."""
-    machine = session.machine(job)
     before = session.assess(job).chances  # the rest of it would only take room
     job = session.append_all(job.id, [(n.event, n.uid) for n in noted])
     out = []
