@@ -89,7 +89,7 @@ class FoldedNetwork:
         seen = {f"{t.scope[0]} seen": t for t in _indicators(network)}
         self._told = replace(network, findings={**network.findings, **seen}, evidence={})
         self._groups = [_Group(np.arange(len(self.histories)))]
-        self._most_kept = MOST_KEPT / (ANSWERED if asked else 1)
+        self._fewer = ANSWERED if asked else 1
         work = 0.0
         logs = np.full(len(self.histories), -math.inf)
         told: list[tuple[float, list[Array]]] = []
@@ -214,7 +214,8 @@ class FoldedNetwork:
                 todo += [_Group(at) for at in self._apart(group.at, error.names)]
                 continue
             kept = sum(g.fold.kept for g in (*todo, *done) if g.fold is not None)
-            group.fold = fold if kept + fold.kept < self._most_kept else None
+            most = MOST_KEPT / self._fewer
+            group.fold = fold if kept + fold.kept < most else None
             done.append(group)
             yield group.at, answer
         self._groups = done
