@@ -20,9 +20,9 @@ from benchodds.author.modelcheck import Checked, check
 from benchodds.author.separability import Separability, expected_decibans, separability
 from benchodds.basics.tomlines import key_lines, line_of
 from benchodds.cli.main import main
+from benchodds.infer.assess import Machine
 from benchodds.infer.network import physics
 from benchodds.keep.files import find, load_bench, load_priors, load_system
-from benchodds.keep.session import Machine
 from benchodds.keep.shopfile import load_shop
 from benchodds.model.system import build_system
 from fuzz_seeds import small_model, small_priors

@@ -333,7 +333,7 @@ def test_next_says_what_would_change_it(tmp_path: Path) -> None:
     assert {t["what"] for t in w["tips"]} == {"p-needed", "price", "minutes"}
     assert 0 < w["come_back"] < 0.15
     assert w["known"] <= w["better"]["cost"] and w["steps"] == 1
-    text = job.run("next", job.id, "--steps", "1")
+    text = job.run("next", job.id, "--steps", "1", "--numbers")
     assert "Test on, or mend now?" in text and w["currency"] in text
     assert all(len(line) <= 80 for line in text.splitlines())
     assert job.json("next", job.id, "--greedy")["weighed"] is None

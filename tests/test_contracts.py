@@ -22,12 +22,11 @@ from benchodds.basics.distributions import parse_distribution
 from benchodds.basics.formula import FUNCTIONS, parse_expression
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Network
-from benchodds.infer.assess import network_of, understand
+from benchodds.infer.assess import Machine, network_of, understand
 from benchodds.infer.exchange import to_pgmpy
 from benchodds.infer.inference import calibrate, posterior
 from benchodds.infer.network import physics, quantity_node
 from benchodds.keep.files import available, find, load_bench, load_priors, load_system, read_toml
-from benchodds.keep.session import Machine
 from benchodds.learn.likelihoods import job_of
 from benchodds.learn.written import Written
 from benchodds.model.dimensions import (

@@ -358,7 +358,7 @@ def shipped(system: str) -> dict[str, Any]:
 def test_a_gate_waits_for_what_can_pass() -> None:
     """A look without a passing outcome would keep it shut for ever; the file is refused."""
     raw = shipped("mag-cdi")
-    raw["tests"]["mark"]["passes"] = []
-    raw["gates"]["coil"]["passed"]["mark"] = ["fly.key"]
-    with pytest.raises(ModelError, match="'mark' has no limit"):
+    raw["tests"]["trigger-pos"]["passes"] = []
+    raw["gates"]["coil"]["passed"]["trigger-pos"] = ["fly.key"]
+    with pytest.raises(ModelError, match="'trigger-pos' has no limit"):
         build_system(raw)

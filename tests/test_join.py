@@ -327,7 +327,7 @@ def test_three_systems_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
         assert run(main, ["record", job, test, value]).exit_code == 0
     result = run(main, ["next", job, "--json"])
     assert result.exit_code == 0 and json.loads(result.output)["advice"]["do"]
-    text = run(main, ["odds", job]).output
+    text = run(main, ["odds", job, "--numbers"]).output
     assert "battery" in text and "tci-" in text
 
 

@@ -113,7 +113,7 @@ def test_the_customer_is_told_what_was_shown(own: Path, tmp_path: Path) -> None:
         was = {**odds["p"], "none.elec": shown["none.elec"]}
         assert was == pytest.approx(shown, abs=1e-6)
         assert odds["files"] == opened_with(kept)
-    old = 'fault = "cap.open"\nshare = { no-spark = 4, weak-spark = 2 }'
+    old = 'fault = "cap.open"\nshare = { no-spark = 4, weak-spark = 2, kicks-back = 0 }'
     change(own, "priors/mag-cdi.toml", (old, old.replace("= 4", "= 0.001")))
     now = {f"{r['component']}.{r['mode']}": r["p"] for r in job.json("odds", job.id)["machine"]}
     assert now["cap.open"] < 0.9 * shown["cap.open"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from functools import partial
@@ -276,7 +277,7 @@ def load_system(name: str, variant: str | None = None) -> SystemModel:
 
 def _base_text(path: Path) -> str:
     """The text of the file that an overlay is laid over; empty for a whole one."""
-    if "base" not in _text(path).partition("\n[")[0]:
+    if not re.search(r"(?m)^\s*[\"']?base\b", _text(path).partition("\n[")[0]):
         return ""
     with suppress(ModelError, KeyError):  # a mistake is told when it is built
         return _text(base_file(read_toml(path)))

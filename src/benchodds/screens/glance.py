@@ -96,7 +96,7 @@ def next_step(
     test on or mend, what must wait."""
     model = assessment.machine.model
     step = step_parts(assessment, plan, shop)
-    beside = [Part(approximate(assessment))]
+    beside = [Part(changed(assessment)), Part(approximate(assessment))]
     if plan.do != "close":
         beside.append(Part(leads(assessment)))
     if plan.do not in ("close", "change-gear"):
