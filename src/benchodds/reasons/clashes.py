@@ -20,8 +20,8 @@ from benchodds.basics.errors import EvidenceError, ReadingError, TooLargeError
 from benchodds.basics.language import _
 from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Network, State, Table, renamed
+from benchodds.choose.benchstate import open_setups
 from benchodds.choose.labour import Labour
-from benchodds.choose.planning import open_setups
 from benchodds.infer.assess import Assessment, Taken
 from benchodds.infer.belief import posterior
 from benchodds.infer.machine import FoldedNetwork

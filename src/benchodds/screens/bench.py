@@ -17,7 +17,7 @@ from benchodds.infer.assess import Assessment
 from benchodds.keep.session import Session
 from benchodds.model import jobs
 from benchodds.screens import render
-from benchodds.screens.advising import greedily
+from benchodds.screens.advising import advise
 from benchodds.screens.commands import change_gear, did_repair, explain, mark_setup
 from benchodds.screens.readings import parse_sheet_line, record_reading
 
@@ -66,12 +66,12 @@ class Bench:
     def greet(self) -> str:
         """What is proposed, in a few lines."""
         assessment = self._assess()
-        return self._proposal(assessment, greedily(assessment)[0])
+        return self._proposal(assessment, advise(assessment)[0])
 
     def proposed(self) -> str | None:
         """The test that a bare value is recorded for."""
         assessment = self._assess()
-        return self._test(greedily(assessment)[0])
+        return self._test(advise(assessment)[0])
 
     def words(self) -> list[str]:
         """All that can be completed: commands, tests, repairs, set-ups."""

@@ -8,7 +8,7 @@ from benchodds.basics.language import _
 from benchodds.basics.words import about, limit_words, percent, wrap
 from benchodds.choose.permits import LOOKED
 from benchodds.choose.planning import Plan, Ranked
-from benchodds.choose.weighing import Weighed, follows
+from benchodds.choose.weighing import Weighed
 from benchodds.infer import intermittent
 from benchodds.infer.assess import Assessment
 from benchodds.model.jobs import Action, Job, Reading
@@ -266,15 +266,6 @@ def next_step(
         lines += wrap(_("Stop testing: no test left would tell more than its minutes are worth."))
     if weighed is not None:
         lines += ["", *weighing(model, weighed)]
-        if not follows(plan, weighed):
-            lines += wrap(
-                _(
-                    "What is proposed above goes by information per minute; --ahead follows this "
-                    "look-ahead. In simulated jobs both came to nearly the same."
-                ),
-                "  ",
-                "    ",
-            )
     lines += approximate(assessment)
     rest = [r for r in plan.ranking if r.test != plan.test][:top]
     if rest:
