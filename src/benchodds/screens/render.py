@@ -265,6 +265,18 @@ def next_step(
     else:
         lines += wrap(_("Stop testing: no test left would tell more than its minutes are worth."))
     if weighed is not None:
+        usual, better = weighed.foresight.usual, weighed.better
+        if usual is not None and usual is not better:
+            lines += wrap(
+                _(
+                    "Rather than {usual}, the usual step: foreseen to save {saved:.0f} {currency} "
+                    "to the end of the job."
+                ).format(
+                    usual=usual.step.name,
+                    saved=usual.cost - better.cost,
+                    currency=weighed.shop.currency,
+                )
+            )
         lines += ["", *weighing(model, weighed)]
     lines += approximate(assessment)
     rest = [r for r in plan.ranking if r.test != plan.test][:top]
