@@ -77,7 +77,7 @@ def test_next_is_the_policy_on_the_exact_odds() -> None:
     odds, decision = place.world.exact(place.told), exact(place)
     plan, nothing = advise(odds, greedy=True)
     assert (plan.test or plan.repair, nothing) == (usual(decision).name, None)
-    proposed, weighed = advise(odds)
+    proposed, weighed = advise(odds, foresee=True)
     assert weighed is not None
     assert (proposed.test or proposed.repair) == weighed.better.step.name
     best = weighed.foresight.best

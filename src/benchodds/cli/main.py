@@ -364,6 +364,7 @@ def odds(session: Session, job_id: str, as_if: tuple[str, ...], as_json: bool) -
     type=click.IntRange(1, 4),
     help="How many steps are chosen as well as can be; as many as take a second if left out.",
 )
+@click.option("--ahead", is_flag=True, help="Propose what costs least as far as can be foreseen.")
 @click.option("--greedy", is_flag=True, help="Weigh nothing: the ranking alone, at once.")
 @click.option("--shop", default="shop", show_default=True, help="Shop file: labour, prices, days.")
 @_AS_IF
@@ -373,6 +374,7 @@ def next_test(
     session: Session,
     job_id: str,
     steps: int | None,
+    ahead: bool,
     greedy: bool,
     shop: str,
     as_if: tuple[str, ...],
@@ -380,13 +382,13 @@ def next_test(
 ) -> None:
     """Say what to do next, why, what it costs, and what to be careful of.
 
-    The proposal goes by expected information per minute and the thresholds for mending, unless
-    another step is foreseen to cost clearly less to the end of the job (not with --greedy)."""
+    The proposal goes by expected information per minute and the thresholds for mending; with
+    --ahead by another step that is foreseen to cost clearly less to the end of the job."""
     from benchodds.screens import render, shapes
     from benchodds.screens.advising import advise
 
     assessment = session.assess(session.store.job(job_id), as_if)
-    result, weighed = advise(assessment, shop, steps, greedy=greedy)
+    result, weighed = advise(assessment, shop, steps, foresee=ahead, greedy=greedy)
     if as_json:
         print_json(shapes.advice(assessment, result, weighed))
     else:

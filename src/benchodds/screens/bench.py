@@ -66,12 +66,12 @@ class Bench:
     def greet(self) -> str:
         """What is proposed, in a few lines."""
         assessment = self._assess()
-        return self._proposal(assessment, advise(assessment)[0])
+        return self._proposal(assessment, advise(assessment, greedy=True)[0])
 
     def proposed(self) -> str | None:
         """The test that a bare value is recorded for."""
         assessment = self._assess()
-        return self._test(advise(assessment)[0])
+        return self._test(advise(assessment, greedy=True)[0])
 
     def words(self) -> list[str]:
         """All that can be completed: commands, tests, repairs, set-ups."""

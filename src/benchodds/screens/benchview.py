@@ -105,7 +105,7 @@ def job_view(
     """
     job = session.store.job(job_id)
     assessment = session.assess(job)
-    step, _weighed = advise(assessment)
+    step, _weighed = advise(assessment, greedy=True)
     model = assessment.machine.model
     wanted = step.test if step.test and step.test not in skipped else None
     wanted = wanted or next((r.test for r in step.ranking if r.test not in skipped), None)
