@@ -380,8 +380,8 @@ def names_in(path: Path) -> set[str]:
 
 
 WRITTEN = (
-    "V mV kV ohm kohm Mohm mm min dB rpm how meter leads adapter hookup operator ok quills none elec "
-    "bench bad weak strong open closed model priors shop benchodds main unstable literature"
+    "V mV kV ohm kohm Mohm mm min dB rpm how meter leads adapter hookup operator ok quills none "
+    "elec bench bad weak strong open closed model priors shop benchodds main unstable literature"
 )
 """Units, marks that are typed, names of options and of the shop's money."""
 NAMES = set(WRITTEN.split()).union(*map(names_in, (ROOT / "models").glob("*.toml")))

@@ -16,12 +16,14 @@ import numpy as np
 import pytest
 
 from benchodds.basics.tables import Network, Table, Variable
-from benchodds.choose.planning import next_technique, open_setups, plan, rank
+from benchodds.choose.benchstate import next_technique, open_setups
+from benchodds.choose.planning import plan
 from benchodds.infer import exchange
 from benchodds.infer.assess import Machine, assess
 from benchodds.infer.network import physics
 from benchodds.keep import files
 from benchodds.keep.session import load_machine
+from benchodds.keep.shopfile import load_shop
 from benchodds.model.jobs import Technique
 from made_jobs import job_of
 from memory import Used, make_job, run
@@ -80,10 +82,10 @@ def test_odds_after_a_new_reading(benchmark: Any, machine: Machine, n: int) -> N
 def test_full_ranking(benchmark: Any, machine: Machine, n: int) -> None:
     """Every test ranked by bits per minute, after n readings."""
     job = job_of(machine, READINGS[:n])
-    rank(assess(machine, job))  # predictive tables are worked out once per technique
+    plan(assess(machine, job), load_shop())  # predictive tables are worked out once per technique
 
     def once() -> None:
-        rank(assess(machine, job))
+        plan(assess(machine, job), load_shop())
 
     benchmark(once)
 
@@ -117,10 +119,10 @@ def test_ranking_against_two_libraries(
 
     job = job_of(machine, READINGS[:2])
     assessment = assess(machine, job)
-    rank(assessment)
-    ours = best_of(5, lambda: rank(assess(machine, job)))
+    plan(assessment, load_shop())
+    ours = best_of(5, lambda: plan(assess(machine, job), load_shop()))
     opened = open_setups(machine.model, job)
-    left = {x.test for x in rank(assessment)[1]}
+    left = {x.test for x in plan(assessment, load_shop()).left_out}
     technique = next_technique(assessment, opened)
     names = [t for t in machine.model.tests if t not in left]
     chosen = names[::4]
@@ -225,5 +227,5 @@ def test_every_command(
 def test_plan_is_not_slower_than_ranking_by_much(benchmark: Any, machine: Machine) -> None:
     """The whole advice, ripe repairs weighed, after seven readings."""
     job = job_of(machine, READINGS)
-    plan(assess(machine, job))
-    benchmark(lambda: plan(assess(machine, job)))
+    plan(assess(machine, job), load_shop())
+    benchmark(lambda: plan(assess(machine, job), load_shop()))
