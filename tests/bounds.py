@@ -17,13 +17,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchodds.choose.decision import Step
 from benchodds.keep.session import opening
 from benchodds.trials import trialrun
 from benchodds.trials.places import Place
 from benchodds.trials.policies import BitsPerMinute
 from benchodds.trials.scores import estimate
 from benchodds.trials.simulate import run_job
-from benchodds.trials.steps import Act
 
 
 @dataclass(frozen=True)
@@ -32,22 +32,24 @@ class EverythingFirst:
 
     name: str = "everything-first"
 
-    def choose(self, place: Place, luck: int) -> Act:
+    def choose(self, place: Place, luck: int) -> Step:
         """The next test not yet read, else the repair that wastes least, else the end."""
         flags, world = place.flags, place.world
         for check in sorted(flags.checks, key=lambda c: not c.proves):
             if check.name not in flags.spent:
-                return Act("test", check.name)
+                return Step("test", check.name)
         belief, repairs = place.belief, world.machine.model.repairs
         left = [r for r in flags.remedies if r.name not in flags.mended]
         if not left or belief.none > max(belief.needed[r.name] for r in left):
-            return Act("end", flags.finals[0].name)
+            return Step("end", flags.finals[0].name)
 
         def wastes(name: str) -> bool:
             price = world.shop.price(world.machine.model.id, name, repairs[name])
             return price > 0 and not repairs[name].returnable
 
-        return Act("repair", min(left, key=lambda r: (wastes(r.name), -belief.needed[r.name])).name)
+        return Step(
+            "repair", min(left, key=lambda r: (wastes(r.name), -belief.needed[r.name])).name
+        )
 
 
 def main() -> None:

@@ -143,7 +143,7 @@ def commands(store: Path, job: str, said: Sequence[Said]) -> dict[str, tuple[lis
         "odds --as-if": (tool("odds", job, "--as-if", as_if, "--json"), ""),
         "next --greedy": (tool("next", job, "--greedy"), ""),
         "next": (tool("next", job), ""),
-        "next --ahead --steps 2": (tool("next", job, "--ahead", "--steps", "2", "--json"), ""),
+        "next --steps 2": (tool("next", job, "--steps", "2", "--json"), ""),
         "next --as-if": (tool("next", job, "--as-if", as_if), ""),
         "record": (tool("record", job, "--file", str(sheet)), ""),
         "why, last": (tool("why", job, told[-1]), ""),

@@ -18,7 +18,8 @@ from itertools import pairwise
 import numpy as np
 
 from benchodds.basics.words import percent
-from benchodds.choose.planning import Plan, next_technique, open_setups, plan
+from benchodds.choose.benchstate import next_technique, open_setups
+from benchodds.choose.planning import Plan, plan
 from benchodds.infer.assess import Assessment, Machine, assess
 from benchodds.keep.session import load_machine
 from benchodds.keep.shopfile import load_shop

@@ -10,6 +10,7 @@ from benchodds.basics.tables import Array, State
 from benchodds.choose.acting import waits_for
 from benchodds.choose.decision import Check, Decision, Final, Remedy
 from benchodds.choose.rules import Gate, Rule
+from plain_steps import after_check, after_remedy, price_of_remedy
 
 
 def fault(i: int) -> State:
@@ -98,13 +99,13 @@ def plainly(d: Decision) -> float:
     best = min(float(p @ f.cost) for f in d.finals)
     for r in d.remedies:
         if r.name not in d.mended and p[r.needed].sum() > 1e-12 and waits_for(d, r) == ():
-            chance, then = d.after_remedy(r.name)
-            cost = d.price_of_remedy(r)
+            chance, then = after_remedy(d, r.name)
+            cost = price_of_remedy(d, r)
             best = min(best, cost + (chance * plainly(then) if chance > 1e-12 else 0.0))
     for c in d.checks:
         if d.is_open(c):
-            branches = [d.after_check(c.name, o) for o in range(c.p.shape[2])]
-            cost = d.price_of_check(c)
+            branches = [after_check(d, c.name, o) for o in range(c.p.shape[2])]
+            cost = d.cost_of(c)
             best = min(best, cost + sum(q * plainly(then) for q, then in branches if q > 1e-12))
     return best
 

@@ -206,7 +206,7 @@ def test_the_page(system: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
                         base_url="http://x:1")  # fmt: skip
     monkeypatch.setattr(Session, "assess", lambda *_: assessment)
     model, step = assessment.machine.model, SimpleNamespace(plan=planned(system))
-    monkeypatch.setattr(benchview, "greedily", lambda *_: (step.plan, None))
+    monkeypatch.setattr(benchview, "advise", lambda *_, **__: (step.plan, None))
     monkeypatch.setattr(Session, "store", SimpleNamespace(job=lambda _: assessment.job))
     for name, wanted in steps(system, "tests"):
         shown = device.get(f"/job/x?test={name}&sure=1").text

@@ -13,10 +13,13 @@ from click.testing import CliRunner
 from bench_cli import BenchJob
 from benchodds.basics.errors import ModelError
 from benchodds.basics.tables import Table
+from benchodds.choose.benchstate import next_technique
 from benchodds.choose.choosing import decision_of
 from benchodds.choose.decision import Decision
+from benchodds.choose.information import mutual_information
 from benchodds.choose.lookahead import Depth, look_ahead
-from benchodds.choose.planning import acts, mutual_information, plan, rank
+from benchodds.choose.planning import plan, rank
+from benchodds.choose.policies import usual
 from benchodds.choose.shop import Shop, build_shop
 from benchodds.choose.weighing import Weighed, come_back, weigh
 from benchodds.cli.main import main
@@ -95,7 +98,7 @@ def decided(machine: Machine, shop: Shop, readings: Readings) -> tuple[Assessmen
 def test_a_check_tells_what_the_ranking_says(
     machine: Machine, shop: Shop, readings: Readings
 ) -> None:
-    """Summed over the gear, tables give the bits of the ranking, which knows no gear axis.
+    """Summed over the gear, the ranking's bits are those of tables that know no gear axis.
 
     So it is where faults are steady; what comes and goes is foreseen by gear as it is before.
     """
@@ -105,12 +108,15 @@ def test_a_check_tells_what_the_ranking_says(
     assert decision.p.sum() == pytest.approx(1.0, abs=1e-12)
     dead = next(q for item, state, q in found.gear if (item, state) == ("adapter", "dead"))
     assert float(decision.p[:, 1].sum()) == pytest.approx(dead, abs=0.02), "but for rare pairs"
-    ranked = {r.test: r.bits for r in rank(found)[0]}
+    ranked = {r.test: r.bits for r in rank(found, decision)[0]}
     for check in decision.checks:
         assert check.p.sum(axis=2) == pytest.approx(1.0, abs=1e-9)
         if check.name in ranked:
             rows = np.einsum("sg,sgo->so", decision.p, check.p) / np.maximum(p, 1e-300)[:, None]
             bits = mutual_information(p, rows)
+            whole = found.foreseen(check.name, next_technique(found, decision.opened))
+            plain = mutual_information(p, whole / whole.sum(axis=1, keepdims=True))
+            assert plain == pytest.approx(bits, abs=1e-6), check.name
             assert bits == pytest.approx(ranked[check.name], abs=1e-6), check.name
 
 
@@ -134,7 +140,7 @@ def test_what_a_repair_cures_alone_is_no_share_of_what_is_looked_at(
         return float(np.exp(logs[0] - logs[1]))
 
     tried = 0
-    for act in acts(found, shop):
+    for act in plan(found, shop).acts:
         clears = steady.model.faults_named(steady.model.repairs[act.repair].clears)
         parts = {c for c, _mode in clears}
         if len(parts) == 1 and len(clears) == len(steady.modes[min(parts)]):
@@ -249,8 +255,8 @@ def test_module_is_bought_when_nothing_cheaper_is_open(machine: Machine, shop: S
 
 def weighed(machine: Machine, shop: Shop, readings: Readings) -> Weighed:
     """Testing against mending after readings, one step ahead."""
-    found, _ = decided(machine, shop, readings)
-    return weigh(found, plan(found, shop), shop, Depth(1, (5,)))
+    _, decision = decided(machine, shop, readings)
+    return weigh(decision, look_ahead(decision, Depth(1, (5,)), usual(decision)), shop)
 
 
 def priced(shop: Shop, repair: str, price: float) -> Shop:
@@ -297,7 +303,7 @@ def test_a_part_that_cannot_go_back_waits_until_the_shop_is_sure(
     for name, repair in repairs.items():
         lost = shop.price("mag-cdi", name, repair) > 0 and not repair.returnable
         least = shop.parts.sure if lost else 0.0
-        assert shop.act_at("mag-cdi", name, repair) == max(least, repair.act_at)
+        assert shop.sure("mag-cdi", name, repair) == least
     _, decision = decided(machine, shop, NO_SPARK)
     at = {r.name: r.act_at for r in decision.remedies}
     assert at["new-plug"] == shop.parts.sure > repairs["new-plug"].act_at

@@ -22,7 +22,7 @@ import made_jobs
 from benchodds.basics.errors import JobError, UnknownNameError
 from benchodds.basics.formula import parse_expression
 from benchodds.basics.tables import Table
-from benchodds.choose.planning import mutual_information
+from benchodds.choose.information import mutual_information
 from benchodds.infer.assess import Assessment, Machine, assess
 from benchodds.infer.inference import posterior
 from benchodds.infer.network import physics

@@ -18,10 +18,11 @@ from starlette.testclient import TestClient
 from bench_cli import BenchJob
 from benchodds.basics.errors import ModelError
 from benchodds.choose.choosing import decision_of
+from benchodds.choose.lookahead import look_ahead
 from benchodds.choose.permits import Permits, marks
 from benchodds.choose.planning import plan
+from benchodds.choose.policies import usual
 from benchodds.choose.rules import allowed, cleared, rule_of
-from benchodds.choose.weighing import weigh
 from benchodds.infer.assess import Machine, assess
 from benchodds.keep.session import Session
 from benchodds.keep.shopfile import load_shop
@@ -307,7 +308,7 @@ def test_every_answer_holds_to_the_same_rule(system: str) -> None:
         decision = decision_of(m, job, found, shop)
         may = {c.name for c in decision.checks if decision.is_open(c)}
         assert may == offered, "what looks ahead begins with what is offered"
-        steps = {c.step.name for c in weigh(found, advice, shop).foresight.choices}
+        steps = {c.step.name for c in look_ahead(decision, None, usual(decision)).choices}
         shut = {t for t in risky if not permits.test(t).allowed}
         shut |= {r for r in risky_repairs if not permits.repair(r).allowed}
         assert not steps & shut and advice.test not in shut and advice.repair not in shut

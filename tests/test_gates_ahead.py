@@ -17,6 +17,7 @@ from benchodds.trials.places import World
 from benchodds.trials.steps import Told
 from gate_courses import gates, machine
 from optimum import Optimum
+from plain_steps import after_check, after_remedy
 from small_decisions import gated, plainly, random_decision
 
 
@@ -51,17 +52,17 @@ def step_on(
         check, t = at.check(name), board.names.index(name)
         after = board.test(nodes, np.array([t]))
         signs = board.signs[t]
-        chances = [at.after_check(name, o)[0] for o in range(len(check.signs))]
+        chances = [after_check(at, name, o)[0] for o in range(len(check.signs))]
         outcome = int(rng.choice(len(chances), p=np.array(chances) / sum(chances)))
         label = next(k for k, sign in enumerate(signs) if k == outcome) if len(signs) > 1 else 0
         rows = [i for i, x in enumerate(chances) if x > 1e-12]
-        return after.take(np.array([rows.index(label)])), at.after_check(name, outcome)[1]
+        return after.take(np.array([rows.index(label)])), after_check(at, name, outcome)[1]
     if not mends:
         return nodes.take(np.zeros(0, dtype=np.intp)), at
     name = str(rng.choice(mends))
     r = [x.name for x in at.remedies].index(name)
     after, _minutes, _money = board.mend(nodes, np.array([r]))
-    return after, at.after_remedy(name)[1]
+    return after, after_remedy(at, name)[1]
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -88,7 +89,8 @@ def test_simulated_jobs_keep_to_gates(system: str) -> None:
     for _ in range(12):
         place = world.start()
         for _ in range(9):
-            may = [c.name for c in place.open_tests()]
+            at = place.decision
+            may = [c.name for c in at.checks if at.is_open(c)]
             for name in (n for n in may if m.model.tests[n].gate):
                 met += 1
                 for group in gates(m.model)[m.model.tests[name].gate]:

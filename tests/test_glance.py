@@ -25,7 +25,7 @@ from benchodds.reasons.clashes import gear_notes
 from benchodds.reasons.explain import explain_reading
 from benchodds.reasons.sentences import briefly, gear_sentences
 from benchodds.screens import glance, numbers
-from benchodds.screens.advising import advise, greedily
+from benchodds.screens.advising import advise
 from benchodds.screens.care import Care, care, care_lines
 from benchodds.screens.glance import LINES, Part, fitted
 from benchodds.screens.told import technique_words
@@ -57,7 +57,7 @@ def allowed(assessment: Assessment, plan: Plan) -> int:
 
 def screens(assessment: Assessment, before: Assessment) -> Iterator[tuple[str, int, list[str]]]:
     """Every answer at a glance: its name, most lines, lines."""
-    shop, plan = load_shop(), greedily(assessment)[0]
+    shop, plan = load_shop(), advise(assessment, greedy=True)[0]
     most = allowed(assessment, plan)
     yield "next", most, glance.next_step(assessment, plan, shop)
     yield "odds", LINES, glance.odds(assessment)
@@ -179,7 +179,7 @@ def test_test_step_is_the_same_for_all_surfaces() -> None:
     from benchodds.screens import benchview
 
     assessment = drawn("mag-cdi")[1]
-    plan = greedily(assessment)[0]
+    plan = advise(assessment, greedy=True)[0]
     assert plan.test
     session = SimpleNamespace(
         store=SimpleNamespace(job=lambda _: assessment.job), assess=lambda _: assessment

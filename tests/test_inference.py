@@ -15,7 +15,7 @@ import pytest
 import oracle
 from benchodds.basics.errors import EvidenceError
 from benchodds.basics.tables import Network, Special, Table, Variable
-from benchodds.choose.planning import mutual_information
+from benchodds.choose.information import mutual_information
 from benchodds.infer.contraction import contract
 from benchodds.infer.inference import calibrate, eliminate, posterior, query
 

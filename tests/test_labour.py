@@ -23,7 +23,7 @@ def test_what_is_shown_is_what_is_weighed(system: str) -> None:
     model, job = machine.model, job_of(machine, [])
     assessment = assess(machine, job)
     decision = decision_of(machine, job, assessment, load_shop())
-    for row in rank(assessment)[0]:
+    for row in rank(assessment, decision)[0]:
         assert row.minutes == pytest.approx(decision.minutes_of(decision.check(row.test)))
         by_hand = float(model.tests[row.test].minutes.split()[0]) + sum(
             float(part.split()[0])

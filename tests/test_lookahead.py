@@ -10,11 +10,13 @@ import pytest
 
 from benchodds.choose.acting import act_now, waits_for, worth
 from benchodds.choose.board import Board, bits_error, merged
-from benchodds.choose.decision import Decision
-from benchodds.choose.lookahead import EXACT, ONE, Depth, Step, bits_per_minute, fitting, look_ahead
-from benchodds.choose.planning import mutual_information
+from benchodds.choose.decision import Decision, Step
+from benchodds.choose.information import mutual_information
+from benchodds.choose.lookahead import EXACT, ONE, Depth, fitting, look_ahead
+from benchodds.choose.policies import usual
 from benchodds.choose.rules import WAIVED
 from optimum import Act, Optimum, Rule
+from plain_steps import after_check
 from small_decisions import random_decision
 
 
@@ -47,7 +49,7 @@ def test_looking_ahead_comes_within_two_percent_of_the_optimum(seed: int) -> Non
     least = optimum.value()
     looking = follows(lambda d: look_ahead(d).best.step)
     assert least - 1e-9 <= optimum.cost_of(looking) <= 1.02 * least
-    assert least - 1e-9 <= optimum.cost_of(follows(bits_per_minute)) <= 1.1 * least
+    assert least - 1e-9 <= optimum.cost_of(follows(usual)) <= 1.1 * least
 
 
 @pytest.mark.parametrize("seed", [0, 4, 9])
@@ -55,15 +57,15 @@ def test_the_usual_step_is_left_only_for_a_clear_saving(seed: int) -> None:
     """Whatever is usual is weighed too; its place in the order decides, and the margin."""
     problem = drawn(seed)
     plain = look_ahead(problem)
-    for usual in [*(c.step for c in plain.choices), Step("end", "hand-back")]:
-        seen = look_ahead(problem, usual=usual)
-        assert seen.usual is not None and seen.usual.step == usual
+    for step in [*(c.step for c in plain.choices), Step("end", "hand-back")]:
+        seen = look_ahead(problem, usual=step)
+        assert seen.usual is not None and seen.usual.step == step
         assert seen.pick(0.0).cost == pytest.approx(seen.best.cost)
-        assert seen.pick(0.999).step == usual
+        assert seen.pick(0.999).step == step
         saving = 1 - seen.best.cost / seen.usual.cost
-        assert seen.pick(saving + 1e-6).step == usual
+        assert seen.pick(saving + 1e-6).step == step
         if saving > 1e-6:
-            assert seen.pick(saving - 1e-6).step == seen.best.step != usual
+            assert seen.pick(saving - 1e-6).step == seen.best.step != step
     assert look_ahead(problem, usual=Step("test", "no-such")).usual is None
 
 
@@ -113,9 +115,9 @@ def test_pruning_and_sharing_change_no_value(seed: int) -> None:
     board = Board(problem, EXACT.most, EXACT.share)
     first = seen.best.step
     if first.kind == "test":
-        own = problem.price_of_check(problem.check(first.name))
+        own = problem.cost_of(problem.check(first.name))
         check = problem.check(first.name)
-        then = [problem.after_check(first.name, o) for o in range(len(check.signs))]
+        then = [after_check(problem, first.name, o) for o in range(len(check.signs))]
         total = own + sum(
             q * min(c.cost for c in look_ahead(d, replace(EXACT, steps=1)).choices)
             for q, d in then
@@ -176,16 +178,16 @@ def two_faults_behind_an_adapter(dead: float) -> Decision:
 def test_gear_that_fails_its_proof_is_changed() -> None:
     """It is sound from then on; what was read through it may be read again, and costs minutes."""
     problem = two_faults_behind_an_adapter(dead=0.4)
-    _, once = problem.after_check("through", 1)
-    chance, then = once.after_check("prove", 1)
+    _, once = after_check(problem, "through", 1)
+    chance, then = after_check(once, "prove", 1)
     assert then.p[:, 1] == pytest.approx([0.0, 0.0])
     assert "through" in once.spent and "through" not in then.spent
     before, after = once.p.sum(axis=1), then.p.sum(axis=1)
     assert abs(after[0] - 0.5) < abs(before[0] - 0.5), "what dead gear said counts less"
     plain = replace(problem.check("prove"), renew=0.0)
-    assert once.price_of_check(problem.check("prove")) - once.price_of_check(
-        plain
-    ) == pytest.approx(10.0 * chance)
+    assert once.cost_of(problem.check("prove")) - once.cost_of(plain) == pytest.approx(
+        10.0 * chance
+    )
 
 
 def test_merging_loses_the_information_that_it_says() -> None:

@@ -16,7 +16,8 @@ from scipy.stats import binomtest, chisquare
 
 from benchodds.basics.errors import ModelError
 from benchodds.basics.tables import Network, Table, Variable
-from benchodds.choose.decision import Decision, Final, Remedy
+from benchodds.choose.decision import Decision, Final, Remedy, Step
+from benchodds.choose.policies import acting
 from benchodds.cli import simulate as cli_simulate
 from benchodds.cli.main import main
 from benchodds.infer.assess import assess
@@ -33,12 +34,12 @@ from benchodds.trials.places import World
 from benchodds.trials.policies import BitsPerMinute, ChanceOverCost, grown, improved
 from benchodds.trials.scores import by_chance, curve, pooled, tallies
 from benchodds.trials.simulate import Drawn, natures, run_job
-from benchodds.trials.steps import Act, first_act
 from benchodds.trials.trialfile import load_trial
 from benchodds.trials.works import outcomes
 from bounds import EverythingFirst
 from crowds import after_the_check, engine, in_crowd, of_faults
 from made_jobs import job_of
+from plain_steps import after_remedy
 
 N = 1500
 HOW = Technique(how="firm-kick", unplugged=True)
@@ -373,7 +374,7 @@ def test_gear_that_fails_its_proof_is_changed(
     assert np.abs(found - np.array(list(exact.values()))).max() < 0.04
     mass = place.crowd_mass
     assert mass.sum() == pytest.approx(1) and np.all(mass[:, 1:] == 0)
-    assert "adapt" in place.flags.spent and "vpri" not in place.flags.spent | place.flags.failed
+    assert place.flags.reads == {"adapt": 1} and "vpri" not in place.flags.failed
     assert "vpri" in {c.name for c in place.decision.checks}
     assert place.standing == (place.events[-1],) and len(place.told) == 2
     nature = natures(world.machine, world)
@@ -475,10 +476,10 @@ def followed(decision: Decision) -> tuple[int, ...]:
     """The repairs that p-over-c does, as long as none cures."""
     out: list[int] = []
     while len(out) < len(decision.remedies):
-        act = first_act(decision)
+        act = acting(decision)
         assert act.kind == "repair"
         out.append(int(act.name[4:]))
-        decision = decision.after_remedy(act.name)[1]
+        decision = after_remedy(decision, act.name)[1]
     return tuple(out)
 
 
@@ -620,4 +621,4 @@ def test_every_routine_names_what_its_system_has() -> None:
 def test_acting_ends_where_nothing_is_left() -> None:
     """With every repair done in vain the job is given back."""
     decision = replace(one_fault((0.6, 0.4), (2.0, 3.0)), mended=frozenset({"mend0", "mend1"}))
-    assert first_act(decision) == Act("end", "hand-back")
+    assert acting(decision) == Step("end", "hand-back")

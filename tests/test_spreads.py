@@ -23,7 +23,7 @@ from benchodds.learn.written import Written
 from benchodds.model.laws import applied, moved, operator_table, stated
 from benchodds.model.priors import Spread
 
-STOP = "stop.switch"
+STOP, CAP = "stop.switch", "cap.open"
 KEY = "quantities.exciter_ohm.random.r"
 WINDING = {
     "name": "r",
@@ -233,7 +233,7 @@ def test_tuned_spreads_are_used_at_once(tmp_path: Path, monkeypatch: pytest.Monk
         }
         rows.append(
             {"job": f"j{i}", "closed": f"2024-0{1 + i // 10}-{1 + i % 28:02}", "system": "mag-cdi"}
-            | {"complaint": "no-spark", "faults": ["cap.open"], "grade": "bench-bad", "readings": [said]}
+            | {"complaint": "no-spark", "faults": [CAP], "grade": "bench-bad", "readings": [said]}
         )
     past = tmp_path / "past.jsonl"
     past.write_text("".join(json.dumps(r) + "\n" for r in rows), encoding="utf-8")

@@ -8,12 +8,14 @@ import numpy as np
 import pytest
 
 from benchodds.basics.tables import Array
-from benchodds.choose.acting import act_now, value_of_test, worth
+from benchodds.choose.acting import act_now, worth
 from benchodds.choose.board import Board
 from benchodds.choose.decision import Check, Decision, Final, Remedy
-from benchodds.choose.lookahead import EXACT, bits_per_minute, look_ahead
-from benchodds.choose.planning import mutual_information
+from benchodds.choose.information import mutual_information
+from benchodds.choose.lookahead import EXACT, look_ahead
+from benchodds.choose.policies import usual
 from optimum import Act, Optimum
+from plain_steps import after_check, value_of_test
 from small_decisions import fault, plainly, random_decision
 
 
@@ -129,7 +131,7 @@ def test_wildcatter() -> None:
     best = look_ahead(problem, EXACT).best
     assert best.step.name == "seismic"
     assert -best.cost == pytest.approx(22.5, abs=1e-9)
-    chances = [problem.after_check("seismic", o)[0] for o in range(3)]
+    chances = [after_check(problem, "seismic", o)[0] for o in range(3)]
     assert chances == pytest.approx([0.24, 0.35, 0.41], abs=1e-12)
 
 
@@ -138,7 +140,7 @@ def test_wildcatter_does_not_test_at_a_higher_price() -> None:
     for price, first in ((12.4, "seismic"), (12.6, "drill")):
         problem = wildcatter(price)
         assert look_ahead(problem, EXACT).best.step.name == first
-        assert bits_per_minute(problem).name == first
+        assert usual(problem).name == first
         assert Optimum(problem).best(Optimum(problem).start())[1][1] == first
 
 
@@ -198,7 +200,7 @@ def test_questions_by_bits_against_huffman() -> None:
     assert entropy == pytest.approx(2.285475, abs=1e-6)
 
     def rule(d: Decision) -> Act:
-        step = bits_per_minute(d)
+        step = usual(d)
         return step.kind, step.name
 
     asked = Optimum(problem).cost_of(rule)

@@ -19,9 +19,10 @@ import pytest
 import synthetic
 from benchodds.choose.board import Board, bits_error
 from benchodds.choose.choosing import decision_of
-from benchodds.choose.decision import Decision
-from benchodds.choose.lookahead import ONE, Depth, Step, bits_per_minute, fitting, look_ahead
-from benchodds.choose.planning import rank
+from benchodds.choose.decision import Decision, Step
+from benchodds.choose.lookahead import ONE, Depth, fitting, look_ahead
+from benchodds.choose.planning import plan
+from benchodds.choose.policies import usual
 from benchodds.infer.assess import assess
 from benchodds.keep import files
 from benchodds.keep.session import load_machine
@@ -68,9 +69,9 @@ def test_shipped_systems(capsys: pytest.CaptureFixture[str]) -> None:
             prior_version=machine.priors.version,
         )
         job = jobs.fold("b", [event])
-        rank(assess(machine, job))
+        plan(assess(machine, job), load_shop())
         found = assess(machine, job)
-        ranking, _ = seconds(lambda m=machine, j=job: rank(assess(m, j)))  # type: ignore[misc]
+        ranking, _ = seconds(lambda m=machine, j=job: plan(assess(m, j), load_shop()))  # type: ignore[misc]
         made, d = seconds(lambda m=machine, j=job, f=found: decision_of(m, j, f, shop))  # type: ignore[misc]
         one, _ = seconds(lambda d=d: look_ahead(d, ONE))  # type: ignore[misc]
         two, seen = seconds(lambda d=d: look_ahead(d, Depth()))  # type: ignore[misc]
@@ -97,9 +98,9 @@ def test_growth(capsys: pytest.CaptureFixture[str]) -> None:
     sizes, sums = [], []
     for n in SIZES:
         machine = synthetic.machine(n)
-        rank(assess(machine, job))
+        plan(assess(machine, job), load_shop())
         odds, found = seconds(lambda m=machine: _folded(m, job), 2)  # type: ignore[misc]
-        ranking, _ = seconds(lambda f=found: rank(f), 2)  # type: ignore[misc]
+        ranking, _ = seconds(lambda f=found: plan(f, load_shop()), 2)  # type: ignore[misc]
         made, d = seconds(lambda m=machine, f=found: decision_of(m, job, f, shop), 2)  # type: ignore[misc]
         look, seen = seconds(lambda d=d: look_ahead(d), 2)  # type: ignore[misc]
         total = odds + ranking + made + look
@@ -134,7 +135,7 @@ def test_distance_from_the_optimum(capsys: pytest.CaptureFixture[str]) -> None:
         return rule
 
     ways = {
-        "bits per minute": follow(bits_per_minute),
+        "bits per minute": follow(usual),
         "one step": follow(lambda d: look_ahead(d, Depth(1)).best.step),
         "two steps": follow(lambda d: look_ahead(d, Depth(2)).best.step),
         "as deep as fits": follow(lambda d: look_ahead(d).best.step),

@@ -18,7 +18,9 @@ import numpy as np
 import pytest
 
 from benchodds.basics.tables import Network, Table, Variable
-from benchodds.choose.planning import next_technique, open_setups, plan, rank
+from benchodds.choose.benchstate import next_technique, open_setups
+from benchodds.choose.choosing import decision_of
+from benchodds.choose.planning import plan, rank
 from benchodds.infer import exchange
 from benchodds.infer.assess import Assessment, Machine, assess
 from benchodds.infer.network import physics
@@ -83,10 +85,10 @@ def test_odds_after_a_new_reading(benchmark: Any, machine: Machine, n: int) -> N
 def test_full_ranking(benchmark: Any, machine: Machine, n: int) -> None:
     """Every test ranked by bits per minute, after n readings."""
     job = job_of(machine, READINGS[:n])
-    rank(assess(machine, job))  # predictive tables are worked out once per technique
+    plan(assess(machine, job), load_shop())  # predictive tables are worked out once per technique
 
     def once() -> None:
-        rank(assess(machine, job))
+        plan(assess(machine, job), load_shop())
 
     benchmark(once)
 
@@ -111,7 +113,8 @@ def odds_of(machine: Machine, job: Job) -> Assessment:
 
 def ranking_of(machine: Machine, job: Job) -> Any:
     """Every test ranked, after the odds."""
-    return rank(odds_of(machine, job))
+    found = odds_of(machine, job)
+    return rank(found, decision_of(machine, job, found, load_shop()))
 
 
 def reference_ms() -> float:
@@ -195,10 +198,10 @@ def test_ranking_against_two_libraries(
 
     job = job_of(machine, READINGS[:2])
     assessment = assess(machine, job)
-    rank(assessment)
-    ours = best_of(5, lambda: rank(assess(machine, job)))
+    plan(assessment, load_shop())
+    ours = best_of(5, lambda: plan(assess(machine, job), load_shop()))
     opened = open_setups(machine.model, job)
-    left = {x.test for x in rank(assessment)[1]}
+    left = {x.test for x in plan(assessment, load_shop()).left_out}
     technique = next_technique(assessment, opened)
     names = [t for t in machine.model.tests if t not in left]
     chosen = names[::4]

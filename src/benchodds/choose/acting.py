@@ -204,16 +204,6 @@ def act_now(decision: Decision) -> float:
     return float(acts.rate * found.minutes[0] + found.money[0])
 
 
-def value_of_test(decision: Decision, name: str) -> float:
-    """Expected value of a test's information before its cost, in money (EVSI; Raiffa 1968)."""
-    after = 0.0
-    for outcome in range(decision.check(name).p.shape[2]):
-        chance, then = decision.after_check(name, outcome)
-        if chance > LEAST:
-            after += chance * act_now(then)
-    return act_now(decision) - after
-
-
 def chain_of(decision: Decision, remedy: Remedy) -> tuple[str, ...] | None:
     """The tests that a remedy must wait for, in order, whatever the odds; None: never here."""
     rules = {c.name: c.rule for c in decision.checks}

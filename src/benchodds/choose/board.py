@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchodds.basics.tables import Array, Flags, Index
-from benchodds.choose.acting import Acts, order
+from benchodds.choose.acting import Acts, Order, order
 from benchodds.choose.decision import LEAST, Decision, renewed, repair_classes
+from benchodds.choose.information import xlogx
 from benchodds.choose.nodes import Nodes, View
 from benchodds.choose.rules import Rule
 from benchodds.choose.waiting import Waiting
@@ -27,11 +28,6 @@ TEMPER = 0.5
 
 AT_ONCE = 4_000_000
 """Table entries that are held at once."""
-
-
-def xlogx(p: Array) -> Array:
-    """p log2 p, zero at zero."""
-    return np.asarray(p * np.log2(np.maximum(p, 1e-300)))
 
 
 def _told(p: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -195,8 +191,7 @@ class Board:
             )
         p = nodes.p.sum(axis=2)
         minutes, money = self._costs(nodes, p)
-        before, waits = self.waiting.remedies(nodes, p, np.isfinite(minutes))
-        found = order(self.acts, p, nodes.mended, before)
+        found, waits = self.acting(nodes, np.isfinite(minutes))
         info, entropy = self._information(nodes.p)
         return View(
             info,
@@ -210,6 +205,23 @@ class Board:
             p @ self.ideal_minutes,
             p @ self.ideal_money,
         )
+
+    def acting(self, nodes: Nodes, can: Flags | None = None) -> tuple[Order, Index]:
+        """Acting at some places without another test, and the test that each remedy waits for.
+
+        ``can`` says which tests may be done (n, n_tests), where that is known.
+        """
+        p = nodes.p.sum(axis=2)
+        may = self.waiting.tests(nodes, p) if can is None else can
+        before, waits = self.waiting.remedies(nodes, p, may)
+        return order(self.acts, p, nodes.mended, before), waits
+
+    def value(self, test: int) -> float:
+        """Expected value of a test's information now, before its cost, in money (Raiffa 1968)."""
+        after = self.test(self.root, np.array([test]))
+        now, then = self.acting(self.root)[0], self.acting(after)[0]
+        left = self.rate * then.minutes + then.money
+        return float(self.rate * now.minutes[0] + now.money[0] - after.mass @ left)
 
     def _information(self, p: Array) -> tuple[Array, Array]:
         """I(remedies wanted; outcome) of every test in bits, and the entropy of the former.

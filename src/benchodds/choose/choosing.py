@@ -14,10 +14,18 @@ import numpy as np
 from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
 from benchodds.basics.tables import Array, State, Table
+from benchodds.choose.benchstate import (
+    THRICE,
+    next_technique,
+    open_setups,
+    reads,
+    suspects,
+    unfit,
+    unproved,
+)
 from benchodds.choose.decision import Check, Decision, Final, Remedy
 from benchodds.choose.labour import minutes_of_setups
 from benchodds.choose.permits import LOOKED, Permits
-from benchodds.choose.planning import next_technique, open_setups
 from benchodds.choose.rules import NEVER, cleared, gating, reopened, rule_of
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Assessment, Machine
@@ -48,7 +56,8 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
     gear = _Gear(assessment)
     renew = _minutes(shop.gear.renew)
     missed = np.array([shop.missed(s) for s in folded.states])
-    checks, spent = [], set()
+    times, worked = reads(assessment), bool(job.live_actions)
+    checks, spent = [], {name for name, n in times.items() if n >= THRICE}
     for name, test in model.tests.items():
         rule = rule_of(model, test, folded.states)
         if name in permits.gone:
@@ -90,6 +99,12 @@ def decision_of(machine: Machine, job: Job, assessment: Assessment, shop: Shop) 
         failed=frozenset(seen.failed),
         opened=opened,
         mended=_in_vain(assessment, shop),
+        reads=times,
+        suspect=suspects(assessment),
+        unfit=unfit(assessment),
+        cured=assessment.p_cured if worked else 0.0,
+        asked=unproved(assessment) if worked else frozenset(),
+        sure=shop.proof.sure,
     )
 
 
@@ -149,7 +164,7 @@ def _remedies(model: SystemModel, states: Sequence[State], shop: Shop) -> list[R
     place = {frozenset(state): i for i, state in enumerate(states)}
     out = []
     for name, repair in model.repairs.items():
-        clears = cleared(repair, model)
+        clears, sure = cleared(repair, model), shop.sure(model.id, name, repair)
         left = [frozenset(state) - clears for state in states]
         needed = np.array([bool(set(state) & clears) for state in states])
         out.append(
@@ -163,7 +178,8 @@ def _remedies(model: SystemModel, states: Sequence[State], shop: Shop) -> list[R
                 np.array([place.get(rest, i) for i, rest in enumerate(left)], dtype=np.intp),
                 rule_of(model, repair, states),
                 reopened(model, repair),
-                shop.act_at(model.id, name, repair),
+                max(repair.act_at, sure),
+                sure,
             )
         )
     return out

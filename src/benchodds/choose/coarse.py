@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchodds.basics.tables import Array, Table
-from benchodds.choose.board import TEMPER, merged, xlogx
+from benchodds.choose.board import TEMPER, merged
+from benchodds.choose.information import xlogx
 from benchodds.measure.instrument import Instrument, Outcome
 
 Groups = tuple[tuple[int, ...], ...]

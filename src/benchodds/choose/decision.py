@@ -11,8 +11,9 @@ speed, the strength of one winding). Everything that chooses works on this one d
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 
@@ -22,6 +23,15 @@ from benchodds.choose.rules import NONE, WAIVED, Rule, Seen, allowed
 
 LEAST = 1e-12
 """Chance below which a branch is not followed."""
+
+TEST, REPAIR, END, CHANGE = "test", "repair", "end", "change-gear"
+
+
+class Step(NamedTuple):
+    """One thing that can be done: kind (a test, a repair, an ending, gear changed) and name."""
+
+    kind: str
+    name: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +78,8 @@ class Remedy:
     included. ``needed`` and ``cures`` (n_states,) say where it is wanted and where it leaves
     no fault; ``rest`` (n_states,) is the state that it leaves. ``rule`` says what must come
     before it; what ``reopens`` names must pass again after it. From a chance ``act_at`` of being
-    wanted it is ripe: the usual way at the bench is to do it then.
+    wanted it is ripe: the usual way at the bench is to do it then. Below ``sure`` it is held back
+    while a test may pay.
     """
 
     name: str
@@ -81,6 +92,7 @@ class Remedy:
     rule: Rule = WAIVED
     reopens: frozenset[str] = frozenset()
     act_at: float = 1.0
+    sure: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,7 +113,11 @@ class Decision:
     it may miss that, which has the chance ``missed`` (n_states,). ``missing`` is the weight of
     machines that are in none of the states. ``done`` are tests done at any time, ``spent``
     those that are not offered again, ``passed`` and ``failed`` those whose last reading was or
-    was not a pass, ``mended`` the repairs done in vain.
+    was not a pass, ``mended`` the repairs done in vain, ``reads`` how often a test was read on the
+    machine as it is. ``suspect`` maps tests to the gear that they prove and that is likelier bad
+    than tolerated, ``unfit`` is gear whose proof was read since it was last changed. After a repair
+    ``cured`` is the chance that the complaint is gone, ``asked`` are tests of which one must still
+    pass, and from a chance ``sure`` the machine goes out.
     """
 
     states: tuple[State, ...]
@@ -121,6 +137,12 @@ class Decision:
     failed: frozenset[str] = frozenset()
     opened: frozenset[str] = frozenset()
     mended: frozenset[str] = frozenset()
+    reads: Mapping[str, int] = field(default_factory=dict)
+    suspect: Mapping[str, str] = field(default_factory=dict)
+    unfit: frozenset[str] = frozenset()
+    cured: float = 0.0
+    asked: frozenset[str] = frozenset()
+    sure: float = 1.0
 
     @property
     def faultless(self) -> Array:
@@ -152,11 +174,16 @@ class Decision:
             return False
         return bool(allowed(check.rule, self.seen, self.p.sum(axis=1)))
 
+    def is_new(self, check: Check) -> bool:
+        """Whether a check can be done now and is unread, or failed where steps wait for it."""
+        again = check.gates and check.name in self.failed
+        return (again or not self.reads.get(check.name)) and self.is_open(check)
+
     def minutes_of(self, check: Check) -> float:
         """Own minutes of a check and those of the set-ups that it still needs."""
         return self.labour.minutes([check.name], self.opened)
 
-    def price_of_check(self, check: Check) -> float:
+    def cost_of(self, check: Check) -> float:
         """Expected cost of a check in money: labour, harm to a donor part, gear changed."""
         changed = sum(
             float((self.p * check.p[:, :, o]).sum())
@@ -165,50 +192,6 @@ class Decision:
         )
         minutes = self.minutes_of(check) + changed * check.renew
         return self.rate * minutes + float(self.p.sum(axis=1) @ check.harm)
-
-    def price_of_remedy(self, remedy: Remedy) -> float:
-        """Expected cost of a remedy in money: labour, check, part, and a fault overlooked."""
-        p = self.p.sum(axis=1)
-        overlooked = float(np.where(remedy.cures, 0.0, p) @ self.loss[remedy.rest])
-        return self.rate * (remedy.minutes + remedy.proof) + float(p @ remedy.price) + overlooked
-
-    def after_check(self, name: str, outcome: int) -> tuple[float, Decision]:
-        """Chance of an outcome, and where the job stands after it."""
-        check = self.check(name)
-        p = self.p * check.p[:, :, outcome]
-        chance = float(p.sum())
-        now, good = frozenset({name}), check.signs[outcome] > 0
-        once_more = check.gates and not good and name not in self.failed
-        spent = self.spent - now if once_more else self.spent | now
-        passed = self.passed | now if good else self.passed - now
-        failed = self.failed - now if good else self.failed | now
-        if check.renews(outcome):
-            again = frozenset(c.name for c in self.checks if c.through_gear)
-            p, spent, passed, failed = renewed(p), spent - again, passed - again, failed - again
-        return chance, replace(
-            self,
-            p=p / max(chance, LEAST),
-            done=self.done | now,
-            spent=spent,
-            passed=passed,
-            failed=failed,
-            opened=self.opened | check.setups,
-        )
-
-    def after_remedy(self, name: str) -> tuple[float, Decision]:
-        """Chance that a remedy does not cure, and where the job stands then."""
-        remedy = self.remedy(name)
-        left = np.where(remedy.cures[:, None], 0.0, self.p)
-        p = np.zeros_like(self.p)
-        np.add.at(p, remedy.rest, left)
-        chance = float(p.sum())
-        return chance, replace(
-            self,
-            p=p / max(chance, LEAST),
-            mended=self.mended | {name},
-            spent=self.spent - remedy.reopens,
-            passed=self.passed - remedy.reopens,
-        )
 
 
 def renewed(p: Array) -> Array:

@@ -14,9 +14,9 @@ import numpy as np
 
 from benchodds.basics.tables import Array, Index
 from benchodds.choose.board import Board
-from benchodds.choose.decision import LEAST, Decision
+from benchodds.choose.decision import LEAST, Decision, Step
+from benchodds.choose.information import LEAST_BITS
 from benchodds.choose.nodes import FREE, Nodes, View
-from benchodds.choose.planning import LEAST_BITS
 from benchodds.choose.rollout import advance, outlook, roll_out
 
 
@@ -79,14 +79,6 @@ def fitting(board: Board) -> Depth:
 
 
 @dataclass(frozen=True)
-class Step:
-    """One thing that can be done: a test, a repair or an ending, by name."""
-
-    kind: str  # "test" | "repair" | "end"
-    name: str
-
-
-@dataclass(frozen=True)
 class Choice:
     """A next step with its expected cost to the end of the job: ``rate * minutes + money``."""
 
@@ -94,6 +86,11 @@ class Choice:
     minutes: float
     money: float
     cost: float
+
+
+def as_good(one: Choice, other: Choice, margin: float) -> bool:
+    """Whether a choice costs no more than another, as far as can be told."""
+    return one.cost - other.cost <= margin * one.cost
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,6 +113,7 @@ class Foresight:
     left_out: float
     rule: Step
     depth: Depth
+    board: Board
     usual: Choice | None = None
 
     @property
@@ -130,7 +128,18 @@ class Foresight:
         (policy switching with a threshold).
         """
         usual, best = self.usual, self.best
-        return best if usual is None or usual.cost - best.cost > margin * usual.cost else usual
+        return usual if usual is not None and as_good(usual, best, margin) else best
+
+    def alike(self, choice: Choice, margin: float) -> tuple[Choice, ...]:
+        """The steps that cost the same as a choice, as far as can be told."""
+        return tuple(
+            c for c in self.choices if as_good(c, choice, margin) and as_good(choice, c, margin)
+        )
+
+    def near(self, kind: str, margin: float) -> list[Choice]:
+        """The steps of a kind that cost the same as the cheapest of it, as far as can be told."""
+        mine = [c for c in self.choices if c.step.kind == kind]
+        return [c for c in mine if as_good(c, mine[0], margin)]
 
     def cheapest(self, kind: str) -> Choice | None:
         """The cheapest step of a kind."""
@@ -148,33 +157,6 @@ def look_ahead(
     wanted = depth or Depth()
     board = Board(decision, wanted.most, wanted.share)
     return Search(board, depth or fitting(board)).run(usual)
-
-
-def bits_per_minute(decision: Decision) -> Step:
-    """The greedy choice: of the tests that pay, the one with the most bits per cost, else act.
-
-    A test pays when acting on its outcome is expected to save more, against acting now, than
-    it costs (its value of sample information; Raiffa 1968).
-    """
-    board = Board(decision, EXACT.most, EXACT.share)
-    search, view = Search(board, EXACT), board.view(board.root)
-    cost = board.rate * view.minutes[0] + view.money[0]
-    act = board.rate * view.act_minutes[0] + view.act_money[0]
-    best, most = None, 0.0
-    for t in np.flatnonzero(np.isfinite(cost) & (view.info[0] >= LEAST_BITS)):
-        after = board.test(board.root, np.array([t]))
-        then = board.view(after)
-        left = float(after.mass @ (board.rate * then.act_minutes + then.act_money))
-        ratio = view.info[0, t] / max(cost[t], LEAST)
-        if act - left > cost[t] and ratio > most:
-            best, most = int(t), ratio
-    if best is not None:
-        return search.named(best)
-    first = int(view.first[0])
-    waits = view.waits[0, first] if first >= 0 else -1
-    return search.named(
-        int(waits) if waits >= 0 else -1 - first if first >= 0 else first - board.n_remedies
-    )
 
 
 class Search:
@@ -211,6 +193,7 @@ class Search:
             board.left_out,
             self.named(rule),
             self.depth,
+            board,
             next((c for c in choices if c.step == usual), None),
         )
 

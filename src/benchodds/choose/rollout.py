@@ -17,8 +17,8 @@ import numpy as np
 from benchodds.basics.tables import Array, Index
 from benchodds.choose.board import Board
 from benchodds.choose.decision import LEAST
+from benchodds.choose.information import LEAST_BITS
 from benchodds.choose.nodes import FREE, Nodes, View
-from benchodds.choose.planning import LEAST_BITS
 
 
 @dataclass(frozen=True, eq=False)

@@ -119,10 +119,10 @@ class Shop(Form):
         """Labour in the unit in which model files price parts."""
         return self.labour.per_minute / self.parts.per_plug
 
-    def act_at(self, system: str, name: str, repair: Repair) -> float:
-        """Chance of being needed from which a repair is ripe."""
+    def sure(self, system: str, name: str, repair: Repair) -> float:
+        """Chance of being needed from which its part is fitted; 0 where none is lost."""
         lost = self.price(system, name, repair) > 0 and not repair.returnable
-        return max(repair.act_at, self.parts.sure) if lost else repair.act_at
+        return self.parts.sure if lost else 0.0
 
     def wait(self, repair: Repair) -> float:
         """Money for the days that its part takes to come."""

@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import copy
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from benchodds.basics.tables import Array
 from benchodds.choose.acting import waits_for
-from benchodds.choose.board import Board
-from benchodds.choose.choosing import decision_of
-from benchodds.choose.decision import Decision
-from benchodds.choose.lookahead import ONE, Choice, Depth, Foresight, Search, Step, fitting
+from benchodds.choose.decision import END, REPAIR, TEST, Decision
+from benchodds.choose.lookahead import ONE, Choice, Foresight, Search
 from benchodds.choose.nodes import Nodes
-from benchodds.choose.planning import LEAST_BITS, Plan, suspects
+from benchodds.choose.policies import by_rate
 from benchodds.choose.shop import Shop
-from benchodds.infer.assess import Assessment
 
 DEARER = (1.5, 2.0, 3.0, 5.0, 10.0)
 CHEAPER = (0.75, 0.5, 0.25, 0.0)
@@ -45,21 +43,38 @@ class Weighed:
     """A test and a repair to begin with, side by side, and ending the job here.
 
     ``better`` is the one that is proposed and ``other`` the alternative to it: a repair (or
-    ending) against a test, a test against these. ``tips`` say what would make ``other`` the
-    cheaper one to the end of the job. ``waiting`` names the likeliest repair that must wait
-    for tests, and these. ``come_back`` is the chance, should ``repair`` be done now and pass
-    the check after it, that the machine comes back within a week.
+    ending) against a test, a test against these. ``either`` are all steps that cost the same as
+    ``better`` as far as can be told.
     """
 
     shop: Shop
+    decision: Decision
     foresight: Foresight
     test: Choice | None
     repair: Choice | None
     end: Choice | None
     better: Choice
-    tips: tuple[Tip, ...]
-    waiting: tuple[str, tuple[str, ...]] | None
-    come_back: float | None
+    either: tuple[Choice, ...]
+
+    @cached_property
+    def tips(self) -> tuple[Tip, ...]:
+        """What would have to be true for the alternative."""
+        test, repair = self.test, self.repair
+        if test is None or repair is None or self.better not in (test, repair):
+            return ()
+        tests = self.foresight.near(TEST, self.shop.foresight.margin)
+        search = Search(self.foresight.board, ONE)
+        return _tips(search, tests, test, repair, self.better is repair)
+
+    @cached_property
+    def waiting(self) -> tuple[str, tuple[str, ...]] | None:
+        """The likeliest repair that waits for tests, with these."""
+        return _waiting(self.decision)
+
+    @cached_property
+    def come_back(self) -> float | None:
+        """P(back within a week) should ``repair`` be done now and pass the check after it."""
+        return come_back(self.decision, self.repair.step.name) if self.repair else None
 
     @property
     def other(self) -> Choice | None:
@@ -69,69 +84,31 @@ class Weighed:
     @property
     def tied(self) -> bool:
         """Whether both cost the same, as far as can be told."""
-        other = self.other
-        margin = self.shop.foresight.margin
-        return other is not None and abs(other.cost - self.better.cost) <= margin * other.cost
+        return self.other in self.either
 
 
-def weigh(assessment: Assessment, plan: Plan, shop: Shop, depth: Depth | None = None) -> Weighed:
-    """Look ahead from a job, and say what would have to be true for the other choice.
+def weigh(decision: Decision, foresight: Foresight, shop: Shop) -> Weighed:
+    """What is proposed, the alternative, and what would have to be true for that one.
 
-    Of steps that are as good as the cheapest, as far as can be told (the shop's margin), the one
-    that ``plan`` takes is better, else the cheapest; of tests the one with the most bits per
-    minute.
+    Proposed is what :meth:`Foresight.pick` says. Beside it stand the cheapest step of the other
+    kinds; of tests that are as good as the cheapest, as far as can be told, the one with the most
+    bits per minute.
     """
-    wanted = depth or Depth()
-    decision = decision_of(assessment.machine, assessment.job, assessment, shop)
-    board = Board(decision, wanted.most, wanted.share)
-    search = Search(board, depth or fitting(board))
-    alike = 1 + shop.foresight.margin
-    foresight = search.run(_step(plan))
-    tests = [c for c in foresight.choices if c.step.kind == "test"]
-    tests = [c for c in tests if c.cost <= alike * tests[0].cost]
-    rate = {r.test: r.bits_per_minute for r in plan.ranking if r.bits >= LEAST_BITS}
-    test = max(tests, key=lambda c: rate.get(c.step.name, 0.0), default=None)
-    repair, end = foresight.cheapest("repair"), foresight.cheapest("end")
-    best = foresight.best
-    better = next(c for c in (test, repair, end) if c and c.step.kind == best.step.kind)
-    for choice in foresight.choices:
-        near = choice.cost <= alike * best.cost
-        if near and choice.step.kind == "repair" and choice.step.name == plan.repair:
-            better = repair = choice
-        elif near and choice.step.kind == "test" and choice.step.name == plan.test:
-            better = test = choice
-    tips: tuple[Tip, ...] = ()
-    if test and repair and better in (test, repair):
-        tips = _tips(Search(board, ONE), tests, test, repair, better is repair)
-    back = come_back(decision, repair.step.name) if repair else None
-    waiting = _waiting(decision)
-    return Weighed(shop, foresight, test, repair, end, better, tips, waiting, back)
-
-
-def _step(plan: Plan) -> Step | None:
-    """The step that a plan takes, None where it stops."""
-    if plan.test:
-        return Step("test", plan.test)
-    return Step("repair", plan.repair) if plan.repair else None
-
-
-def proposed(assessment: Assessment, plan: Plan, weighed: Weighed) -> Plan:
-    """The plan with what the look-ahead proposes; gear under suspicion is proved first."""
-    if plan.test in suspects(assessment):
-        return plan
-    step = weighed.better.step
-    if step.kind == "test":
-        proves = assessment.machine.model.tests[step.name].proves
-        return replace(plan, do="prove-gear" if proves else "test", test=step.name, repair=None)
-    if step.kind == "repair":
-        return replace(plan, do="repair", test=None, repair=step.name)
-    return replace(plan, do="stop", test=None, repair=None)
-
-
-def follows(plan: Plan, weighed: Weighed) -> bool:
-    """Whether a plan's step is the one that the look-ahead finds cheaper."""
-    step = weighed.better.step
-    return step.name == (plan.test if step.kind == "test" else plan.repair)
+    margin = shop.foresight.margin
+    better = foresight.pick(margin)
+    tests = foresight.near(TEST, margin)
+    rank = {c.name: i for i, (c, _bits) in enumerate(by_rate(decision, decision.checks))}
+    test = min(tests, key=lambda c: rank[c.step.name], default=None)
+    repair, end = foresight.cheapest(REPAIR), foresight.cheapest(END)
+    match better.step.kind:
+        case "test":
+            test = better
+        case "repair":
+            repair = better
+        case _:
+            end = better
+    either = tuple(c for c in foresight.alike(better, margin) if c is not better)
+    return Weighed(shop, decision, foresight, test, repair, end, better, either)
 
 
 def come_back(decision: Decision, repair: str) -> float:

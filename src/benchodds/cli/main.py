@@ -299,7 +299,7 @@ def record(
 def _tell(found: list[Recorded], numbers: bool) -> None:
     """Say what readings showed, and what is next."""
     from benchodds.keep.shopfile import load_shop
-    from benchodds.screens.advising import greedily
+    from benchodds.screens.advising import advise
     from benchodds.screens.glance import fitted, step_parts
 
     for each in found[:-1]:
@@ -308,7 +308,7 @@ def _tell(found: list[Recorded], numbers: bool) -> None:
     if numbers:
         say("\n".join(last.numbers()))
     else:
-        step = step_parts(last.after, greedily(last.after)[0], load_shop())
+        step = step_parts(last.after, advise(last.after, greedy=True)[0], load_shop())
         say("\n".join(fitted([*last.parts(), *step])))
 
 
@@ -412,17 +412,15 @@ def next_test(
 ) -> None:
     """Say what to do next, why, what it costs, and what to be careful of.
 
-    The proposal goes by expected information per minute and the model's own thresholds for
-    mending; testing on and mending now are weighed beside it, to the end of the job."""
+    The proposal goes by expected information per minute and the thresholds for mending; with
+    --ahead by another step that is foreseen to cost clearly less to the end of the job."""
     from benchodds.keep.shopfile import load_shop
     from benchodds.screens import glance, shapes
-    from benchodds.screens.advising import advise, greedily
+    from benchodds.screens.advising import advise
     from benchodds.screens.numbers import next_step
 
     assessment = session.assess(session.store.job(job_id), as_if)
-    result, weighed = (
-        greedily(assessment, shop) if greedy else advise(assessment, shop, steps, ahead=ahead)
-    )
+    result, weighed = advise(assessment, shop, steps, foresee=ahead, greedy=greedy)
     if as_json:
         print_json(shapes.advice(assessment, result, weighed))
     elif numbers:

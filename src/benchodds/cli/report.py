@@ -49,9 +49,10 @@ def worksheet(
     overwrite: bool,
 ) -> None:
     """Write the blank sheet to take to the bench, tests in the proposed order."""
-    from benchodds.choose.planning import rank
+    from benchodds.choose.planning import plan
     from benchodds.infer.assess import assess
     from benchodds.keep.session import load_machine, opening
+    from benchodds.keep.shopfile import load_shop
     from benchodds.model.jobs import fold
     from benchodds.screens.pages import worksheet_html, write_pages
     from benchodds.screens.worksheet import build_worksheet
@@ -59,7 +60,7 @@ def worksheet(
     event, model = opening(system, complaint, contexts, variant, None, None)
     machine = load_machine(system, model.variant, event.data["prior_set"])
     assessment = assess(machine, fold("worksheet", [event]))
-    sheet = build_worksheet(assessment, rank(assessment)[0])
+    sheet = build_worksheet(assessment, plan(assessment, load_shop()).ranking)
     target = target or Path(f"worksheet-{system}")
     for path in write_pages(worksheet_html(sheet), target, overwrite):
         say(_("Wrote {path}").format(path=path))

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchodds.basics.tables import Array
+from benchodds.choose.information import mutual_information
 from benchodds.choose.labour import Labour
-from benchodds.choose.planning import mutual_information
 from benchodds.learn.likelihoods import ReadingWorth, fault_names
 from benchodds.learn.written import Written
 

@@ -20,8 +20,8 @@ from benchodds.basics.errors import EvidenceError, ReadingError, TooLargeError
 from benchodds.basics.language import _
 from benchodds.basics.quantities import Value
 from benchodds.basics.tables import Network, State, Table, renamed
+from benchodds.choose.benchstate import open_setups, unfit
 from benchodds.choose.labour import Labour
-from benchodds.choose.planning import open_setups, tried
 from benchodds.infer.assess import Assessment, Taken
 from benchodds.infer.belief import posterior
 from benchodds.infer.machine import FoldedNetwork
@@ -356,7 +356,7 @@ def _proof(assessment: Assessment, suspect: Suspect) -> tuple[str | None, str | 
 
     for name, test in model.tests.items():
         if test.proves == suspect.variable:
-            if suspect.variable in tried(assessment):
+            if suspect.variable in unfit(assessment):
                 return None, None, None
             return test.title, name, minutes(name)
     taken = next((t for t in assessment.taken if t.hookup == suspect.variable), None)

@@ -13,7 +13,7 @@ import numpy as np
 
 from benchodds.basics.language import N_, _
 from benchodds.basics.tables import Array, State, Table, slim
-from benchodds.choose.planning import mutual_information
+from benchodds.choose.information import mutual_information
 from benchodds.infer.assess import Assessment, Taken
 from benchodds.infer.machine import FoldedNetwork
 from benchodds.measure.instrument import OUTCOME

@@ -1,29 +1,37 @@
-"""The edge between commands and the look-ahead: which shop, how deep."""
+"""The edge between commands and what chooses: which shop, how deep."""
 
 from __future__ import annotations
 
+from benchodds.choose.choosing import decision_of
 from benchodds.choose.lookahead import Depth
-from benchodds.choose.planning import Plan, plan
-from benchodds.choose.weighing import Weighed, proposed, weigh
+from benchodds.choose.planning import Plan, laid_out
+from benchodds.choose.policies import ahead, usual
+from benchodds.choose.weighing import Weighed, weigh
 from benchodds.infer.assess import Assessment
 from benchodds.keep.shopfile import load_shop
 
 
 def advise(
-    assessment: Assessment, shop: str = "shop", steps: int | None = None, *, ahead: bool = False
-) -> tuple[Plan, Weighed]:
+    assessment: Assessment,
+    shop: str = "shop",
+    steps: int | None = None,
+    *,
+    foresee: bool = False,
+    greedy: bool = False,
+) -> tuple[Plan, Weighed | None]:
     """What to do next, and what each choice would cost to the end of the job.
 
-    The proposal goes by bits per minute and the thresholds for mending; with ``ahead`` it is
-    left for what is foreseen to save more than the shop's margin. Without ``steps`` as many are
-    looked ahead as fit in about a second.
+    The usual step, by bits per minute and the thresholds for mending; with ``foresee`` it is left
+    for another that is foreseen to save more than the shop's margin. Without ``steps`` as many are
+    looked ahead as fit in about a second. Nothing is weighed where ``greedy``, where a step is due
+    before any weighing, nor where the look-ahead would argue for another step than the proposed.
     """
-    costs = load_shop(shop)
-    greedy = plan(assessment, costs)
-    weighed = weigh(assessment, greedy, costs, Depth(steps) if steps else None)
-    return (proposed(assessment, greedy, weighed) if ahead else greedy), weighed
-
-
-def greedily(assessment: Assessment, shop: str = "shop") -> tuple[Plan, None]:
-    """What to do next by bits per minute and the thresholds for mending, nothing weighed."""
-    return plan(assessment, load_shop(shop)), None
+    prices = load_shop(shop)
+    decision = decision_of(assessment.machine, assessment.job, assessment, prices)
+    if greedy:
+        return laid_out(assessment, decision, usual(decision), prices), None
+    step, seen = ahead(decision, prices.foresight.margin, Depth(steps) if steps else None)
+    if not foresee and step != (plain := usual(decision)):
+        step, seen = plain, None
+    weighed = weigh(decision, seen, prices) if seen else None
+    return laid_out(assessment, decision, step, prices), weighed

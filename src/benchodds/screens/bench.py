@@ -19,7 +19,7 @@ from benchodds.keep.session import Session
 from benchodds.keep.shopfile import load_shop
 from benchodds.model import jobs
 from benchodds.screens import glance
-from benchodds.screens.advising import greedily
+from benchodds.screens.advising import advise
 from benchodds.screens.commands import (
     GEAR,
     change_gear,
@@ -78,7 +78,7 @@ class Bench:
 
     def proposed(self) -> str | None:
         """The test that a bare value is recorded for."""
-        return self.picked or self._test(greedily(self._assess())[0])
+        return self.picked or self._test(advise(self._assess(), greedy=True)[0])
 
     def words(self) -> list[str]:
         """All that can be completed: commands, tests, repairs, set-ups."""
@@ -215,7 +215,7 @@ class Bench:
 
     def _proposed_parts(self, leads: bool = True) -> list[Part]:
         assessment = self._assess()
-        return self._parts(assessment, greedily(assessment)[0], leads)
+        return self._parts(assessment, advise(assessment, greedy=True)[0], leads)
 
     def _parts(self, assessment: Assessment, step: Plan, leads: bool = True) -> list[Part]:
         """The proposal, or the test that was asked for; below a repair the test beside it."""

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from benchodds.basics.errors import ReadingError
 from benchodds.basics.language import _
 from benchodds.basics.words import about, percent
+from benchodds.choose.benchstate import open_setups
 from benchodds.choose.permits import Permits
-from benchodds.choose.planning import open_setups
 from benchodds.keep.session import Session
 from benchodds.model.jobs import Job
 from benchodds.model.system import SystemModel, Test
 from benchodds.screens import standing
-from benchodds.screens.advising import greedily
+from benchodds.screens.advising import advise
 from benchodds.screens.step import test_step
 from benchodds.screens.told import before_words, complaint_words, technique_words
 
@@ -106,7 +106,7 @@ def job_view(
     """
     job = session.store.job(job_id)
     assessment = session.assess(job)
-    step, _weighed = greedily(assessment)
+    step, _weighed = advise(assessment, greedy=True)
     model = assessment.machine.model
     wanted = step.test if step.test and step.test not in skipped else None
     wanted = wanted or next((r.test for r in step.ranking if r.test not in skipped), None)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from benchodds.basics.language import _
 from benchodds.basics.words import wrap, wrapped
-from benchodds.choose.planning import was_done
+from benchodds.choose.benchstate import was_done
 from benchodds.model.jobs import Job
 from benchodds.model.system import Repair, SystemModel, Test, harm_of
 

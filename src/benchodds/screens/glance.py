@@ -100,7 +100,7 @@ def next_step(
     if plan.do != "close":
         beside.append(Part(leads(assessment)))
     if plan.do not in ("close", "change-gear"):
-        said = on_or_mend(model, plan, weighed) if weighed is not None else ""
+        said = on_or_mend(model, weighed) if weighed is not None else ""
         beside += [Part(wrapped(said), 1), Part(wrapped(must_wait(model, plan)), 5)]
     return fitted([*step, *beside])
 

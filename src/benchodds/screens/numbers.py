@@ -10,7 +10,7 @@ from benchodds.basics.words import percent, wrap, wrapped
 from benchodds.choose.permits import LOOKED
 from benchodds.choose.planning import Act, Plan, Ranked
 from benchodds.choose.shop import Shop
-from benchodds.choose.weighing import Weighed, follows
+from benchodds.choose.weighing import Weighed
 from benchodds.infer.assess import Assessment
 from benchodds.model.system import Repair, SystemModel, Test
 from benchodds.reasons.clashes import clashes
@@ -114,13 +114,15 @@ def next_step(
     else:
         lines += wrap(_("Stop testing: no test left would tell more than its minutes are worth."))
     if weighed is not None:
-        lines += ["", *weighing(weighed)]
-        if not follows(plan, weighed):
+        usual, better = weighed.foresight.usual, weighed.better
+        if usual is not None and usual is not better:
             words = _(
-                "What is proposed above goes by information per minute; --ahead follows this "
-                "look-ahead. In simulated jobs both came to nearly the same."
+                "Rather than {usual}, the usual step: foreseen to save {saved:.0f} {currency} "
+                "to the end of the job."
             )
-            lines += wrap(words, "  ", "    ")
+            told = {"usual": usual.step.name, "saved": usual.cost - better.cost}
+            lines += wrap(words.format(**told, currency=weighed.shop.currency))
+        lines += ["", *weighing(weighed)]
     lines += approximate(assessment)
     likely = [a for a in plan.acts if a.p_needed >= LEAST_LIKELY][:4]
     lines += _others([r for r in plan.ranking if r.test != plan.test][:top])

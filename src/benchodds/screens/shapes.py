@@ -95,7 +95,8 @@ def advice(assessment: Assessment, plan: Plan, weighed: Weighed | None = None) -
     before a step stands with it, and for the proposed one on top: ``cautions`` are its own and
     those of all its set-ups, ``harm`` (also the first of them) what it can do to parts.
     ``missing`` are the tests that a repair waits for, ``reason`` why it may not be done now.
-    ``weighed`` (null with ``--greedy``) is described at :func:`weighing`.
+    ``weighed`` is described at :func:`weighing`; it is null with ``--greedy``, and where a step is
+    due before any weighing.
     """
     model = assessment.machine.model
     step = model.tests.get(plan.test or "") or model.repairs.get(plan.repair or "")
@@ -148,8 +149,9 @@ def weighing(weighed: Weighed) -> dict[str, Any]:
     """Test on or mend now: ``choices`` with their expected cost to the end of the job.
 
     ``minutes`` and ``money`` (parts, days, come-backs) add up to ``cost`` in ``currency`` by
-    ``per_minute``. ``better`` is the cheapest step, ``other`` the alternative to it (a repair
-    against a test, and the reverse) and ``saves`` what the former saves. ``tips``: where the
+    ``per_minute``. ``better`` is the step that is proposed, ``other`` the alternative to it (a
+    repair against a test, and the reverse), ``saves`` what the former saves, ``either`` all steps
+    that cost the same, as far as can be told. ``tips``: where the
     other choice becomes cheaper, ``what`` being p-needed (chance that ``repair`` is wanted),
     price (of its part) or minutes (of ``test``), ``at`` null where nothing tips it. The least
     cost that any way has lies between ``known`` (if the fault were known) and ``acting`` (at
@@ -175,6 +177,7 @@ def weighing(weighed: Weighed) -> dict[str, Any]:
         "per_minute": weighed.shop.labour.per_minute,
         "better": row(better),
         "other": row(other),
+        "either": [row(c) for c in weighed.either],
         "saves": {
             "minutes": other.minutes - better.minutes,
             "money": other.money - better.money,

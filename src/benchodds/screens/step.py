@@ -139,7 +139,7 @@ def likely(p: float) -> str:
     return f"{words[:1].upper()}{words[1:]} ({percent(p)})"
 
 
-def on_or_mend(model: SystemModel, plan: Plan, weighed: Weighed) -> str:
+def on_or_mend(model: SystemModel, weighed: Weighed) -> str:
     """Test on, or mend now: one sentence; empty where there is no choice."""
     better, other = weighed.better, weighed.other
     if other is None:
@@ -157,12 +157,7 @@ def on_or_mend(model: SystemModel, plan: Plan, weighed: Weighed) -> str:
         return words.format(**told)
     if better.step.kind == "end":
         return _("Stop: to test on would cost {cost:.0f} {currency} more.").format(**told)
-    if plan.do == "repair":
-        return _("Mend: to test on first would cost {cost:.0f} {currency} more.").format(**told)
-    return _(
-        "Mending now ({what}) would cost {cost:.0f} {currency} less as far as can be foreseen; "
-        "--ahead proposes it."
-    ).format(**told)
+    return _("Mend: to test on first would cost {cost:.0f} {currency} more.").format(**told)
 
 
 def _name(model: SystemModel, choice: Choice) -> str:

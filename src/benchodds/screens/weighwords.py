@@ -67,10 +67,9 @@ def _name(choice: Choice) -> str:
 
 def _saves(weighed: Weighed, better: Choice, other: Choice) -> str:
     if weighed.tied:
-        return _(
-            "{better} first costs no more than {other}, as far as can be told; by bits "
-            "per minute and the model's own thresholds it comes first."
-        ).format(better=_name(better).capitalize(), other=_name(other))
+        return _("Either: {better} or {other} first costs the same, as far as can be told.").format(
+            better=_name(better), other=_name(other)
+        )
     minutes, money = other.minutes - better.minutes, other.money - better.money
     parts = [
         (_("{minutes:.0f} min less") if minutes > 0 else _("{minutes:.0f} min more")).format(

@@ -18,11 +18,10 @@ from zlib import crc32
 import numpy as np
 
 from benchodds.basics.tables import Array, State
-from benchodds.choose.acting import waits_for, worth
-from benchodds.choose.board import xlogx
+from benchodds.choose.benchstate import THRICE, tolerated
 from benchodds.choose.choosing import decision_of
 from benchodds.choose.coarse import Coarse, Groups, coarse, grouped
-from benchodds.choose.decision import Check, Decision
+from benchodds.choose.decision import CHANGE, REPAIR, Decision, Step
 from benchodds.choose.shop import Shop
 from benchodds.infer import intermittent
 from benchodds.infer.assess import Assessment, Machine, assess
@@ -30,7 +29,7 @@ from benchodds.infer.epochs import Course, change_of
 from benchodds.model.jobs import Job, Technique
 from benchodds.trials.crowd import ADAPTER, Cast, Strata, Tests, draw_cast, lay_out
 from benchodds.trials.draws import Nature, Numbers, Shown, drawn_from, shown
-from benchodds.trials.steps import BACK, Act, Belief, History, Told, done, first_act
+from benchodds.trials.steps import BACK, Belief, History, Told, done, repairs_of
 from benchodds.trials.works import Fault, Hope, Work, coming_and_going, outcomes, work_of
 
 T = TypeVar("T")
@@ -38,7 +37,7 @@ T = TypeVar("T")
 AT = "2000-01-01T00:00:00Z"
 
 KEPT = 64
-"""Histories whose weights are kept at hand; of others only what was asked for is."""
+"""Histories whose weights and decisions are kept at hand; of others only what was asked for is."""
 
 STATES = 800
 """Whole states of two and three faults that the crowd has machines of: those left out would make it
@@ -48,8 +47,7 @@ CASTS = 4
 """Crowds after a repair, or behind new gear, that are kept at hand."""
 
 TAKES = 8
-"""Times that a test is taken at most: once, and again after vain repairs, or while it fails and
-others wait for it."""
+"""Times that a test is taken at most, again after vain repairs included."""
 
 SEED = 20_000
 """Seed of the crowd: the same whatever is simulated with it."""
@@ -76,6 +74,7 @@ class World:
     _works: dict[tuple[str, bool], Work] = field(default_factory=dict)
     _casts: OrderedDict[History, Cast] = field(default_factory=OrderedDict)
     _weights: OrderedDict[History, Array] = field(default_factory=OrderedDict)
+    _decisions: OrderedDict[History, Decision] = field(default_factory=OrderedDict)
 
     def start(self) -> Place:
         """The place before any reading."""
@@ -191,7 +190,7 @@ class World:
 
     def cast(self, history: History) -> Cast:
         """The crowd after a history: machines change with work on them, and with new gear."""
-        ends = (i for i, e in enumerate(history, 1) if isinstance(e, Act) or self.renewed(e))
+        ends = (i for i, e in enumerate(history, 1) if isinstance(e, Step) or self.renewed(e))
         key = history[: max(ends, default=0)]
         if not key:
             return self.fresh
@@ -202,13 +201,15 @@ class World:
         self._casts.move_to_end(key)
         return self._casts[key]
 
-    def _changed(self, earlier: History, last: Told | Act) -> Cast:
+    def _changed(self, earlier: History, last: Told | Step) -> Cast:
         before, weights = self.cast(earlier), self.weights(earlier)
-        if isinstance(last, Act):
+        if isinstance(last, Step) and last.kind != CHANGE:
             work, back = self.work(last.name, done(earlier, last.name)), last.kind == BACK
             rng = np.random.default_rng([SEED, crc32(repr((earlier, last)).encode())])
             return before.worked_on(weights, work, back, self.nature, rng)
-        return before.renewed(self._seen(earlier, last), self.renewed(last), self.nature)
+        if isinstance(last, Told):
+            weights = self._seen(earlier, last)
+        return before.renewed(weights, self.renewed(last), self.nature)
 
     def _seen(self, earlier: History, last: Told) -> Array:
         """Weights of the crowd after one more reading."""
@@ -218,7 +219,7 @@ class World:
 
     def weights(self, history: History) -> Array:
         """Weights of the crowd after a history."""
-        if not history or isinstance(history[-1], Act) or self.renewed(history[-1]):
+        if not history or isinstance(history[-1], Step) or self.renewed(history[-1]):
             return self.cast(history).weights
         if history not in self._weights:
             self._weights[history] = self._seen(history[:-1], history[-1])
@@ -226,6 +227,15 @@ class World:
                 self._weights.popitem(last=False)
         self._weights.move_to_end(history)
         return self._weights[history]
+
+    def decided(self, place: Place) -> Decision:
+        """The decision at a place."""
+        if place.key not in self._decisions:
+            self._decisions[place.key] = place.decide()
+            if len(self._decisions) > KEPT:
+                self._decisions.popitem(last=False)
+        self._decisions.move_to_end(place.key)
+        return self._decisions[place.key]
 
     def work(self, repair: str, again: bool) -> Work:
         """A repair as it may turn out, done for the first time or ``again``."""
@@ -235,16 +245,24 @@ class World:
             self._works[repair, again] = made
         return self._works[repair, again]
 
-    def renewed(self, event: Told | Act) -> str:
-        """The gear that is changed after this, a proof of it that failed; or none."""
-        proves = "" if isinstance(event, Act) else self.machine.model.tests[event.test].proves
-        if isinstance(event, Act) or not proves:
+    def renewed(self, event: Told | Step) -> str:
+        """The gear that is changed by this, or after this, a proof of it that failed; or none."""
+        if isinstance(event, Step):
+            return event.name if event.kind == CHANGE else ""
+        proves = self.machine.model.tests[event.test].proves
+        if not proves or self.coarse(event.test, event.how).signs[event.group] >= 0:
             return ""
-        return proves if self.coarse(event.test, event.how).signs[event.group] < 0 else ""
+        return proves
 
-    def was_through(self, event: Told | Act, gear: str) -> bool:
+    def unsound(self, history: History, gear: str) -> float:
+        """Chance that gear of a kind is bad after a history."""
+        states = self.nature.network.variables[gear].states
+        bad = np.array([not s.startswith("ok") for s in states])
+        return float(self.weights(history) @ bad[self.cast(history).machines.at[gear]])
+
+    def was_through(self, event: Told | Step, gear: str) -> bool:
         """Whether this was read through gear of a kind, and no proof of it."""
-        if isinstance(event, Act) or self.machine.model.tests[event.test].proves == gear:
+        if isinstance(event, Step) or self.machine.model.tests[event.test].proves == gear:
             return False
         return gear in self.coarse(event.test, event.how).table.scope
 
@@ -304,7 +322,7 @@ class Place:
     @cached_property
     def key(self) -> History:
         """What the place depends on: the order of readings does not before a repair or new gear."""
-        changes = (isinstance(e, Act) or self.world.renewed(e) for e in self.events)
+        changes = (isinstance(e, Step) or self.world.renewed(e) for e in self.events)
         first = next((i for i, change in enumerate(changes) if change), None)
         n = len(self.events) if first is None else first
         told = cast(tuple[Told, ...], self.events[:n])
@@ -344,38 +362,65 @@ class Place:
             failed=failed,
             opened=frozenset(s for t in done for s in model.setups_of(t)),
             mended=self._in_vain,
+            reads=self.reads,
         )
 
     @cached_property
     def _in_vain(self) -> frozenset[str]:
         """Repairs that were done and are not thought of again: not surely needed once more."""
-        done = {e.name for e in self.events if isinstance(e, Act)}
+        done = repairs_of(self.events)
         p = self.mass.sum(axis=1) if done else np.zeros(0)
         sure = self.world.shop.parts.sure
         return frozenset(r for r in done if float(p[self.world.root.remedy(r).needed].sum()) < sure)
 
+    @cached_property
+    def reads(self) -> Counter[str]:
+        """How often each test was read on the machine as it is, as far as it still counts."""
+        times = Counter[str]()
+        for event in self._counted:
+            if isinstance(event, Told):
+                times[event.test] += 1
+            elif event.kind != CHANGE:
+                times = Counter({t: n for t, n in times.items() if t not in self._about(event)})
+        return times
+
+    def _about(self, event: Step) -> frozenset[str]:
+        return self.world.about[event.name]
+
     def _marks(self) -> tuple[frozenset[str], frozenset[str], frozenset[str]]:
         """Tests that are spent, that passed last and that failed last, as far as they still count.
 
-        What was worked on may be read again. Where steps wait for a test, it is done again while
-        it fails, some times.
+        What was worked on may be read again. A look is not repeated, but where steps wait for it
+        and it fails; nothing is read more often than the advice would have it.
         """
-        world = self.world
-        spent, passed, fails = set[str](), set[str](), Counter[str]()
+        world, passed, failed = self.world, set[str](), set[str]()
         for event in self._counted:
-            if isinstance(event, Act):
-                spent -= world.about[event.name]
+            if isinstance(event, Told):
+                good = world.coarse(event.test, event.how).signs[event.group] > 0
+                (passed if good else failed).add(event.test)
+                (failed if good else passed).discard(event.test)
+            elif event.kind != CHANGE:
                 passed -= world.root.remedy(event.name).reopens
-                continue
-            name = event.test
-            good = world.coarse(name, event.how).signs[event.group] > 0
-            fails[name] = 0 if good else fails[name] + 1
-            again = world.root.check(name).gates and 0 < fails[name] < TAKES
-            (passed.add if good else passed.discard)(name)
-            (spent.discard if again else spent.add)(name)
         times = Counter(t.test for t in self.told)
-        spent |= {t for t, n in times.items() if n >= TAKES}
-        return frozenset(spent), frozenset(passed), frozenset(+fails)
+        spent = {t for t, n in times.items() if n >= TAKES}
+        for check in world.root.checks:
+            n, again = self.reads[check.name], check.gates and check.name in failed
+            looked = world.machine.model.tests[check.name].kind == "look" and n > 0
+            if n >= THRICE or (looked and not again):
+                spent.add(check.name)
+        return frozenset(spent), frozenset(passed), frozenset(failed)
+
+    @cached_property
+    def _suspect(self) -> Mapping[str, str]:
+        """Tests that prove gear which is likelier bad than tolerated, with that gear."""
+        world, out = self.world, {}
+        most = tolerated(world.machine.bench)
+        for name, test in world.machine.model.tests.items():
+            gear = test.proves
+            through = gear in most and any(world.was_through(e, gear) for e in self._counted)
+            if through and world.unsound(self.key, gear) >= most[gear]:
+                out[name] = gear
+        return out
 
     @property
     def how(self) -> str:
@@ -399,12 +444,16 @@ class Place:
         cast, weights = self.world.cast(self.key), self.world.weights(self.key)
         return self.world.by_state(cast.outcomes(weights, tests))
 
-    @cached_property
+    @property
     def decision(self) -> Decision:
         """The whole decision, outcomes in groups."""
+        return self.world.decided(self)
+
+    def decide(self) -> Decision:
+        """Work out the decision."""
         world, flags = self.world, self.flags
         tests = world.tests(self.how, self.key)
-        joint, p = self.joint, self.mass
+        joint = self.joint
         checks = []
         for check in flags.checks:
             if check.name in flags.spent and not check.gates:
@@ -415,21 +464,9 @@ class Place:
             given = np.where(total > 0, mine / np.maximum(total, 1e-300), even)
             signs = world.coarse(check.name, self.how).signs
             checks.append(replace(check, p=given, signs=signs))
-        return replace(flags, p=p, checks=tuple(checks))
-
-    @cached_property
-    def acting(self) -> Decision:
-        """The decision as far as acting at once needs it: no test's table is worked out."""
-        return replace(self.flags, p=self.mass)
-
-    def open_tests(self) -> list[Check]:
-        """Tests that can be done now; of their tables only minutes and set-ups are of use."""
-        at = self.acting
-        return [c for c in at.checks if at.is_open(c)]
-
-    def is_open(self, test: str) -> bool:
-        """Whether a test can be done now."""
-        return any(c.name == test for c in self.open_tests())
+        suspect = self._suspect
+        unfit = frozenset(gear for test, gear in suspect.items() if self.reads[test])
+        return replace(flags, p=self.mass, checks=tuple(checks), suspect=suspect, unfit=unfit)
 
     def seen(self, test: str, group: int) -> Place:
         """The place after a reading."""
@@ -437,11 +474,15 @@ class Place:
 
     def in_vain(self, repair: str) -> Place:
         """The place after a repair that failed its check."""
-        return Place(self.world, (*self.events, Act("repair", repair)))
+        return Place(self.world, (*self.events, Step(REPAIR, repair)))
+
+    def changed(self, gear: str) -> Place:
+        """The place when gear of a kind has been changed."""
+        return Place(self.world, (*self.events, Step(CHANGE, gear)))
 
     def came_back(self, repair: str) -> Place:
         """The place when the machine is back that went out after a repair."""
-        return Place(self.world, (*self.events, Act(BACK, repair)))
+        return Place(self.world, (*self.events, Step(BACK, repair)))
 
     def hope(self, repair: str) -> Hope:
         """What is hoped of a repair that is done here."""
@@ -461,52 +502,7 @@ class Place:
         return self.once("belief", self._belief)
 
     def _belief(self) -> Belief:
-        p = self.acting.p.sum(axis=1)
+        p = self.mass.sum(axis=1)
         needed = {r.name: float(p[r.needed].sum()) for r in self.world.root.remedies}
         parts = tuple((self.world.present @ p).tolist())
         return Belief(needed, parts, float(p[self.world.root.states.index(())]))
-
-    @property
-    def bits(self) -> Mapping[str, float]:
-        """Expected information of each test about the machine's state, in bits.
-
-        I(state; outcome) = H(state) + H(outcome) - H(state, outcome) (Cover and Thomas, 2.4).
-        """
-        return self.once("bits", self._bits)
-
-    def _bits(self) -> Mapping[str, float]:
-        tests = self.world.tests(self.how, self.key)
-        joint = self.joint.sum(axis=1)
-        entropy = -float(xlogx(joint[:, : int(tests.starts[1])].sum(axis=1)).sum())
-        told = xlogx(joint).sum(axis=0) - xlogx(joint.sum(axis=0))
-        info = np.maximum(np.add.reduceat(told, tests.starts[:-1]) + entropy, 0.0)
-        return dict(zip(tests.names, info.tolist(), strict=True))
-
-    def perfect(self) -> float:
-        """Expected value of perfect information, in money: no test is worth more."""
-        return self.once("perfect", lambda: worth(self.acting).perfect)
-
-    def act(self) -> Act:
-        """What acting begins with, repairs in the order of chance over cost, or an ending.
-
-        A repair's own tests come first.
-        """
-        return self.once("act", lambda: first_act(self.acting))
-
-    def ripe(self, sure: bool = False) -> str | None:
-        """The likeliest repair that is likely enough and has its tests done.
-
-        Likely enough by the model file, or, where ``sure``, by the shop.
-        """
-        return self.once(("ripe", sure), lambda: self._ripe(sure))
-
-    def _ripe(self, sure: bool) -> str | None:
-        repairs, at, needed = self.world.machine.model.repairs, self.acting, self.belief.needed
-        ready = [
-            (p, name)
-            for name, p in needed.items()
-            if p >= (at.remedy(name).act_at if sure else repairs[name].act_at)
-            and name not in at.mended
-            and waits_for(at, at.remedy(name)) == ()
-        ]
-        return max(ready)[1] if ready else None

@@ -1,12 +1,10 @@
 """Ways to choose the next step, to be compared on the same machines.
 
-All but one read the odds and mend when a repair is ripe: likely enough by the model file
-(``act_at``), its own tests done; when no test is left that tells anything, repairs follow in
-the order of chance over cost. They differ in which test comes next. None does a test that can
-tell it nothing, or whose labour costs more than knowing all would save. The two ways in which
-the tool itself proposes, ``bits-per-minute`` and ``look-ahead``, hold parts that cannot go back
-until the shop is sure. Apart stands ``by-limits``, which knows no odds: a test beyond its limit
-condemns the part that its step names (common practice; the steps are data).
+``bits-per-minute`` and ``look-ahead`` are the policies of the advice itself
+(:mod:`benchodds.choose.policies`). Fixed orders and ``random`` mend when the advice would and do
+no test that can tell nothing; when no test is left, repairs follow in the order of chance over
+cost. Apart stands ``by-limits``, which knows no odds: a test beyond its limit condemns the part
+that its step names (common practice; the steps are data).
 """
 
 from __future__ import annotations
@@ -17,10 +15,10 @@ from typing import Protocol
 
 import numpy as np
 
-from benchodds.choose.lookahead import Depth, Step, look_ahead
-from benchodds.choose.planning import LEAST_BITS
+from benchodds.choose.decision import END, REPAIR, TEST, Step
+from benchodds.choose.lookahead import Depth
+from benchodds.choose.policies import acting, ahead, in_order, usual
 from benchodds.trials.places import Place
-from benchodds.trials.steps import Act
 from benchodds.trials.trial import Routine
 
 
@@ -31,52 +29,33 @@ class Policy(Protocol):
     def name(self) -> str:
         """What it is called."""
 
-    def choose(self, place: Place, luck: int) -> Act:
+    def choose(self, place: Place, luck: int) -> Step:
         """The next step; ``luck`` is a seed of this job's own."""
 
 
 @dataclass(frozen=True)
 class BitsPerMinute:
-    """The test with the most expected information per minute, set-ups counted.
-
-    Repairs are ripe by the shop's measure: parts that cannot go back wait until it is sure.
-    """
+    """The usual step of the advice: ripe repairs, most bits per minute."""
 
     name: str = "bits-per-minute"
 
-    def choose(self, place: Place, luck: int) -> Act:
-        """A ripe repair, else the best test, else act."""
-        return place.once(self.name, lambda: self._choose(place))
-
-    def _choose(self, place: Place) -> Act:
-        ripe = place.ripe(sure=True)
-        if ripe is not None:
-            return Act("repair", ripe)
-        flags = place.flags
-        told = [(place.bits[c.name], flags.minutes_of(c), c.name) for c in place.open_tests()]
-        worth = [(bits / minutes, name) for bits, minutes, name in told if bits >= LEAST_BITS]
-        return Act("test", max(worth)[1]) if worth and pays(place, max(worth)[1]) else place.act()
+    def choose(self, place: Place, luck: int) -> Step:
+        """The usual step."""
+        return place.once(self.name, lambda: usual(place.decision))
 
 
 @dataclass(frozen=True)
 class LookAhead:
-    """As bits per minute, unless another step is foreseen to save more than a margin.
+    """The advice: the usual step, unless another is foreseen to save more than a margin."""
 
-    The margin is a share of the cost to the end (:mod:`lookahead`); the shop says it.
-    """
-
-    depth: Depth
+    depth: Depth | None
     name: str = "look-ahead"
 
-    def choose(self, place: Place, luck: int) -> Act:
-        """The best step."""
-        return place.once((self.name, self.depth), lambda: self._choose(place))
-
-    def _choose(self, place: Place) -> Act:
-        usual = BitsPerMinute().choose(place, 0)
-        seen = look_ahead(place.decision, self.depth, Step(*usual))
-        step = seen.pick(place.world.shop.foresight.margin).step
-        return Act(step.kind, step.name)
+    def choose(self, place: Place, luck: int) -> Step:
+        """What is proposed."""
+        margin = place.world.shop.foresight.margin
+        key = (self.name, self.depth)
+        return place.once(key, lambda: ahead(place.decision, margin, self.depth)[0])
 
 
 @dataclass(frozen=True)
@@ -86,9 +65,9 @@ class FixedOrder:
     name: str
     order: tuple[str, ...]
 
-    def choose(self, place: Place, luck: int) -> Act:
+    def choose(self, place: Place, luck: int) -> Step:
         """A ripe repair, else the next test in order that can tell something, else act."""
-        return place.once((self.name, self.order), lambda: in_order(place, self.order))
+        return place.once((self.name, self.order), lambda: in_order(place.decision, self.order))
 
 
 @dataclass(frozen=True)
@@ -97,11 +76,11 @@ class AtRandom:
 
     name: str = "random"
 
-    def choose(self, place: Place, luck: int) -> Act:
+    def choose(self, place: Place, luck: int) -> Step:
         """A ripe repair, else the next test in this job's order, else act."""
         tests = sorted(place.world.machine.model.tests)
         mixed = np.random.default_rng(luck).permutation(len(tests))
-        return in_order(place, [tests[i] for i in mixed])
+        return in_order(place.decision, [tests[i] for i in mixed])
 
 
 @dataclass(frozen=True)
@@ -113,9 +92,9 @@ class ChanceOverCost:
 
     name: str = "p-over-c"
 
-    def choose(self, place: Place, luck: int) -> Act:
+    def choose(self, place: Place, luck: int) -> Step:
         """What acting begins with."""
-        return place.act()
+        return place.once(self.name, lambda: acting(place.decision))
 
 
 @dataclass(frozen=True)
@@ -125,19 +104,20 @@ class ByLimits:
     routine: Routine
     name: str = "by-limits"
 
-    def choose(self, place: Place, luck: int) -> Act:
+    def choose(self, place: Place, luck: int) -> Step:
         """The first repair condemned and not done, else the next test, else by elimination."""
-        mended = place.flags.mended
+        decision = place.decision
+        mended, new = decision.mended, {c.name for c in decision.checks if decision.is_new(c)}
         for repair in self._condemned(place):
             if repair not in mended:
-                return Act("repair", repair)
+                return Step(REPAIR, repair)
         for step in self.routine.steps:
-            if place.is_open(step.test):
-                return Act("test", step.test)
+            if step.test in new:
+                return Step(TEST, step.test)
         for repair in self.routine.elimination:
             if repair not in mended and repair in place.world.machine.model.repairs:
-                return Act("repair", repair)
-        return Act("end", place.flags.finals[0].name)
+                return Step(REPAIR, repair)
+        return Step(END, decision.finals[0].name)
 
     def _condemned(self, place: Place) -> list[str]:
         steps = {s.test: s for s in self.routine.steps}
@@ -150,24 +130,6 @@ class ByLimits:
                 if (sign < 0) if step.when == "fails" else (sign > 0):
                     out += [r for r in step.condemns if r in known]
         return out
-
-
-def in_order(place: Place, order: Sequence[str]) -> Act:
-    """A ripe repair, else the first test of an order that is open and tells something, else act."""
-    ripe = place.ripe()
-    if ripe is not None:
-        return Act("repair", ripe)
-    ready = {c.name for c in place.open_tests()}
-    for test in order:
-        if test in ready and pays(place, test) and place.bits[test] >= LEAST_BITS:
-            return Act("test", test)
-    return place.act()
-
-
-def pays(place: Place, test: str) -> bool:
-    """Whether a test may be worth its labour: perfect information is worth more (Raiffa 1968)."""
-    flags = place.flags
-    return flags.rate * flags.minutes_of(flags.check(test)) < place.perfect()
 
 
 Order = tuple[str, ...]

@@ -23,6 +23,7 @@ import numpy as np
 from benchodds.basics.errors import ModelError
 from benchodds.basics.language import _
 from benchodds.basics.quantities import to_base
+from benchodds.choose.decision import CHANGE, Step
 from benchodds.choose.rules import cleared
 from benchodds.choose.shop import Shop
 from benchodds.infer.assess import Machine
@@ -30,7 +31,6 @@ from benchodds.infer.epochs import change_of
 from benchodds.trials.draws import Nature, Truth, shown
 from benchodds.trials.places import TAKES, Place, World, nature_of
 from benchodds.trials.policies import Policy
-from benchodds.trials.steps import Act
 from benchodds.trials.works import outcomes
 
 MOST_STEPS = 500
@@ -168,12 +168,15 @@ class Course:
             if act.kind == "test":
                 place = self.test(place, act.name)
                 continue
+            if act.kind == CHANGE:
+                place = self.change(place, act.name)
+                continue
             place = self.mend(place, act.name)
             if self.out:
                 return self.row("mended")
         raise ModelError(_("the policy '{policy}' comes to no end").format(policy=self.policy.name))
 
-    def state(self, place: Place, act: Act) -> None:
+    def state(self, place: Place, act: Step) -> None:
         """Note the odds that are stated before the first repair, and what is true."""
         if self.repairs:
             return
@@ -204,9 +207,14 @@ class Course:
         seen = self.drawn.outcome(self.truth, name, time, self.world.technique(how))
         after = place.seen(name, self.world.coarse(name, how).place[seen])
         if gear := self.world.renewed(after.events[-1]):
-            self.minutes += to_base(self.shop.gear.renew, "min")
-            self.truth = self.drawn.renewed(self.truth, gear)
+            self.change(place, gear)
         return after
+
+    def change(self, place: Place, gear: str) -> Place:
+        """Change gear of a kind."""
+        self.minutes += to_base(self.shop.gear.renew, "min")
+        self.truth = self.drawn.renewed(self.truth, gear)
+        return place.changed(gear)
 
     def mend(self, place: Place, name: str) -> Place:
         """Do a repair and its check."""

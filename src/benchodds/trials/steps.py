@@ -1,4 +1,4 @@
-"""What is done and seen in a simulated job, what is believed, and what acting begins with."""
+"""What is done and seen in a simulated job, and what is believed."""
 
 from __future__ import annotations
 
@@ -6,20 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-import numpy as np
-
-from benchodds.choose.acting import Acts, minutes_before, order, waits_for
-from benchodds.choose.decision import Decision
+from benchodds.choose.decision import CHANGE, Step
 
 BACK = "came-back"
-"""Kind of act of a machine that is back after the repair that is named."""
-
-
-class Act(NamedTuple):
-    """One thing done: kind ('test', 'repair', 'end', BACK) and name."""
-
-    kind: str
-    name: str
+"""Kind of step of a machine that is back after the repair that is named."""
 
 
 class Told(NamedTuple):
@@ -48,23 +38,15 @@ class Belief:
         return (best, self.needed[best]) if self.needed[best] >= self.none else ("none", self.none)
 
 
-History = tuple[Told | Act, ...]
+History = tuple[Told | Step, ...]
 """Readings, and repairs that failed their check or came back, in order."""
 
 
 def done(history: History, repair: str) -> bool:
     """Whether a repair was done before."""
-    return any(isinstance(e, Act) and e.name == repair for e in history)
+    return repair in repairs_of(history)
 
 
-def first_act(decision: Decision) -> Act:
-    """What acting without another test begins with: a repair, a test it waits for, an ending."""
-    names = [r.name for r in decision.remedies]
-    mended = np.array([[n in decision.mended for n in names]], dtype=bool)
-    before = np.array([[minutes_before(decision, r) for r in decision.remedies]])
-    found = order(Acts.of(decision), decision.p.sum(axis=1)[None], mended, before)
-    first = int(found.first[0])
-    if first < 0:
-        return Act("end", decision.finals[-1 - first].name)
-    waits = waits_for(decision, decision.remedies[first])  # the cheapest may be done
-    return Act("test", waits[0]) if waits else Act("repair", names[first])
+def repairs_of(history: History) -> frozenset[str]:
+    """The repairs that were done."""
+    return frozenset(e.name for e in history if isinstance(e, Step) and e.kind != CHANGE)

@@ -14,9 +14,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchodds.basics.tables import Array, Flags
+from benchodds.basics.tables import Flags
 from benchodds.choose.acting import Acts, chain_of, order
 from benchodds.choose.decision import Decision
+from benchodds.choose.policies import by_rate
 from benchodds.choose.rules import Seen, allowed
 from benchodds.trials.draws import Nature, Numbers
 from benchodds.trials.places import World
@@ -33,10 +34,10 @@ class Training:
 
     decision: Decision
     shown: dict[str, Numbers]
-    act_at: Array
 
     def __post_init__(self) -> None:
         self.acts = Acts.of(self.decision)
+        self.act_at = np.array([r.act_at for r in self.decision.remedies])
         self.checks = {c.name: c for c in self.decision.checks}
         self.n = len(next(iter(self.shown.values())))
 
@@ -94,9 +95,7 @@ def train(world: World, nature: Nature, seed: int, jobs: int) -> Training:
         truth = nature.machine(rng)
         for test, luck in zip(names, rng.random(len(names)).tolist(), strict=True):
             shown[test].append(tests[test].reading(truth, luck))
-    repairs = world.machine.model.repairs
-    act_at = np.array([repairs[r.name].act_at for r in decision.remedies])
-    return Training(decision, {t: np.array(v, dtype=np.intp) for t, v in shown.items()}, act_at)
+    return Training(decision, {t: np.array(v, dtype=np.intp) for t, v in shown.items()})
 
 
 def trained_order(
@@ -120,6 +119,5 @@ def trained_order(
         )
         return float(np.mean([row.cost for row in rows]))
 
-    bits = world.start().bits
-    by_bits = sorted(tests, key=lambda t: -bits[t] / rough.decision.minutes_of(rough.checks[t]))
-    return improved(cost, [first, tuple(by_bits), *starts], tests, rng, tries // 10)
+    by_bits = tuple(c.name for c, _bits in by_rate(rough.decision, rough.decision.checks))
+    return improved(cost, [first, by_bits, *starts], tests, rng, tries // 10)
