@@ -61,17 +61,18 @@ def usual(decision: Decision) -> Step:
     """Ripe repairs, most bits per minute, else act.
 
     A ripe repair waits when one more test is expected to save more, in waste avoided, than its
-    own cost. Else a test is done that saves more, against acting now, than it costs (one-step
-    value of sample information; Raiffa 1968). Where acting begins with a part that cannot go back,
-    and the shop is not sure of it, testing goes on while to be told the state is worth more.
+    own cost; of several such tests it waits for that of most bits per minute. Else a test is done
+    that saves more, against acting now, than it costs (one-step value of sample information;
+    Raiffa 1968). Where acting begins with a part that cannot go back, and the shop is not sure of
+    it, testing goes on while to be told the state is worth more.
     """
     if step := due(decision):
         return step
     ranked = by_rate(decision, [c for c in decision.checks if decision.is_open(c)])
     if ripe := ripest(decision):
-        saved = ((saving(decision, ripe, c), c) for c, _bits in ranked[:LOOKED_AT])
-        saves, test = max(saved, key=lambda pair: pair[0], default=(0.0, None))
-        return Step(TEST, test.name) if test and saves > 0 else Step(REPAIR, ripe.name)
+        saves = (c.name for c, _bits in ranked[:LOOKED_AT] if saving(decision, ripe, c) > 0)
+        test = next(saves, None)
+        return Step(TEST, test) if test else Step(REPAIR, ripe.name)
     likely = next(iter(_ready(decision)), None)
     telling = [
         c
