@@ -75,7 +75,12 @@ class Store:
 
     @classmethod
     def open(
-        cls, where: str | Path, *, create: bool = True, read_only: bool = False, wait_s: float = 5.0
+        cls,
+        where: str | Path,
+        *,
+        create: bool = True,
+        read_only: bool = False,
+        wait_s: float = 10.0,
     ) -> Self:
         """Open the store at a path or URL (postgresql://host/name), its tables brought up to date.
 
