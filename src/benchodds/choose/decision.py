@@ -94,6 +94,10 @@ class Remedy:
     act_at: float = 1.0
     sure: float = 0.0
 
+    def p_needed(self, p: Array) -> float:
+        """Chance that it is wanted, where P(state) is ``p`` (n_states,)."""
+        return float(p[self.needed].sum())
+
 
 @dataclass(frozen=True, eq=False)
 class Final:

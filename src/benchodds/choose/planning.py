@@ -139,7 +139,7 @@ def acts(assessment: Assessment, decision: Decision, shop: Shop) -> tuple[Act, .
     for remedy in decision.remedies:
         name, repair = remedy.name, model.repairs[remedy.name]
         p_cures = (1 - decision.missing) * float(p[remedy.cures].sum())
-        p_needed = float(p[remedy.needed].sum())
+        p_needed = remedy.p_needed(p)
         waste = 0.0 if repair.returnable else (1 - p_needed) * repair.cost
         permit = permits.repair(name)
         ripe = p_needed >= remedy.act_at and name not in decision.mended

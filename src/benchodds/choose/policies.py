@@ -146,7 +146,7 @@ def by_rate(decision: Decision, checks: Sequence[Check]) -> list[tuple[Check, fl
 def ripest(decision: Decision) -> Remedy | None:
     """The likeliest repair that may be done and is likely enough to be needed."""
     p = decision.p.sum(axis=1)
-    return next((r for r in _ready(decision) if p[r.needed].sum() >= r.act_at), None)
+    return next((r for r in _ready(decision) if r.p_needed(p) >= r.act_at), None)
 
 
 def _ready(decision: Decision) -> list[Remedy]:
@@ -157,7 +157,7 @@ def _ready(decision: Decision) -> list[Remedy]:
         for r in decision.remedies
         if r.name not in decision.mended and waits_for(decision, r) == ()
     ]
-    return sorted(ready, key=lambda r: (-float(p[r.needed].sum()), r.name))
+    return sorted(ready, key=lambda r: (-r.p_needed(p), r.name))
 
 
 def saving(decision: Decision, remedy: Remedy, check: Check) -> float:
@@ -187,7 +187,7 @@ def held(decision: Decision, step: Step) -> bool:
     if step.kind != REPAIR:
         return False
     remedy = decision.remedy(step.name)
-    return float(decision.p.sum(axis=1)[remedy.needed].sum()) < remedy.sure
+    return remedy.p_needed(decision.p.sum(axis=1)) < remedy.sure
 
 
 def pays(decision: Decision, check: Check) -> bool:

@@ -125,7 +125,7 @@ def _waiting(decision: Decision) -> tuple[str, tuple[str, ...]] | None:
     """The likeliest repair that waits for tests, with these."""
     p = decision.p.sum(axis=1)
     rows = [
-        (float(p[r.needed].sum()), r.name, waits)
+        (r.p_needed(p), r.name, waits)
         for r in decision.remedies
         if r.name not in decision.mended and (waits := waits_for(decision, r))
     ]

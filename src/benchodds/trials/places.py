@@ -371,7 +371,7 @@ class Place:
         done = repairs_of(self.events)
         p = self.mass.sum(axis=1) if done else np.zeros(0)
         sure = self.world.shop.parts.sure
-        return frozenset(r for r in done if float(p[self.world.root.remedy(r).needed].sum()) < sure)
+        return frozenset(r for r in done if self.world.root.remedy(r).p_needed(p) < sure)
 
     @cached_property
     def reads(self) -> Counter[str]:
@@ -503,6 +503,6 @@ class Place:
 
     def _belief(self) -> Belief:
         p = self.mass.sum(axis=1)
-        needed = {r.name: float(p[r.needed].sum()) for r in self.world.root.remedies}
+        needed = {r.name: r.p_needed(p) for r in self.world.root.remedies}
         parts = tuple((self.world.present @ p).tolist())
         return Belief(needed, parts, float(p[self.world.root.states.index(())]))
